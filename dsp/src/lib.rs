@@ -13,8 +13,16 @@
 //! The way of data is one-way: settings -> plan -> engine -> sound.
 
 pub mod air;
+pub mod arrivals;
+pub mod bands;
+pub mod convolver;
+pub mod distance_tone;
+pub mod glide;
+pub mod lane_ring;
+pub mod noise;
 pub mod octave;
 pub mod pickup;
+pub mod plan;
 pub mod platform;
 pub mod radiation;
 pub mod seat;
@@ -24,5 +32,7 @@ pub mod vector;
 
 pub mod engine;
 pub mod tail;
+
+pub mod measure;
 
 pub use settings::Settings;

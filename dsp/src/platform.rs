@@ -78,6 +78,26 @@ const SABINE: f64 = 24.0 * std::f64::consts::LN_10;
 /// dB per neper of energy, 10 log10 e (definition): m = a/4.343.
 const DB_PER_ENERGY_NEPER: f64 = 10.0 * std::f64::consts::LOG10_E;
 
+/// Returns the decay of a diffuse field by 60 dB, T = 24 ln10 V / (c (-S ln(1 - a) + 4 m V)), in seconds.
+///
+/// V volume, S surface of every face, a their mean absorption (0 to below 1),
+/// m the energy attenuation of the air in nepers per metre (0 leaves it out),
+/// c the speed of sound.
+///
+/// # Source
+/// Norris and Eyring (1930); air term after Knudsen (1931).
+pub fn norris_eyring_decay_s(
+    volume_m3: f64,
+    surface_m2: f64,
+    mean_absorption: f64,
+    air_nepers_per_m: f64,
+    speed_m_s: f64,
+) -> f64 {
+    let walls_m2 = -surface_m2 * (1.0 - mean_absorption).ln();
+    let air_m2 = 4.0 * air_nepers_per_m * volume_m3;
+    SABINE * volume_m3 / (speed_m_s * (walls_m2 + air_m2))
+}
+
 impl Platform {
     /// Returns the volume V = W D H, in cubic metres.
     pub fn volume_m3(&self) -> f64 {
@@ -130,8 +150,14 @@ impl Platform {
     /// # Source
     /// Norris and Eyring (1930), without air.
     pub fn natural_decay_s(&self) -> f64 {
-        let reflected = 1.0 - mid_mean(&self.bare_absorption());
-        self.exponent_of_decay(1.0) / -reflected.ln()
+        let absorption = mid_mean(&self.bare_absorption());
+        norris_eyring_decay_s(
+            self.volume_m3(),
+            self.surface_m2(),
+            absorption,
+            0.0,
+            self.air.speed_of_sound_m_s(),
+        )
     }
 
     /// Returns the absorption of players, chairs and drapes, spread evenly over the faces, 0 to 1.
@@ -167,9 +193,15 @@ impl Platform {
         let air = self.air_db_per_m();
         let kept = 1.0 - self.furnishing();
         let own: PerBand = std::array::from_fn(|band| {
-            let walls_m2 = -self.surface_m2() * ((1.0 - bare[band]) * kept).ln();
-            let air_m2 = 4.0 * air[band] / DB_PER_ENERGY_NEPER * self.volume_m3();
-            1.0 / (walls_m2 + air_m2)
+            let absorption = 1.0 - (1.0 - bare[band]) * kept;
+            let nepers_per_m = air[band] / DB_PER_ENERGY_NEPER;
+            norris_eyring_decay_s(
+                self.volume_m3(),
+                self.surface_m2(),
+                absorption,
+                nepers_per_m,
+                self.air.speed_of_sound_m_s(),
+            )
         });
         let mid = mid_mean(&own);
         own.map(|decay| self.decay_s * decay / mid)

@@ -1,1 +1,267 @@
-//! Rostra.
+//! Rostra Seat: the plug-in that gives a dry channel its seat on the platform.
+//!
+//! This crate is glue: parameters, state, the supply of tails, the editor, and
+//! the CLAP and VST3 exports. What is heard is made by [`rostra_dsp`].
+//!
+//! # Invariants
+//! * `process` neither allocates, frees, locks, nor asks the time; an offline
+//!   render may build a tail, nothing else.
+//! * The engine runs on while bypassed, so that coming back is seamless.
+//! * The latency is 0, always.
+
+pub mod choice;
+pub mod dry_fade;
+pub mod editor;
+pub mod parameters;
+pub mod quantity;
+pub mod state;
+pub mod tail_builder;
+
+use std::sync::Arc;
+
+use nice_plug::prelude::*;
+use nice_plug_egui::EguiEditor;
+use rostra_dsp::engine::{Config, Engine, Layout};
+
+use crate::dry_fade::{DryFade, audible};
+use crate::editor::SeatEditor;
+use crate::parameters::Parameters;
+use crate::tail_builder::Supply;
+
+/// Name of the plug-in.
+pub const NAME: &str = "Rostra Seat";
+
+/// The plug-in: one instance on one channel.
+#[derive(Default)]
+pub struct RostraSeat {
+    parameters: Arc<Parameters>,
+    /// `None` until activated.
+    running: Option<Running>,
+}
+
+/// What runs between activation and deactivation.
+struct Running {
+    engine: Engine,
+    supply: Supply,
+    layout: Layout,
+    /// Offline, the comparison with the dry signal is ignored.
+    is_offline: bool,
+    fade: DryFade,
+    /// The dry signal of one sub-block, left and right.
+    dry: [Box<[f32]>; 2],
+}
+
+/// Frames of a sub-block: bounds the memory for the dry signal, whatever the host's blocks.
+const SUB_BLOCK_FRAMES: usize = 1024;
+
+impl Running {
+    /// Prepares the engine and the first tail for the settings that the parameters hold now.
+    ///
+    /// # Errors
+    /// When the engine cannot run at this sample rate.
+    fn prepare(
+        config: Config,
+        is_offline: bool,
+        parameters: &Parameters,
+    ) -> Result<Self, rostra_dsp::engine::PrepareError> {
+        let engine = Engine::prepare(config)?;
+        let first_tail = Engine::tail_spec(&config, &parameters.settings());
+        let supply = if is_offline { Supply::offline(&first_tail) } else { Supply::live(&first_tail) };
+        let silence = || vec![0.0; SUB_BLOCK_FRAMES].into_boxed_slice();
+        let mut running = Self {
+            engine,
+            supply,
+            layout: config.layout,
+            is_offline,
+            fade: DryFade::new(config.sample_rate_hz),
+            dry: [silence(), silence()],
+        };
+        running.reset(parameters);
+        Ok(running)
+    }
+
+    fn reset(&mut self, parameters: &Parameters) {
+        self.engine.reset();
+        self.fade.settle(self.is_dry_wanted(parameters));
+    }
+
+    fn is_dry_wanted(&self, parameters: &Parameters) -> bool {
+        parameters.bypass.value() || (parameters.dry.value() && !self.is_offline)
+    }
+
+    /// Processes in place, any number of frames.
+    fn process(&mut self, parameters: &Parameters, channels: &mut [&mut [f32]]) {
+        match channels {
+            [mono] => {
+                for block in mono.chunks_mut(SUB_BLOCK_FRAMES) {
+                    self.process_sub_block(parameters, &mut [block]);
+                }
+            }
+            [left, right] => {
+                let blocks = left.chunks_mut(SUB_BLOCK_FRAMES).zip(right.chunks_mut(SUB_BLOCK_FRAMES));
+                for (left, right) in blocks {
+                    self.process_sub_block(parameters, &mut [left, right]);
+                }
+            }
+            _ => {}
+        }
+    }
+
+    fn process_sub_block(&mut self, parameters: &Parameters, channels: &mut [&mut [f32]]) {
+        let is_dry_wanted = self.is_dry_wanted(parameters);
+        let needs_dry = self.fade.needs_dry(is_dry_wanted);
+        if needs_dry {
+            keep_dry(self.layout, channels, &mut self.dry);
+        }
+        self.engine.process(&parameters.settings(), &mut self.supply, channels);
+        if needs_dry {
+            let dry = [&*self.dry[0], &*self.dry[1]];
+            self.fade.mix(is_dry_wanted, channels, &dry);
+        }
+    }
+}
+
+/// Copies the input before the engine overwrites it; a mono input goes to both sides.
+fn keep_dry(layout: Layout, channels: &[&mut [f32]], dry: &mut [Box<[f32]>; 2]) {
+    for (side, kept) in dry.iter_mut().enumerate() {
+        let source = if layout == Layout::StereoToStereo { side } else { 0 };
+        let Some(input) = channels.get(source) else { continue };
+        for (kept, &sample) in kept.iter_mut().zip(input.iter()) {
+            *kept = audible(sample);
+        }
+    }
+}
+
+impl Plugin for RostraSeat {
+    const NAME: &'static str = NAME;
+    const VENDOR: &'static str = "Rostra";
+    const URL: &'static str = "";
+    const EMAIL: &'static str = "";
+    const VERSION: &'static str = env!("CARGO_PKG_VERSION");
+
+    // The order matters: some hosts take the first, and some VST3 hosts refuse
+    // 1 -> 2 on a mono channel and look for 1 -> 1.
+    const AUDIO_IO_LAYOUTS: &'static [AudioIOLayout] = &[
+        AudioIOLayout {
+            main_input_channels: NonZeroU32::new(2),
+            main_output_channels: NonZeroU32::new(2),
+            names: PortNames { layout: Some("Stereo"), ..PortNames::const_default() },
+            ..AudioIOLayout::const_default()
+        },
+        AudioIOLayout {
+            main_input_channels: NonZeroU32::new(1),
+            main_output_channels: NonZeroU32::new(2),
+            names: PortNames { layout: Some("Mono to stereo"), ..PortNames::const_default() },
+            ..AudioIOLayout::const_default()
+        },
+        AudioIOLayout {
+            main_input_channels: NonZeroU32::new(1),
+            main_output_channels: NonZeroU32::new(1),
+            names: PortNames { layout: Some("Mono"), ..PortNames::const_default() },
+            ..AudioIOLayout::const_default()
+        },
+    ];
+
+    const SAMPLE_ACCURATE_AUTOMATION: bool = true;
+
+    type Editor = EguiEditor<SeatEditor>;
+    type SysExMessage = ();
+    type BackgroundTask = ();
+
+    fn params(&self) -> Arc<dyn Params> {
+        Arc::clone(&self.parameters) as Arc<dyn Params>
+    }
+
+    fn editor(&mut self, _async_executor: AsyncExecutor<Self>) -> Option<Self::Editor> {
+        editor::create(Arc::clone(&self.parameters))
+    }
+
+    fn filter_state(state: &mut PluginState) {
+        state::mend(state);
+    }
+
+    fn activate(
+        &mut self,
+        audio_io_layout: &AudioIOLayout,
+        buffer_config: &BufferConfig,
+        _context: &mut impl ActivateContext<Self>,
+    ) -> bool {
+        self.running = None;
+        let Some(layout) = engine_layout(audio_io_layout) else {
+            nice_error!("no engine for the layout {audio_io_layout:?}");
+            return false;
+        };
+        let config = Config { sample_rate_hz: f64::from(buffer_config.sample_rate), layout };
+        let is_offline = buffer_config.process_mode == ProcessMode::Offline;
+        match Running::prepare(config, is_offline, &self.parameters) {
+            Ok(running) => {
+                self.running = Some(running);
+                true
+            }
+            Err(error) => {
+                nice_error!("{error}");
+                false
+            }
+        }
+    }
+
+    fn deactivate(&mut self) {
+        self.running = None;
+    }
+
+    fn reset(&mut self) {
+        if let Some(running) = &mut self.running {
+            running.reset(&self.parameters);
+        }
+    }
+
+    fn process(
+        &mut self,
+        buffer: &mut Buffer,
+        _aux: &mut AuxiliaryBuffers,
+        _context: &mut impl ProcessContext<Self>,
+    ) -> ProcessStatus {
+        let Some(running) = &mut self.running else {
+            // Not activated: the input, which is in the buffer already, passes.
+            return ProcessStatus::Normal;
+        };
+        running.process(&self.parameters, buffer.as_slice());
+        // Bypassed or not: the host must keep asking until the engine is quiet.
+        ProcessStatus::Tail(u32::try_from(running.engine.tail_frames()).unwrap_or(u32::MAX))
+    }
+}
+
+/// Returns the engine's layout for the host's, if there is one.
+fn engine_layout(layout: &AudioIOLayout) -> Option<Layout> {
+    let channels = |count: Option<NonZeroU32>| count.map_or(0, NonZeroU32::get);
+    match (channels(layout.main_input_channels), channels(layout.main_output_channels)) {
+        (2, 2) => Some(Layout::StereoToStereo),
+        (1, 2) => Some(Layout::MonoToStereo),
+        (1, 1) => Some(Layout::MonoToMono),
+        _ => None,
+    }
+}
+
+impl ClapPlugin for RostraSeat {
+    const CLAP_ID: &'static str = "org.rostra.seat";
+    const CLAP_DESCRIPTION: Option<&'static str> =
+        Some("Gives a dry instrument its seat on a concert platform");
+    const CLAP_MANUAL_URL: Option<&'static str> = None;
+    const CLAP_SUPPORT_URL: Option<&'static str> = None;
+    const CLAP_FEATURES: &'static [ClapFeature] =
+        &[ClapFeature::AudioEffect, ClapFeature::Reverb, ClapFeature::Stereo, ClapFeature::Mono];
+}
+
+impl Vst3Plugin for RostraSeat {
+    // Sixteen bytes of our own; sessions find the plug-in by them, they never change.
+    const VST3_CLASS_ID: [u8; 16] = *b"RostraSeatPlace1";
+    const VST3_SUBCATEGORIES: &'static [Vst3SubCategory] = &[Vst3SubCategory::Fx, Vst3SubCategory::Spatial];
+}
+
+/// What the hosts call: the entry points that the framework's macros write.
+mod export {
+    use super::RostraSeat;
+
+    nice_plug::nice_export_clap!(RostraSeat);
+    nice_plug::nice_export_vst3!(RostraSeat);
+}

@@ -1,2 +1,103 @@
-//! Tasks of the workspace.
-fn main() {}
+//! Tasks of the workspace: `cargo xtask bundle | place | impulse | demo | test`.
+
+// This program talks to the person who runs it.
+#![allow(clippy::print_stdout)]
+
+mod workspace;
+
+mod bundle;
+mod parameter;
+
+mod offline_host;
+mod recording;
+mod seat_file;
+mod sitting;
+
+mod place;
+
+mod picture;
+
+mod impulse;
+mod impulse_picture;
+
+mod demo;
+mod plan_picture;
+
+mod check;
+
+use std::process::ExitCode;
+
+use anyhow::Result;
+use clap::Parser;
+
+use crate::bundle::Bundle;
+use crate::workspace::shown;
+
+#[derive(Parser)]
+#[command(name = "cargo xtask", about = "Builds Rostra, places recordings, measures, tests", version)]
+enum Task {
+    /// Build the plug-in and bundle it as CLAP and VST3 under target/bundled.
+    Bundle {
+        /// Copy the bundles to your plug-in folders.
+        #[arg(long)]
+        install: bool,
+    },
+    /// Place recordings on the platform: one 32-bit float WAV for each.
+    Place(place::Arguments),
+    /// Render the placed impulse of a seat, measure it, and draw it.
+    Impulse(impulse::Arguments),
+    /// Place the demo ensemble, mix it dry and placed, and draw its seats.
+    Demo,
+    /// Run everything that a change must pass.
+    Test,
+}
+
+/// Exit code where something that was given cannot be used; the same as for a wrong option.
+const REFUSED: u8 = 2;
+
+fn main() -> ExitCode {
+    match Task::parse() {
+        Task::Bundle { install } => finish(bundle(install), 1),
+        Task::Place(arguments) => refuse_some(place::run(&arguments)),
+        Task::Impulse(arguments) => finish(impulse::run(&arguments), REFUSED),
+        Task::Demo => refuse_some(demo::run()),
+        Task::Test => match check::run() {
+            Ok(true) => ExitCode::SUCCESS,
+            Ok(false) => ExitCode::FAILURE,
+            Err(error) => finish(Err(error), 1),
+        },
+    }
+}
+
+/// Turns an error into a line on stderr and a code.
+fn finish(result: Result<()>, code: u8) -> ExitCode {
+    match result {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            eprintln!("error: {error:#}");
+            ExitCode::from(code)
+        }
+    }
+}
+
+/// As [`finish`]; some refused count as an error that was already told.
+fn refuse_some(refused: Result<usize>) -> ExitCode {
+    match refused {
+        Ok(0) => ExitCode::SUCCESS,
+        Ok(_) => ExitCode::from(REFUSED),
+        Err(error) => finish(Err(error), REFUSED),
+    }
+}
+
+fn bundle(is_installed: bool) -> Result<()> {
+    let bundle = Bundle::build()?;
+    println!("CLAP  {}", shown(&bundle.clap));
+    println!("VST3  {}", shown(&bundle.vst3));
+    if is_installed {
+        for place in bundle.install()? {
+            println!("installed  {}", place.display());
+        }
+        println!("Have your host scan its plug-ins again.");
+    }
+    Ok(())
+}

@@ -1,0 +1,486 @@
+//! Where an instance's tails come from: a builder beside the audio thread, shared by all instances.
+//!
+//! Live, a wish goes out through a ring, one thread builds for the whole
+//! process, and the finished voice comes back through another ring; a voice
+//! that fell silent goes back through a third and is freed by the builder.
+//! Nothing on the audio thread allocates, frees, locks or calls the system;
+//! the builder looks for wishes by itself every few milliseconds. Offline, the
+//! tail is built on the spot, so that a render never depends on the clock.
+//!
+//! Spectra are shared: instances that wish for equal tails get the same ones,
+//! live or offline, for as long as anyone plays them.
+
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, PoisonError, Weak};
+use std::thread::JoinHandle;
+use std::time::Duration;
+
+use nice_plug::nice_error;
+use nice_plug::util::permit_alloc;
+use rostra_dsp::tail::{TailSpec, TailSpectra, TailSupply, TailVoice};
+use rtrb::{Consumer, Producer, RingBuffer};
+
+/// A lock between threads of which none is an audio thread.
+#[allow(clippy::disallowed_types, reason = "only builder, main and offline threads ever take it")]
+type Lock<T> = std::sync::Mutex<T>;
+
+/// The supply of one instance.
+#[derive(Debug)]
+pub enum Supply {
+    /// For playing: built by the shared thread.
+    Live(LiveSupply),
+    /// For rendering: built on the spot.
+    Offline(OfflineSupply),
+}
+
+impl Supply {
+    /// Makes a supply for playing that hands out the first tail at once; off the audio thread.
+    pub fn live(first: &TailSpec) -> Self {
+        Self::Live(LiveSupply::new(first))
+    }
+
+    /// Makes a supply for rendering that hands out the first tail at once; off the audio thread.
+    pub fn offline(first: &TailSpec) -> Self {
+        Self::Offline(OfflineSupply { ready: Some(build(first)) })
+    }
+}
+
+impl TailSupply for Supply {
+    fn ask(&mut self, spec: &TailSpec) {
+        match self {
+            Self::Live(supply) => supply.ask(spec),
+            Self::Offline(supply) => supply.ask(spec),
+        }
+    }
+
+    fn take(&mut self) -> Option<Box<TailVoice>> {
+        match self {
+            Self::Live(supply) => supply.take(),
+            Self::Offline(supply) => supply.take(),
+        }
+    }
+
+    fn give_back(&mut self, voice: Box<TailVoice>) {
+        match self {
+            Self::Live(supply) => supply.give_back(voice),
+            Self::Offline(supply) => supply.give_back(voice),
+        }
+    }
+}
+
+/// The instance's end of the rings to and from the builder.
+#[derive(Debug)]
+pub struct LiveSupply {
+    /// The first voice, built before processing starts.
+    ready: Option<Box<TailVoice>>,
+    /// The newest wish that no voice has answered yet.
+    awaited: Option<TailSpec>,
+    /// The newest wish, while the ring has no room for it.
+    unsent: Option<TailSpec>,
+    wishes: Producer<TailSpec>,
+    finished: Consumer<Box<TailVoice>>,
+    retired: Producer<Box<TailVoice>>,
+}
+
+impl LiveSupply {
+    /// Builds the first voice, then joins the shared builder, starting it if this is the first instance.
+    fn new(first: &TailSpec) -> Self {
+        let ready = build(first);
+        let (wishes, wishes_in) = RingBuffer::new(WISHES);
+        let (finished_out, finished) = RingBuffer::new(VOICES);
+        let (retired, retired_in) = RingBuffer::new(VOICES);
+        join(Desk {
+            wish: None,
+            voices_out: 1,
+            wishes: wishes_in,
+            finished: finished_out,
+            retired: retired_in,
+        });
+        Self { ready: Some(ready), awaited: Some(*first), unsent: None, wishes, finished, retired }
+    }
+
+    /// Sends the newest wish as soon as the ring has room.
+    fn send(&mut self) {
+        if let Some(spec) = self.unsent.take()
+            && self.wishes.push(spec).is_err()
+        {
+            self.unsent = Some(spec);
+        }
+    }
+}
+
+impl TailSupply for LiveSupply {
+    fn ask(&mut self, spec: &TailSpec) {
+        // A wish repeated while its voice is on the way needs no second voice.
+        if self.awaited != Some(*spec) {
+            self.awaited = Some(*spec);
+            self.unsent = Some(*spec);
+        }
+        self.send();
+    }
+
+    fn take(&mut self) -> Option<Box<TailVoice>> {
+        self.send();
+        let mut newest = self.ready.take();
+        while let Ok(voice) = self.finished.pop() {
+            if let Some(older) = newest.replace(voice) {
+                self.give_back(older);
+            }
+        }
+        if let Some(voice) = &newest
+            && self.awaited == Some(*voice.spectra().spec())
+        {
+            self.awaited = None;
+        }
+        newest
+    }
+
+    fn give_back(&mut self, voice: Box<TailVoice>) {
+        // The builder lets no more voices out than the ring holds, so there is
+        // always room. If a voice ever came from elsewhere, losing its memory
+        // would still be better than freeing it here.
+        if let Err(rtrb::PushError::Full(voice)) = self.retired.push(voice) {
+            std::mem::forget(voice);
+        }
+    }
+}
+
+impl Drop for LiveSupply {
+    fn drop(&mut self) {
+        leave();
+    }
+}
+
+/// A supply that builds on the thread that asks; for rendering offline only.
+#[derive(Debug)]
+pub struct OfflineSupply {
+    ready: Option<Box<TailVoice>>,
+}
+
+impl TailSupply for OfflineSupply {
+    fn ask(&mut self, spec: &TailSpec) {
+        let is_ready = self.ready.as_ref().is_some_and(|voice| voice.spectra().spec() == spec);
+        if !is_ready {
+            // A render may wait: the allocation check is for playing.
+            permit_alloc(|| self.ready = Some(build(spec)));
+        }
+    }
+
+    fn take(&mut self) -> Option<Box<TailVoice>> {
+        self.ready.take()
+    }
+
+    fn give_back(&mut self, voice: Box<TailVoice>) {
+        permit_alloc(|| drop(voice));
+    }
+}
+
+/// Wishes that may wait for the builder, per instance.
+///
+/// The engine asks at most once a grid step (10 ms), the builder looks every
+/// [`LOOK_EVERY`] and takes all: 16 covers a builder that is busy for 160 ms.
+const WISHES: usize = 16;
+/// Voices of one instance that may be away from the builder at once.
+///
+/// One that sounds, one that fades, one on its way and one on its way back are
+/// four; twice that leaves room for a builder that falls behind.
+const VOICES: usize = 8;
+/// Pause between two looks of the builder.
+///
+/// Far below the time in which a tail is faded in, and rare enough to cost nothing.
+const LOOK_EVERY: Duration = Duration::from_millis(4);
+
+/// The builder's end of one instance's rings.
+#[derive(Debug)]
+struct Desk {
+    /// The newest wish not yet built.
+    wish: Option<TailSpec>,
+    /// Voices of this instance that have not come back.
+    voices_out: usize,
+    wishes: Consumer<TailSpec>,
+    finished: Producer<Box<TailVoice>>,
+    retired: Consumer<Box<TailVoice>>,
+}
+
+impl Desk {
+    /// Frees what came back, then builds the newest wish.
+    fn serve(&mut self) {
+        while let Ok(voice) = self.retired.pop() {
+            drop(voice);
+            self.voices_out -= 1;
+        }
+        while let Ok(spec) = self.wishes.pop() {
+            self.wish = Some(spec);
+        }
+        if self.voices_out < VOICES
+            && let Some(spec) = self.wish.take()
+        {
+            self.voices_out += 1;
+            if self.finished.push(build(&spec)).is_err() {
+                // It was freed here, where that is harmless; the next look tries again.
+                self.voices_out -= 1;
+                self.wish = Some(spec);
+            }
+        }
+    }
+
+    /// Says whether the instance is gone.
+    fn is_deserted(&self) -> bool {
+        self.wishes.is_abandoned()
+    }
+}
+
+/// What the builder thread and those who start and stop it share.
+#[derive(Debug)]
+struct Rota {
+    /// Desks that the thread has not taken over yet.
+    arrivals: Lock<Vec<Desk>>,
+    /// Tells the thread to end.
+    is_closing: AtomicBool,
+}
+
+/// The builder thread while any instance lives.
+#[derive(Debug)]
+struct Builder {
+    rota: Arc<Rota>,
+    /// `None` while the system refuses to start a thread.
+    thread: Option<JoinHandle<()>>,
+    instances: usize,
+}
+
+static BUILDER: Lock<Option<Builder>> = Lock::new(None);
+
+/// Spectra in use, so that equal wishes share them.
+static IN_USE: Lock<Vec<Weak<TailSpectra>>> = Lock::new(Vec::new());
+
+/// Builds a voice on shared spectra; allocates, and may wait for another build.
+fn build(spec: &TailSpec) -> Box<TailVoice> {
+    Box::new(TailVoice::new(shared_spectra(spec)))
+}
+
+/// Returns the spectra of a tail, building them unless someone plays them already.
+///
+/// The lock is held while building, so that instances that wish for the same at
+/// the same time wait for one build instead of building twice.
+fn shared_spectra(spec: &TailSpec) -> Arc<TailSpectra> {
+    let mut in_use = IN_USE.lock().unwrap_or_else(PoisonError::into_inner);
+    in_use.retain(|spectra| spectra.strong_count() > 0);
+    if let Some(spectra) = in_use.iter().filter_map(Weak::upgrade).find(|spectra| spectra.spec() == spec) {
+        return spectra;
+    }
+    let spectra = Arc::new(TailSpectra::build(spec));
+    in_use.push(Arc::downgrade(&spectra));
+    spectra
+}
+
+/// Gives an instance's desk to the builder and counts the instance.
+fn join(desk: Desk) {
+    let mut builder = BUILDER.lock().unwrap_or_else(PoisonError::into_inner);
+    let builder = builder.get_or_insert_with(|| Builder {
+        rota: Arc::new(Rota { arrivals: Lock::new(Vec::new()), is_closing: AtomicBool::new(false) }),
+        thread: None,
+        instances: 0,
+    });
+    builder.instances += 1;
+    builder.rota.arrivals.lock().unwrap_or_else(PoisonError::into_inner).push(desk);
+    if builder.thread.is_none() {
+        let rota = Arc::clone(&builder.rota);
+        match std::thread::Builder::new().name("rostra tails".to_owned()).spawn(move || work(&rota)) {
+            Ok(thread) => builder.thread = Some(thread),
+            Err(error) => nice_error!("no thread for new tails, the present one stays: {error}"),
+        }
+    }
+}
+
+/// Counts an instance out; the last one waits for the thread's end.
+///
+/// The host may unload the library right after its last instance: no thread may
+/// still run in it then.
+fn leave() {
+    let last = {
+        let mut builder = BUILDER.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some(builder) = builder.as_mut() {
+            builder.instances -= 1;
+        }
+        builder.take_if(|builder| builder.instances == 0)
+    };
+    if let Some(Builder { rota, thread: Some(thread), .. }) = last {
+        rota.is_closing.store(true, Ordering::Release);
+        thread.thread().unpark();
+        if thread.join().is_err() {
+            nice_error!("the thread for new tails ended by a fault");
+        }
+    }
+}
+
+/// The builder thread: looks after every desk in turn, then rests.
+fn work(rota: &Rota) {
+    let mut desks = Vec::new();
+    while !rota.is_closing.load(Ordering::Acquire) {
+        desks.append(&mut rota.arrivals.lock().unwrap_or_else(PoisonError::into_inner));
+        desks.retain(|desk| !desk.is_deserted());
+        desks.iter_mut().for_each(Desk::serve);
+        std::thread::park_timeout(LOOK_EVERY);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use rostra_dsp::Settings;
+    use rostra_dsp::engine::{Config, Engine, Layout};
+
+    use super::*;
+
+    /// These tests count threads and instances of the whole process: one at a time.
+    static ONE_AT_A_TIME: Lock<()> = Lock::new(());
+
+    /// Tails that differ in rate and decay.
+    fn spec(sample_rate_hz: f64, decay_s: f64) -> TailSpec {
+        let mut settings = Settings::default();
+        settings.platform.decay_s = decay_s;
+        Engine::tail_spec(&Config { sample_rate_hz, layout: Layout::StereoToStereo }, &settings)
+    }
+
+    fn live(first: &TailSpec) -> LiveSupply {
+        LiveSupply::new(first)
+    }
+
+    /// Tries until it gets something, 5 s at most.
+    fn wait_for<T>(mut attempt: impl FnMut() -> Option<T>) -> T {
+        for _ in 0..5000 {
+            if let Some(found) = attempt() {
+                return found;
+            }
+            std::thread::sleep(Duration::from_millis(1));
+        }
+        panic!("nothing came within 5 s");
+    }
+
+    #[test]
+    fn the_first_tail_is_there_at_once_and_wishing_for_it_again_brings_no_other() {
+        let _alone = ONE_AT_A_TIME.lock().unwrap_or_else(PoisonError::into_inner);
+        let first = spec(48_000.0, 0.4);
+        let mut supply = live(&first);
+        supply.ask(&first);
+        let voice = supply.take().expect("the first voice");
+        assert_eq!(*voice.spectra().spec(), first);
+        std::thread::sleep(LOOK_EVERY * 5);
+        assert!(supply.take().is_none());
+    }
+
+    #[test]
+    fn equal_wishes_share_their_spectra_and_others_do_not() {
+        let _alone = ONE_AT_A_TIME.lock().unwrap_or_else(PoisonError::into_inner);
+        let (a, b) = (spec(48_000.0, 0.5), spec(44_100.0, 0.6));
+        let (mut one, mut two) = (live(&a), live(&b));
+        let (voice_a, voice_b) = (one.take().expect("a voice"), two.take().expect("a voice"));
+        assert!(!Arc::ptr_eq(voice_a.spectra(), voice_b.spectra()));
+        two.ask(&a);
+        let built_by_thread = wait_for(|| two.take());
+        assert!(Arc::ptr_eq(voice_a.spectra(), built_by_thread.spectra()));
+        let mut offline = Supply::offline(&a);
+        let rendered = offline.take().expect("a voice");
+        assert!(Arc::ptr_eq(voice_a.spectra(), rendered.spectra()));
+    }
+
+    #[test]
+    fn the_newest_wish_wins() {
+        let _alone = ONE_AT_A_TIME.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut supply = live(&spec(48_000.0, 0.5));
+        let wishes: Vec<_> =
+            (0..40).map(|n| spec(44_100.0 + f64::from(n), 0.3 + 0.01 * f64::from(n))).collect();
+        for wish in &wishes {
+            supply.ask(wish);
+        }
+        let newest = wishes[39];
+        let voice = wait_for(|| {
+            let voice = supply.take()?;
+            if *voice.spectra().spec() == newest {
+                return Some(voice);
+            }
+            supply.give_back(voice);
+            None
+        });
+        assert_eq!(*voice.spectra().spec(), newest);
+        std::thread::sleep(LOOK_EVERY * 5);
+        assert!(supply.take().is_none(), "a voice came after the newest");
+    }
+
+    #[test]
+    fn a_voice_given_back_is_freed_elsewhere() {
+        let _alone = ONE_AT_A_TIME.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut supply = live(&spec(48_000.0, 0.7));
+        let voice = supply.take().expect("a voice");
+        let spectra = Arc::downgrade(voice.spectra());
+        // Nothing on this thread drops the voice from here on.
+        supply.give_back(voice);
+        wait_for(|| spectra.upgrade().is_none().then_some(()));
+    }
+
+    #[test]
+    fn voices_go_round_without_end() {
+        let _alone = ONE_AT_A_TIME.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut supply = live(&spec(48_000.0, 0.5));
+        for n in 0..VOICES as i32 * 4 {
+            let voice = wait_for(|| supply.take());
+            supply.give_back(voice);
+            supply.ask(&spec(44_100.0 + f64::from(n), 0.5));
+        }
+    }
+
+    #[test]
+    fn an_instance_that_keeps_its_voices_gets_no_more_than_can_come_back() {
+        let _alone = ONE_AT_A_TIME.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut supply = live(&spec(48_000.0, 0.5));
+        let mut kept = vec![supply.take().expect("a voice")];
+        for n in 1..VOICES as i32 {
+            supply.ask(&spec(44_100.0 + f64::from(n), 0.5));
+            kept.push(wait_for(|| supply.take()));
+        }
+        let waiting = spec(32_000.0, 0.5);
+        supply.ask(&waiting);
+        std::thread::sleep(LOOK_EVERY * 10);
+        assert!(supply.take().is_none(), "more voices than the ring back holds");
+        for voice in kept.drain(..) {
+            supply.give_back(voice);
+        }
+        assert_eq!(*wait_for(|| supply.take()).spectra().spec(), waiting);
+    }
+
+    #[test]
+    fn offline_the_newest_wish_is_there_at_once() {
+        let (a, b) = (spec(48_000.0, 0.5), spec(96_000.0, 0.9));
+        let mut supply = Supply::offline(&a);
+        supply.ask(&b);
+        assert_eq!(*supply.take().expect("a voice").spectra().spec(), b);
+        assert!(supply.take().is_none());
+        supply.ask(&a);
+        let voice = supply.take().expect("a voice");
+        assert_eq!(*voice.spectra().spec(), a);
+        supply.give_back(voice);
+    }
+
+    #[test]
+    fn the_thread_ends_with_the_last_instance_and_starts_again_with_the_next() {
+        let _alone = ONE_AT_A_TIME.lock().unwrap_or_else(PoisonError::into_inner);
+        let is_running = || BUILDER.lock().unwrap_or_else(PoisonError::into_inner).is_some();
+        for _ in 0..3 {
+            assert!(!is_running());
+            let first = spec(48_000.0, 0.5);
+            let (one, mut two) = (live(&first), live(&first));
+            drop(one);
+            assert!(is_running());
+            // The thread still serves the other one.
+            let other = spec(44_100.0, 0.5);
+            supply_after(&mut two, &other);
+            drop(two);
+            assert!(!is_running());
+        }
+    }
+
+    fn supply_after(supply: &mut LiveSupply, wish: &TailSpec) {
+        supply.take();
+        supply.ask(wish);
+        assert_eq!(*wait_for(|| supply.take()).spectra().spec(), *wish);
+    }
+}

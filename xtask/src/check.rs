@@ -1,0 +1,222 @@
+//! Everything that a change must pass, step by step, with a table at the end.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::process::Command;
+use std::time::{Duration, Instant};
+
+use anyhow::{Context as _, Result, bail};
+
+use crate::bundle::Bundle;
+use crate::workspace;
+
+/// What became of a step.
+enum Outcome {
+    Passed,
+    Failed(String),
+    Skipped(String),
+}
+
+struct Step {
+    name: &'static str,
+    outcome: Outcome,
+    took: Duration,
+}
+
+/// Runs every step, the later ones too when one fails; returns whether all passed.
+///
+/// # Errors
+/// When this does not run inside the checkout.
+pub(crate) fn run() -> Result<bool> {
+    let root = workspace::root()?;
+    let mut steps = vec![
+        step("system packages", || system_packages()),
+        step("format", || cargo(&root, &["fmt", "--check"], &[])),
+        step("lints", || {
+            cargo(&root, &["clippy", "--workspace", "--all-targets", "--", "-D", "warnings"], &[])
+        }),
+        // Before the tests: those of hosts load it.
+        step("bundle", || Bundle::build().map(|_| Outcome::Passed)),
+        step("tests", || cargo(&root, &["test", "--workspace"], &[])),
+        step("documentation", || {
+            cargo(&root, &["doc", "--no-deps", "--workspace"], &[("RUSTDOCFLAGS", "-D warnings")])
+        }),
+    ];
+    steps.extend(hosts(&root));
+    Ok(summary(&steps))
+}
+
+/// Runs a step under its heading.
+fn step(name: &'static str, work: impl FnOnce() -> Result<Outcome>) -> Step {
+    println!("\n== {name} ==");
+    // The clock says how long a step took and nothing else.
+    #[allow(clippy::disallowed_methods)]
+    let start = Instant::now();
+    let outcome = work().unwrap_or_else(|error| Outcome::Failed(format!("{error:#}")));
+    if let Outcome::Failed(why) | Outcome::Skipped(why) = &outcome {
+        println!("{why}");
+    }
+    Step { name, outcome, took: start.elapsed() }
+}
+
+fn summary(steps: &[Step]) -> bool {
+    println!("\n== summary ==");
+    let (mut passed, mut failed, mut skipped) = (0, 0, 0);
+    for step in steps {
+        let (word, why) = match &step.outcome {
+            Outcome::Passed => {
+                passed += 1;
+                ("passed", "")
+            }
+            Outcome::Failed(why) => {
+                failed += 1;
+                ("FAILED", why.as_str())
+            }
+            Outcome::Skipped(why) => {
+                skipped += 1;
+                ("skipped", why.as_str())
+            }
+        };
+        println!(
+            "{:18} {word:8} {:7.1} s  {}",
+            step.name,
+            step.took.as_secs_f64(),
+            why.lines().next().unwrap_or("")
+        );
+    }
+    if skipped > 0 {
+        println!("{passed} passed, {failed} failed, {skipped} skipped");
+    } else {
+        println!("{passed} passed, {failed} failed");
+    }
+    failed == 0
+}
+
+/// Runs cargo in the root of the checkout.
+fn cargo(root: &Path, arguments: &[&str], environment: &[(&str, &str)]) -> Result<Outcome> {
+    let mut command = Command::new("cargo");
+    command.args(arguments).envs(environment.iter().copied()).current_dir(root);
+    run_command(&mut command)
+}
+
+fn run_command(command: &mut Command) -> Result<Outcome> {
+    let shown = shown(command);
+    println!("$ {shown}");
+    let status = command.status().with_context(|| format!("{shown}: cannot be run"))?;
+    if status.success() { Ok(Outcome::Passed) } else { Ok(Outcome::Failed(format!("{shown}: {status}"))) }
+}
+
+fn shown(command: &Command) -> String {
+    let words = std::iter::once(command.get_program()).chain(command.get_args());
+    words.map(|word| word.to_string_lossy()).collect::<Vec<_>>().join(" ")
+}
+
+/// A program that is needed on Debian and its kin, and the package that brings it.
+struct Needed {
+    program: &'static str,
+    arguments: &'static [&'static str],
+    package: &'static str,
+    why: &'static str,
+}
+
+/// What the machine needs besides Rust.
+///
+/// The plug-in opens X11 and EGL at run time, so building it needs no
+/// development packages; the Python host brings its own libraries.
+const NEEDED: [Needed; 2] = [
+    Needed { program: "cc", arguments: &["--version"], package: "build-essential", why: "links the plug-in" },
+    Needed {
+        program: "python3",
+        arguments: &["-c", "import ensurepip, venv"],
+        package: "python3-venv",
+        why: "runs the Python host",
+    },
+];
+
+/// Looks for what building and testing need, and installs it where this runs as root.
+fn system_packages() -> Result<Outcome> {
+    if !cfg!(target_os = "linux") {
+        return Ok(Outcome::Skipped("only Linux needs system packages".into()));
+    }
+    let missing: Vec<&Needed> = NEEDED
+        .iter()
+        .filter(|needed| {
+            let output = Command::new(needed.program).args(needed.arguments).output();
+            !output.is_ok_and(|output| output.status.success())
+        })
+        .collect();
+    if missing.is_empty() {
+        println!("Nothing is missing.");
+        return Ok(Outcome::Passed);
+    }
+    for needed in &missing {
+        println!("missing: {} ({})", needed.package, needed.why);
+    }
+    let packages: Vec<&str> = missing.iter().map(|needed| needed.package).collect();
+    let by_hand = format!("install by hand: sudo apt-get install {}", packages.join(" "));
+    let has = |program: &str, argument: &str| Command::new(program).arg(argument).output();
+    let is_root = has("id", "-u").is_ok_and(|output| output.stdout.trim_ascii() == b"0");
+    if !is_root || has("apt-get", "--version").is_err() {
+        return Ok(Outcome::Failed(by_hand));
+    }
+    for arguments in
+        [vec!["update"], [vec!["install", "--yes", "--no-install-recommends"], packages].concat()]
+    {
+        let mut command = Command::new("apt-get");
+        command.args(arguments).env("DEBIAN_FRONTEND", "noninteractive");
+        if let failed @ Outcome::Failed(_) = run_command(&mut command)? {
+            return Ok(failed);
+        }
+    }
+    Ok(Outcome::Passed)
+}
+
+/// The tests in Python: each file of `tests/hosts` loads the bundle in a host and checks it.
+fn hosts(root: &Path) -> Vec<Step> {
+    let mut scripts: Vec<PathBuf> = fs::read_dir(root.join("tests/hosts"))
+        .into_iter()
+        .flatten()
+        .flatten()
+        .map(|entry| entry.path())
+        .filter(|path| path.extension().is_some_and(|extension| extension == "py"))
+        .collect();
+    scripts.sort();
+    if scripts.is_empty() {
+        return vec![step("hosts", || Ok(Outcome::Skipped("there are no tests in tests/hosts".into())))];
+    }
+    vec![step("hosts", || {
+        let python = virtual_environment(root)?;
+        let mut failed = Vec::new();
+        for script in &scripts {
+            let mut command = Command::new(&python);
+            command.arg(script).current_dir(root);
+            if let Outcome::Failed(why) = run_command(&mut command)? {
+                failed.push(why);
+            }
+        }
+        if failed.is_empty() { Ok(Outcome::Passed) } else { Ok(Outcome::Failed(failed.join("\n"))) }
+    })]
+}
+
+/// Makes `.venv` where it is missing, brings its packages to those pinned, and returns its Python.
+fn virtual_environment(root: &Path) -> Result<PathBuf> {
+    let folder = root.join(".venv");
+    let python = if cfg!(windows) { folder.join("Scripts/python.exe") } else { folder.join("bin/python3") };
+    let system = if cfg!(windows) { "python" } else { "python3" };
+    if !python.exists() {
+        must_pass(Command::new(system).args(["-m", "venv"]).arg(&folder))?;
+    }
+    must_pass(
+        Command::new(&python)
+            .args(["-m", "pip", "install", "--quiet", "--disable-pip-version-check", "--requirement"])
+            .arg(root.join("tests/requirements.txt")),
+    )?;
+    Ok(python)
+}
+
+fn must_pass(command: &mut Command) -> Result<()> {
+    if let Outcome::Failed(why) = run_command(command)? {
+        bail!("{why}");
+    }
+    Ok(())
+}

@@ -1,0 +1,362 @@
+//! Places recordings: one output for each input, rendered through the plug-in.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use anyhow::{Context as _, Result, anyhow, bail, ensure};
+use indicatif::{ProgressBar, ProgressStyle};
+use rayon::prelude::*;
+
+use crate::bundle::Bundle;
+use crate::offline_host::{Layout, Library, Setting};
+use crate::parameter::{Parameter, Wish};
+use crate::recording::{Recording, decibels, new_file_in};
+use crate::seat_file::SeatFile;
+use crate::sitting::plain_settings;
+use crate::workspace::shown;
+
+/// What stands after the recording's own name in the name of its output.
+const PLACED: &str = " placed";
+
+/// Place recordings on a platform.
+#[derive(clap::Args, Debug)]
+pub(crate) struct Arguments {
+    /// Recordings: WAV, AIFF or FLAC, mono or stereo, 22.05 to 192 kHz.
+    #[arg(required = true)]
+    files: Vec<PathBuf>,
+    /// A seat file: one for all recordings, or one for each in their order.
+    #[arg(long, value_name = "FILE.toml")]
+    seat: Vec<PathBuf>,
+    #[command(flatten)]
+    common: Common,
+    /// Folder for the outputs.
+    #[arg(long, value_name = "DIR", default_value = "placed")]
+    out: PathBuf,
+    /// Place mono recordings for a single omni: one channel in, one out.
+    #[arg(long)]
+    mono: bool,
+}
+
+/// Options that `place` and `impulse` share.
+#[derive(clap::Args, Clone, Debug, Default)]
+pub(crate) struct Common {
+    /// A platform file, for all.
+    #[arg(long, value_name = "FILE.toml")]
+    pub(crate) platform: Option<PathBuf>,
+    /// A parameter by its id, as in --set depth=8.5 or --set "family=rear bell"; wins over the files.
+    #[arg(long, value_name = "ID=VALUE")]
+    pub(crate) set: Vec<String>,
+    /// Another build of the plug-in than this checkout's bundle.
+    #[arg(long, value_name = "FILE.clap")]
+    pub(crate) plugin: Option<PathBuf>,
+}
+
+impl Common {
+    /// Loads the plug-in: the one that was named, or the bundle, built first where it is not fresh.
+    ///
+    /// # Errors
+    /// When it cannot be built or loaded.
+    pub(crate) fn library(&self) -> Result<Library> {
+        match &self.plugin {
+            Some(path) => Library::load(path),
+            None => Library::load(&Bundle::fresh()?.clap),
+        }
+    }
+}
+
+/// A recording, the seat it is to have, and where the output goes.
+#[derive(Clone, Debug)]
+pub(crate) struct Task {
+    /// The recording.
+    pub(crate) input: PathBuf,
+    /// Its seat file, if it has one.
+    pub(crate) seat: Option<PathBuf>,
+    /// The output.
+    pub(crate) output: PathBuf,
+}
+
+/// What became of a task.
+#[derive(Clone, Debug)]
+pub(crate) struct Placed {
+    /// Where it was written.
+    pub(crate) output: PathBuf,
+    /// Its length, tail included, in seconds.
+    pub(crate) seconds: f64,
+    /// Its peak, full scale = 1.
+    pub(crate) peak: f32,
+    /// Said when the seat lay off the platform.
+    pub(crate) moved: Option<String>,
+}
+
+/// Places recordings and says of each what became of it; returns how many were refused.
+///
+/// # Errors
+/// When nothing can be placed at all: no plug-in, a broken platform file, an
+/// unknown option, a folder that cannot be written to.
+pub(crate) fn run(arguments: &Arguments) -> Result<usize> {
+    let seats = &arguments.seat;
+    ensure!(
+        seats.len() <= 1 || seats.len() == arguments.files.len(),
+        "{} recordings, but {} seats: give one seat for all, or one for each",
+        arguments.files.len(),
+        seats.len()
+    );
+    let tasks: Vec<Task> = arguments
+        .files
+        .iter()
+        .enumerate()
+        .map(|(index, input)| Task {
+            input: input.clone(),
+            seat: seats.get(index).or(seats.first()).cloned(),
+            output: arguments.out.join(output_name(input)),
+        })
+        .collect();
+    let library = arguments.common.library()?;
+    let outcomes = place_all(&library, &tasks, &arguments.common, arguments.mono, &arguments.out)?;
+    Ok(report(&tasks, &outcomes))
+}
+
+/// Places every task, several at a time; the outcomes are in the order of the tasks.
+///
+/// # Errors
+/// When nothing can be placed at all.
+pub(crate) fn place_all(
+    library: &Library,
+    tasks: &[Task],
+    common: &Common,
+    is_mono: bool,
+    out: &Path,
+) -> Result<Vec<Result<Placed>>> {
+    let mut wishes = match &common.platform {
+        Some(path) => SeatFile::read(path)?.wishes,
+        None => Vec::new(),
+    };
+    let options = common.set.iter().map(|text| Wish::from_option(text)).collect::<Result<Vec<_>>>()?;
+    let parameters = library.instance()?.parameters()?;
+    // What holds for all is looked at before anything is rendered.
+    library.instance()?.settings(&parameters, &[wishes.clone(), options.clone()].concat())?;
+
+    let folder = OutputFolder::open(out)?;
+    let progress = progress_bar(tasks.len());
+    wishes.shrink_to_fit();
+    let outcomes: Vec<Result<Placed>> = tasks
+        .par_iter()
+        .enumerate()
+        .map(|(index, task)| {
+            check_output(tasks, index)?;
+            let settings = settings_of(library, &parameters, &wishes, task.seat.as_deref(), &options)?;
+            let placed = place(library, task, &settings, is_mono, &progress);
+            progress.set_message(task.input.file_name().unwrap_or_default().to_string_lossy().into_owned());
+            placed
+        })
+        .collect();
+    progress.finish_and_clear();
+    folder.close();
+    Ok(outcomes)
+}
+
+/// Returns the settings of one seat: platform, seat and options, the later ones winning.
+///
+/// # Errors
+/// When the seat file cannot be read, or asks for what cannot be had.
+pub(crate) fn settings_of(
+    library: &Library,
+    parameters: &[Parameter],
+    platform: &[Wish],
+    seat: Option<&Path>,
+    options: &[Wish],
+) -> Result<Vec<Setting>> {
+    let seat = match seat {
+        Some(path) => SeatFile::read(path)?.wishes,
+        None => Vec::new(),
+    };
+    library.instance()?.settings(parameters, &[platform, &seat, options].concat())
+}
+
+/// Prints a line for each outcome, refusals on stderr, and returns how many were refused.
+pub(crate) fn report(tasks: &[Task], outcomes: &[Result<Placed>]) -> usize {
+    for (task, outcome) in tasks.iter().zip(outcomes) {
+        match outcome {
+            Ok(placed) => {
+                let name = task.input.file_name().unwrap_or_default().to_string_lossy();
+                println!(
+                    "{name:24} {:8.2} s   peak {}   {}",
+                    placed.seconds,
+                    peak_text(placed.peak),
+                    shown(&placed.output)
+                );
+                if let Some(moved) = &placed.moved {
+                    println!("{:24} {moved}", "");
+                }
+            }
+            Err(error) => eprintln!("error: {error:#}"),
+        }
+    }
+    let refused = outcomes.iter().filter(|outcome| outcome.is_err()).count();
+    if refused > 0 {
+        eprintln!("{} placed, {refused} refused", outcomes.len() - refused);
+    }
+    refused
+}
+
+/// Returns a peak in dBFS, in words where it has none.
+fn peak_text(peak: f32) -> String {
+    if peak > 0.0 { format!("{:6.1} dBFS", decibels(f64::from(peak))) } else { "    silence".into() }
+}
+
+/// Says that a seat was brought on the platform, and where to.
+pub(crate) fn moved_text(settings: &[Setting]) -> Option<String> {
+    let plain = plain_settings(settings);
+    let (seat, platform, pickup) = (&plain.seat, &plain.platform, &plain.pickup);
+    seat.was_moved(platform, pickup).then(|| {
+        let place = seat.source(platform, pickup).place;
+        format!(
+            "note: the seat lies off the platform; brought inside, to {:.2} m deep and {:.2} m {}",
+            place.y,
+            place.x.abs(),
+            if place.x < 0.0 { "left" } else { "right" }
+        )
+    })
+}
+
+fn place(
+    library: &Library,
+    task: &Task,
+    settings: &[Setting],
+    is_mono: bool,
+    progress: &ProgressBar,
+) -> Result<Placed> {
+    let recording = Recording::read(&task.input)?;
+    let inputs = recording.channels.len();
+    ensure!(
+        !is_mono || inputs == 1,
+        "{}: is stereo; --mono places mono recordings: leave it out, or mix this one down",
+        task.input.display()
+    );
+    let layout = Layout { inputs, outputs: if is_mono { 1 } else { 2 } };
+    progress.inc_length(recording.frames() as u64);
+    let placed = library
+        .instance()?
+        .render(layout, settings, &recording, &|frames| progress.inc(frames as u64))
+        .with_context(|| task.input.display().to_string())?;
+    placed.write(&task.output)?;
+    Ok(Placed {
+        output: task.output.clone(),
+        seconds: placed.seconds(),
+        peak: placed.peak(),
+        moved: moved_text(settings),
+    })
+}
+
+/// Returns the name of the output of a recording.
+pub(crate) fn output_name(input: &Path) -> String {
+    format!("{}{PLACED}.wav", input.file_stem().unwrap_or_default().to_string_lossy())
+}
+
+/// Refuses an output that is one of the recordings, or the output of an earlier task.
+fn check_output(tasks: &[Task], index: usize) -> Result<()> {
+    let task = &tasks[index];
+    if let Ok(output) = task.output.canonicalize() {
+        for other in tasks {
+            if other.input.canonicalize().is_ok_and(|input| input == output) {
+                bail!(
+                    "{}: its output {} would overwrite the recording {}; choose another --out",
+                    task.input.display(),
+                    task.output.display(),
+                    other.input.display()
+                );
+            }
+        }
+    }
+    if let Some(other) = tasks[..index].iter().find(|other| other.output == task.output) {
+        bail!(
+            "{}: its output {} would overwrite that of {}; place it with another --out",
+            task.input.display(),
+            task.output.display(),
+            other.input.display()
+        );
+    }
+    Ok(())
+}
+
+/// The folder of the outputs; taken away again if nothing was put into it.
+struct OutputFolder {
+    made: Option<PathBuf>,
+}
+
+impl OutputFolder {
+    /// Makes the folder where it does not exist and tries whether it can be written to.
+    fn open(path: &Path) -> Result<Self> {
+        let is_new = !path.exists();
+        fs::create_dir_all(path)
+            .map_err(|error| anyhow!("--out {}: cannot be made ({error}); choose another", path.display()))?;
+        drop(new_file_in(path)?);
+        Ok(Self { made: is_new.then(|| path.to_path_buf()) })
+    }
+
+    /// Takes the folder away if it was made for nothing; a folder with anything in it stays.
+    fn close(self) {
+        if let Some(path) = self.made {
+            // Not empty is the ordinary case.
+            let _ = fs::remove_dir(path);
+        }
+    }
+}
+
+fn progress_bar(files: usize) -> ProgressBar {
+    let bar = ProgressBar::new(0);
+    // PANIC: the template is a constant, and the tests run through here.
+    let style = ProgressStyle::with_template("{spinner} placing {prefix}  {wide_bar} {percent:>3} %  {msg}")
+        .expect("the template is well formed");
+    bar.set_style(style);
+    bar.set_prefix(if files == 1 { "1 recording".into() } else { format!("{files} recordings") });
+    bar
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn task(input: &str, output: &str) -> Task {
+        Task { input: input.into(), seat: None, output: output.into() }
+    }
+
+    #[test]
+    fn two_recordings_of_one_name_do_not_share_an_output() {
+        let tasks =
+            [task("a/flute.wav", "out/flute placed.wav"), task("b/flute.wav", "out/flute placed.wav")];
+        assert!(check_output(&tasks, 0).is_ok());
+        let error = check_output(&tasks, 1).unwrap_err().to_string();
+        assert!(error.contains("a/flute.wav"), "got {error}");
+    }
+
+    #[test]
+    fn no_output_overwrites_a_recording() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = |name: &str| folder.path().join(name).display().to_string();
+        fs::write(path("a placed.wav"), "x").unwrap();
+        let tasks = [
+            task(&path("a.wav"), &path("a placed.wav")),
+            task(&path("a placed.wav"), &path("a placed placed.wav")),
+        ];
+        assert!(check_output(&tasks, 0).is_err());
+        assert!(check_output(&tasks, 1).is_ok());
+    }
+
+    #[test]
+    fn a_folder_made_for_nothing_is_taken_away() {
+        let folder = tempfile::tempdir().unwrap();
+        let out = folder.path().join("placed");
+        OutputFolder::open(&out).unwrap().close();
+        assert!(!out.exists());
+        let kept = OutputFolder::open(&out).unwrap();
+        fs::write(out.join("x"), "x").unwrap();
+        kept.close();
+        assert!(out.exists());
+    }
+
+    #[test]
+    fn the_progress_bar_can_be_drawn() {
+        progress_bar(3).tick();
+    }
+}
