@@ -399,11 +399,10 @@ mod tests {
                 let energy: f64 = (0..FINE)
                     .map(|point| {
                         let hz = low + (high - low) * (point as f64 + 0.5) / FINE as f64;
-                        let (re, im) = design
-                            .lane_responses(hz)
-                            .iter()
-                            .zip(weights)
-                            .fold((0.0, 0.0), |sum, (h, &w)| (sum.0 + h.0 * f64::from(w), sum.1 + h.1 * f64::from(w)));
+                        let (re, im) =
+                            design.lane_responses(hz).iter().zip(weights).fold((0.0, 0.0), |sum, (h, &w)| {
+                                (sum.0 + h.0 * f64::from(w), sum.1 + h.1 * f64::from(w))
+                            });
                         re * re + im * im
                     })
                     .sum();
@@ -469,8 +468,14 @@ mod tests {
                     im -= f64::from(frame[lane]) * phase.sin();
                 }
                 // 1e-4: single-precision state over 8192 samples.
-                assert!((re - expected[lane].0).abs() < 1e-4, "lane {lane} at {hz} Hz: expected {expected:?}, got {re}");
-                assert!((im - expected[lane].1).abs() < 1e-4, "lane {lane} at {hz} Hz: expected {expected:?}, got {im}");
+                assert!(
+                    (re - expected[lane].0).abs() < 1e-4,
+                    "lane {lane} at {hz} Hz: expected {expected:?}, got {re}"
+                );
+                assert!(
+                    (im - expected[lane].1).abs() < 1e-4,
+                    "lane {lane} at {hz} Hz: expected {expected:?}, got {im}"
+                );
             }
         }
     }

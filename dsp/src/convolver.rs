@@ -38,7 +38,11 @@ impl fmt::Debug for Transform {
 impl Transform {
     fn new(frames: usize) -> Self {
         let mut planner = RealFftPlanner::<f32>::new();
-        Self { frames, forward: planner.plan_fft_forward(2 * frames), back: planner.plan_fft_inverse(2 * frames) }
+        Self {
+            frames,
+            forward: planner.plan_fft_forward(2 * frames),
+            back: planner.plan_fft_inverse(2 * frames),
+        }
     }
 
     fn bins(&self) -> usize {
@@ -174,7 +178,9 @@ fn partitions(transform: &Transform, onset: usize, end: usize, input: &[Vec<f32>
     let silent = |index: usize| {
         let from = onset + index * transform.frames;
         let to = (from + transform.frames).min(end);
-        input.iter().all(|channel| channel.get(from..to.min(channel.len())).is_none_or(|x| x.iter().all(|&x| x == 0.0)))
+        input.iter().all(|channel| {
+            channel.get(from..to.min(channel.len())).is_none_or(|x| x.iter().all(|&x| x == 0.0))
+        })
     };
     let first = (0..count).find(|&index| !silent(index)).unwrap_or(count);
     let mut time = transform.forward.make_input_vec();
@@ -190,7 +196,9 @@ fn partitions(transform: &Transform, onset: usize, end: usize, input: &[Vec<f32>
                 .iter()
                 .map(|channel| {
                     time.fill(0.0);
-                    for (cell, &x) in time.iter_mut().zip(channel.get(from..to.min(channel.len())).unwrap_or(&[])) {
+                    for (cell, &x) in
+                        time.iter_mut().zip(channel.get(from..to.min(channel.len())).unwrap_or(&[]))
+                    {
                         *cell = x * scale;
                     }
                     transform
@@ -278,7 +286,8 @@ impl Level {
             return;
         }
         self.work.copy_from_slice(&self.time[input]);
-        let done = self.transform.forward.process_with_scratch(&mut self.work, &mut self.bins, &mut self.scratch);
+        let done =
+            self.transform.forward.process_with_scratch(&mut self.work, &mut self.bins, &mut self.scratch);
         debug_assert!(done.is_ok(), "buffers have the plan's lengths");
         self.history[input].push(&self.bins);
     }
@@ -311,7 +320,8 @@ impl Level {
         let last = self.bins.len() - 1;
         self.bins[0].im = 0.0;
         self.bins[last].im = 0.0;
-        let done = self.transform.back.process_with_scratch(&mut self.bins, &mut self.work, &mut self.scratch);
+        let done =
+            self.transform.back.process_with_scratch(&mut self.bins, &mut self.work, &mut self.scratch);
         debug_assert!(done.is_ok(), "buffers have the plan's lengths");
         self.ready[channel].copy_from_slice(&self.work[self.transform.frames..]);
         sum.clear();
@@ -358,6 +368,11 @@ impl Convolver {
     /// Returns how many frames fit before the next block boundary.
     pub fn room_frames(&self) -> usize {
         self.small.transform.frames - self.filled
+    }
+
+    /// Returns how long partitions may hold a frame back beyond the response itself, in frames.
+    pub fn delay_frames(&self) -> usize {
+        3 * self.big.transform.frames
     }
 
     /// Takes frames of both inputs and adds the same number of frames to `outputs`; at most [`Self::room_frames`].
@@ -438,7 +453,14 @@ mod tests {
     /// Convolution as it is defined: the oracle.
     fn direct(input: &[f32], response: &[f32], frames: usize) -> Vec<f64> {
         (0..frames)
-            .map(|n| (0..=n).map(|k| f64::from(*input.get(k).unwrap_or(&0.0)) * f64::from(*response.get(n - k).unwrap_or(&0.0))).sum())
+            .map(|n| {
+                (0..=n)
+                    .map(|k| {
+                        f64::from(*input.get(k).unwrap_or(&0.0))
+                            * f64::from(*response.get(n - k).unwrap_or(&0.0))
+                    })
+                    .sum()
+            })
             .collect()
     }
 

@@ -1,7 +1,26 @@
 //! The engine: from a dry channel to a player on the platform.
+//!
+//! input -> distance tone -> lanes -> direct sound, reflections and tail -> output.
+//!
+//! A plan is made on a fixed grid of frames counted from reset, whatever the
+//! blocks of the host: the same settings at the same frames give the same sound.
 
+use crate::arrivals::ARRIVALS;
+use crate::bands::{Fit, LANES, Split, SplitDesign};
+use crate::convolver::INPUTS;
+use crate::decorrelator::Decorrelator;
+use crate::direct::Direct;
+use crate::distance_tone::{DistanceTone, TonePlan};
+use crate::glide::GlideOf;
+use crate::lane_ring::LaneRing;
+use crate::plan::{SourcePlan, acoustics, sources};
+use crate::reflector::{Reflector, Scratch};
+use crate::seat::Source;
+use crate::segment::{STEPS, Segment};
 use crate::settings::Settings;
-use crate::tail::TailSupply;
+use crate::stereo_input::{SOURCES, StereoInput};
+use crate::tail::{TailSpec, TailSupply, onset_frames};
+use crate::tail_stage::TailStage;
 
 /// Channels in and out.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -14,6 +33,24 @@ pub enum Layout {
     StereoToStereo,
 }
 
+impl Layout {
+    /// Returns the number of output channels.
+    pub const fn outputs(self) -> usize {
+        match self {
+            Self::MonoToMono => 1,
+            Self::MonoToStereo | Self::StereoToStereo => 2,
+        }
+    }
+
+    /// Returns the number of sources that the layout can sound: the middle, or the middle and both ends.
+    const fn sources(self) -> usize {
+        match self {
+            Self::MonoToMono | Self::MonoToStereo => 1,
+            Self::StereoToStereo => SOURCES,
+        }
+    }
+}
+
 /// What an engine is prepared for.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Config {
@@ -22,6 +59,21 @@ pub struct Config {
     /// Channels in and out.
     pub layout: Layout,
 }
+
+/// Lowest and highest sample rate, Hz: those of sound files and interfaces in use.
+const SAMPLE_RATES_HZ: (f64, f64) = (22_050.0, 192_000.0);
+/// Blocks of the convolver in a grid step: 4 blocks of at most 3 ms make a grid of about 10 ms.
+const BLOCKS_IN_GRID: usize = 4;
+/// Loudest input that is let in, linear: +120 dB over full scale, past any sound but not past single precision.
+const LOUDEST_INPUT: f32 = 1e6;
+/// Longest delay of a reflection on the largest platform, s.
+///
+/// Three hits at the side walls, 30 m apart, from 0.3 m before one of them: 105
+/// m sideways and 25 m along, less the direct path of at least 15 m, at 331.3
+/// m/s is 0.28 s; rounded up for the glides.
+const LONGEST_DELAY_S: f64 = 0.33;
+/// Smallest normal number: anything smaller is flushed to 0.
+const LEAST_OUTPUT: f32 = f32::MIN_POSITIVE;
 
 /// Why an engine could not be prepared.
 #[derive(Clone, Copy, Debug, PartialEq, thiserror::Error)]
@@ -38,10 +90,163 @@ pub enum PrepareError {
     },
 }
 
+/// One source: its lanes and what reads them.
+#[derive(Debug)]
+struct Voice {
+    split: Split,
+    ring: LaneRing,
+    direct: [Direct; 2],
+    reflectors: [Reflector; 2],
+    tail: [GlideOf<LANES>; INPUTS],
+    decorrelators: Option<[Decorrelator; INPUTS]>,
+    silent_frames: usize,
+}
+
+impl Voice {
+    fn new(source: usize, config: &Config, grid_frames: usize, block_frames: usize) -> Self {
+        let rate = config.sample_rate_hz;
+        let reflector = || Reflector::new(ARRIVALS - 1, rate, grid_frames);
+        // The fastest glide reaches a little further back than the longest delay.
+        let longest = (LONGEST_DELAY_S * rate) as usize + block_frames;
+        let side = |right| [Decorrelator::new(right, rate), Decorrelator::new(right, rate)];
+        Self {
+            split: Split::default(),
+            ring: LaneRing::new(longest, 2 * block_frames),
+            direct: [Direct::new(0.0, [0.0; LANES]), Direct::new(0.0, [0.0; LANES])],
+            reflectors: [reflector(), reflector()],
+            tail: [GlideOf::at([0.0; LANES]); INPUTS],
+            decorrelators: (source > 0).then(|| side(source == 2)),
+            silent_frames: usize::MAX,
+        }
+    }
+
+    fn reset(&mut self) {
+        self.split.reset();
+        self.ring.reset();
+        self.decorrelators.iter_mut().flatten().for_each(Decorrelator::reset);
+        // All is silent already.
+        self.silent_frames = usize::MAX;
+    }
+
+    /// Stands at a plan.
+    fn stand_at(&mut self, plan: &SourcePlan) {
+        for (capsule, plan) in plan.capsules.iter().enumerate() {
+            self.direct[capsule] = Direct::new(plan.delay_samples[0], plan.weights[0]);
+            self.reflectors[capsule].reset(&plan.delay_samples[1..], &plan.weights[1..]);
+        }
+        self.tail = plan.tail.map(GlideOf::at);
+    }
+
+    /// Starts the next grid step on the way to a plan.
+    fn head_for(&mut self, plan: &SourcePlan, changed: bool) {
+        for (capsule, plan) in plan.capsules.iter().enumerate() {
+            self.direct[capsule].head_for(plan.delay_samples[0], plan.weights[0]);
+            self.reflectors[capsule].head_for(&plan.delay_samples[1..], &plan.weights[1..], changed);
+        }
+        for (glide, &weights) in self.tail.iter_mut().zip(&plan.tail) {
+            glide.head_for(weights);
+        }
+    }
+
+    fn rests(&self) -> bool {
+        self.direct.iter().all(Direct::rests)
+            && self.reflectors.iter().all(Reflector::rests)
+            && self.tail.iter().all(GlideOf::rests)
+    }
+
+    /// Sounds a run of frames; returns false when there was nothing to hear.
+    fn process(
+        &mut self,
+        input: &[f32],
+        segment: &Segment,
+        room: &mut Room,
+        design: &SplitDesign,
+        outputs: usize,
+    ) -> bool {
+        let frames = input.len();
+        self.silent_frames =
+            if input.iter().all(|&x| x == 0.0) { self.silent_frames.saturating_add(frames) } else { 0 };
+        if self.silent_frames > 2 * self.ring.frames() {
+            return false;
+        }
+        self.split.process(design, input, &mut room.lanes[..frames]);
+        self.ring.write(&room.lanes[..frames]);
+        for capsule in 0..outputs {
+            let output = &mut room.outputs[capsule][..frames];
+            self.direct[capsule].process(&self.ring, segment, &mut room.line, output);
+            self.reflectors[capsule].process(&self.ring, segment, &mut room.taps, output);
+        }
+        for (part, glide) in self.tail.iter().enumerate() {
+            let fed = &mut room.parts[part][..frames];
+            let line = &mut room.line[..frames];
+            let direct = self.decorrelators.is_none();
+            let target: &mut [f32] = if direct { &mut *fed } else { &mut *line };
+            if !direct {
+                target.fill(0.0);
+            }
+            if glide.rests() {
+                self.ring.add_delayed(0, frames, &glide.targets(), target);
+            } else {
+                let (from, step) = segment.ramp(glide, 0.0);
+                self.ring.add_delayed_ramp(0, frames, &from, &step, target);
+            }
+            if let Some(decorrelators) = &mut self.decorrelators {
+                decorrelators[part].add(&room.line[..frames], &mut room.parts[part][..frames]);
+            }
+        }
+        true
+    }
+}
+
+/// Working room of a run of frames.
+#[derive(Debug)]
+struct Room {
+    raw: [Vec<f32>; 2],
+    toned: [Vec<f32>; 2],
+    sources: [Vec<f32>; SOURCES],
+    lanes: Vec<[f32; LANES]>,
+    line: Vec<f32>,
+    parts: [Vec<f32>; INPUTS],
+    outputs: [Vec<f32>; 2],
+    taps: Scratch,
+}
+
+impl Room {
+    fn new(frames: usize) -> Self {
+        let line = || vec![0.0; frames];
+        Self {
+            raw: [line(), line()],
+            toned: [line(), line()],
+            sources: [line(), line(), line()],
+            lanes: vec![[0.0; LANES]; frames],
+            line: line(),
+            parts: [line(), line()],
+            outputs: [line(), line()],
+            taps: Scratch::new(frames),
+        }
+    }
+}
+
 /// A prepared engine.
 #[derive(Debug)]
 pub struct Engine {
     config: Config,
+    design: SplitDesign,
+    fit: Fit,
+    block_frames: usize,
+    grid_frames: usize,
+    /// Frames since reset.
+    clock_frames: usize,
+    settings: Option<Settings>,
+    tail_spec: Option<TailSpec>,
+    plans: Vec<SourcePlan>,
+    tone_plan: TonePlan,
+    tones: [DistanceTone; 2],
+    stereo_input: StereoInput,
+    voices: Vec<Voice>,
+    tails: TailStage,
+    room: Room,
+    rests: bool,
 }
 
 impl Engine {
@@ -50,27 +255,188 @@ impl Engine {
     /// # Errors
     /// When the sample rate lies outside 22 050 to 192 000 Hz.
     pub fn prepare(config: Config) -> Result<Self, PrepareError> {
-        Ok(Self { config })
+        let (least_hz, most_hz) = SAMPLE_RATES_HZ;
+        let rate = config.sample_rate_hz;
+        if !(least_hz..=most_hz).contains(&rate) {
+            return Err(PrepareError::SampleRate { got_hz: rate, least_hz, most_hz });
+        }
+        let block_frames = onset_frames(rate);
+        let grid_frames = BLOCKS_IN_GRID * block_frames;
+        let design = SplitDesign::new(rate);
+        let fit = Fit::new(&design);
+        let settings = Settings::default();
+        let tone_plan = TonePlan::new(&settings.tone, settings.platform.air.speed_of_sound_m_s(), rate);
+        let count = config.layout.sources();
+        let mut engine = Self {
+            config,
+            design,
+            fit,
+            block_frames,
+            grid_frames,
+            clock_frames: 0,
+            settings: None,
+            tail_spec: None,
+            plans: Vec::with_capacity(count),
+            tone_plan,
+            tones: [DistanceTone::new(&tone_plan), DistanceTone::new(&tone_plan)],
+            stereo_input: StereoInput::new(rate),
+            voices: (0..count).map(|source| Voice::new(source, &config, grid_frames, block_frames)).collect(),
+            tails: TailStage::new(block_frames, rate),
+            room: Room::new(block_frames),
+            rests: true,
+        };
+        let sources = sources(&settings.seat, &settings.platform, &settings.pickup);
+        engine.plans = sources.iter().take(count).map(|source| engine.plan_of(source, &settings)).collect();
+        Ok(engine)
+    }
+
+    /// Returns the tail that an engine asks for at these settings.
+    pub fn tail_spec(config: &Config, settings: &Settings) -> TailSpec {
+        let settings = settings.snapped();
+        let pair = (config.layout.outputs() == 2).then_some(settings.pickup.pair);
+        TailSpec::new(&settings.platform, pair, config.sample_rate_hz)
     }
 
     /// Forgets all sound; the next frame starts a new grid of plans, at the then current settings, without fades.
-    pub fn reset(&mut self) {}
+    pub fn reset(&mut self) {
+        self.clock_frames = 0;
+        self.settings = None;
+        self.voices.iter_mut().for_each(Voice::reset);
+        self.stereo_input.reset();
+        self.tails.reset();
+    }
 
     /// Processes in place: `channels` holds the input on entry (its first channel
     /// for a mono input) and the output on return; all slices have one length.
     ///
-    /// `settings` hold from the first to the last frame of the call.
+    /// `settings` hold from the first to the last frame of the call. Input that
+    /// is not finite is silence; output is always finite and never subnormal.
     pub fn process(&mut self, settings: &Settings, supply: &mut dyn TailSupply, channels: &mut [&mut [f32]]) {
-        let _ = (settings, supply, channels, self.config);
+        let total = channels.iter().map(|channel| channel.len()).min().unwrap_or(0);
+        let mut done = 0;
+        while done < total {
+            if self.clock_frames.is_multiple_of(self.grid_frames) {
+                self.replan(settings, supply);
+            }
+            let frames = self.run_frames().min(total - done);
+            self.run(channels, done, frames);
+            self.clock_frames += frames;
+            done += frames;
+        }
     }
 
     /// Returns the latency: always 0 frames.
-    pub fn latency_frames(&self) -> usize {
+    pub const fn latency_frames(&self) -> usize {
         0
     }
 
     /// Returns how long the output may sound after the input ended, in frames, at the newest plan.
     pub fn tail_frames(&self) -> usize {
-        0
+        let latest = |plan: &SourcePlan| {
+            plan.capsules.iter().flat_map(|capsule| capsule.delay_samples).fold(0.0, f64::max)
+        };
+        let reflections = self.plans.iter().map(latest).fold(0.0, f64::max).ceil() as usize;
+        self.tails.frames().max(reflections) + self.block_frames
+    }
+
+    /// Makes the plan of one source.
+    fn plan_of(&self, source: &Source, settings: &Settings) -> SourcePlan {
+        let channels = self.config.layout.outputs();
+        let acoustics = acoustics(source, &settings.platform, &settings.pickup, &settings.level, channels);
+        SourcePlan::new(&acoustics, settings, &self.fit, self.config.sample_rate_hz, channels)
+    }
+
+    /// Makes a plan, if the settings changed, and starts the next grid step.
+    fn replan(&mut self, settings: &Settings, supply: &mut dyn TailSupply) {
+        let settings = settings.snapped();
+        let first = self.settings.is_none();
+        let changed = self.settings != Some(settings);
+        if changed {
+            let platform_changed = self.settings.is_none_or(|old| {
+                old.platform != settings.platform || old.pickup.pair != settings.pickup.pair
+            });
+            let sources = sources(&settings.seat, &settings.platform, &settings.pickup);
+            for (index, source) in sources.iter().enumerate().take(self.plans.len()) {
+                self.plans[index] = self.plan_of(source, &settings);
+            }
+            let speed = settings.platform.air.speed_of_sound_m_s();
+            self.tone_plan = TonePlan::new(&settings.tone, speed, self.config.sample_rate_hz);
+            self.settings = Some(settings);
+            if platform_changed {
+                let spec = Self::tail_spec(&self.config, &settings);
+                if self.tail_spec != Some(spec) {
+                    self.tail_spec = Some(spec);
+                    supply.ask(&spec);
+                }
+            }
+        }
+        self.tails.collect(supply, first);
+        if first {
+            self.tones.iter_mut().for_each(|tone| tone.reset(&self.tone_plan));
+            for (voice, plan) in self.voices.iter_mut().zip(&self.plans) {
+                voice.stand_at(plan);
+            }
+        } else {
+            self.tones.iter_mut().for_each(|tone| tone.head_for(&self.tone_plan));
+            for (voice, plan) in self.voices.iter_mut().zip(&self.plans) {
+                voice.head_for(plan, changed);
+            }
+        }
+        self.rests = self.tones.iter().all(DistanceTone::rests) && self.voices.iter().all(Voice::rests);
+    }
+
+    /// Returns how many frames may run at once: to the end of the block, or of the grid's step while something moves.
+    fn run_frames(&self) -> usize {
+        let span = if self.rests { self.block_frames } else { self.grid_frames / STEPS };
+        span - self.clock_frames % span
+    }
+
+    fn run(&mut self, channels: &mut [&mut [f32]], start: usize, frames: usize) {
+        let segment =
+            Segment { offset_frames: self.clock_frames % self.grid_frames, grid_frames: self.grid_frames };
+        let stereo = self.config.layout == Layout::StereoToStereo;
+        let outputs = self.config.layout.outputs();
+        let room = &mut self.room;
+        let shares = (segment.share(0), segment.share_per_frame());
+        for side in 0..=usize::from(stereo) {
+            let input = &channels[side][start..start + frames];
+            let raw = &mut room.raw[side][..frames];
+            for (cell, &x) in raw.iter_mut().zip(input) {
+                *cell = if x.is_finite() { x.clamp(-LOUDEST_INPUT, LOUDEST_INPUT) } else { 0.0 };
+            }
+            let toned = &mut room.toned[side][..frames];
+            toned.copy_from_slice(raw);
+            self.tones[side].process(shares, toned);
+        }
+        if stereo {
+            let [left, right] = &room.raw;
+            let [toned_left, toned_right] = &room.toned;
+            let [middle, low, high] = &mut room.sources;
+            self.stereo_input.split(
+                [&left[..frames], &right[..frames]],
+                [&toned_left[..frames], &toned_right[..frames]],
+                [&mut middle[..frames], &mut low[..frames], &mut high[..frames]],
+            );
+        } else {
+            room.sources[0][..frames].copy_from_slice(&room.toned[0][..frames]);
+        }
+        for line in room.outputs.iter_mut().chain(&mut room.parts) {
+            line[..frames].fill(0.0);
+        }
+        for (source, voice) in self.voices.iter_mut().enumerate() {
+            // The input is lent out so that the voice may use the rest of the room.
+            let input = std::mem::take(&mut room.sources[source]);
+            voice.process(&input[..frames], &segment, room, &self.design, outputs);
+            room.sources[source] = input;
+        }
+        let [early, late] = &room.parts;
+        let [left, right] = &mut room.outputs;
+        let mut heard = [&mut left[..frames], &mut right[..frames]];
+        self.tails.process([&early[..frames], &late[..frames]], &mut heard[..outputs]);
+        for (channel, heard) in channels.iter_mut().zip(&room.outputs).take(outputs) {
+            for (out, &x) in channel[start..start + frames].iter_mut().zip(heard) {
+                *out = if x.abs() >= LEAST_OUTPUT && x.is_finite() { x } else { 0.0 };
+            }
+        }
     }
 }

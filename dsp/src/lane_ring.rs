@@ -53,7 +53,13 @@ impl LaneRing {
     ///
     /// `sum` may be longer than the block when `delay_frames` reaches far enough
     /// back; its last value then stands for the frame `delay_frames` before the last.
-    pub fn add_delayed(&self, delay_frames: usize, written_frames: usize, weights: &[f32; LANES], sum: &mut [f32]) {
+    pub fn add_delayed(
+        &self,
+        delay_frames: usize,
+        written_frames: usize,
+        weights: &[f32; LANES],
+        sum: &mut [f32],
+    ) {
         let start = self.index(delay_frames, written_frames);
         let first = sum.len().min(self.size - start);
         let (head, rest) = sum.split_at_mut(first);
@@ -70,13 +76,7 @@ impl LaneRing {
         let [l0, l1, l2, l3, l4, l5, l6] = lanes;
         let [w0, w1, w2, w3, w4, w5, w6] = *weights;
         for (n, out) in sum.iter_mut().enumerate() {
-            *out += w0 * l0[n]
-                + w1 * l1[n]
-                + w2 * l2[n]
-                + w3 * l3[n]
-                + w4 * l4[n]
-                + w5 * l5[n]
-                + w6 * l6[n];
+            *out += w0 * l0[n] + w1 * l1[n] + w2 * l2[n] + w3 * l3[n] + w4 * l4[n] + w5 * l5[n] + w6 * l6[n];
         }
     }
 
@@ -96,7 +96,14 @@ impl LaneRing {
         self.add_run_ramp(0, from, step, first, rest);
     }
 
-    fn add_run_ramp(&self, start: usize, from: &[f32; LANES], step: &[f32; LANES], offset: usize, sum: &mut [f32]) {
+    fn add_run_ramp(
+        &self,
+        start: usize,
+        from: &[f32; LANES],
+        step: &[f32; LANES],
+        offset: usize,
+        sum: &mut [f32],
+    ) {
         for lane in 0..LANES {
             let samples = &self.samples[lane * self.size + start..][..sum.len()];
             let (from, step) = (from[lane] + step[lane] * offset as f32, step[lane]);

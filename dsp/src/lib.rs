@@ -16,6 +16,8 @@ pub mod air;
 pub mod arrivals;
 pub mod bands;
 pub mod convolver;
+pub mod decorrelator;
+pub mod direct;
 pub mod distance_tone;
 pub mod glide;
 pub mod lane_ring;
@@ -25,13 +27,17 @@ pub mod pickup;
 pub mod plan;
 pub mod platform;
 pub mod radiation;
+pub mod reflector;
 pub mod seat;
+pub mod segment;
 pub mod settings;
+pub mod stereo_input;
 pub mod surface;
 pub mod vector;
 
 pub mod engine;
 pub mod tail;
+pub mod tail_stage;
 
 pub mod measure;
 

@@ -99,11 +99,8 @@ pub fn acoustics(
     let mixing_time_s = platform.mixing_time_s();
     let speed = platform.air.speed_of_sound_m_s();
     let power = factor_gain * factor_gain;
-    let mut energies = Energies {
-        direct: [0.0; BANDS],
-        specular: [[0.0; BANDS]; PARTS],
-        target: [[0.0; BANDS]; PARTS],
-    };
+    let mut energies =
+        Energies { direct: [0.0; BANDS], specular: [[0.0; BANDS]; PARTS], target: [[0.0; BANDS]; PARTS] };
     for arrivals in &arrivals[..channels] {
         for (index, arrival) in arrivals.iter().enumerate() {
             let part = usize::from((arrival.path_m - start_m) / speed >= mixing_time_s);
@@ -150,11 +147,18 @@ pub struct SourcePlan {
 
 impl SourcePlan {
     /// Fits the engine's lanes to a source's acoustics.
-    pub fn new(acoustics: &Acoustics, settings: &Settings, fit: &Fit, sample_rate_hz: f64, channels: usize) -> Self {
+    pub fn new(
+        acoustics: &Acoustics,
+        settings: &Settings,
+        fit: &Fit,
+        sample_rate_hz: f64,
+        channels: usize,
+    ) -> Self {
         let speed = settings.platform.air.speed_of_sound_m_s();
         let (direct_gain, platform_gain) = balance_gains(&settings.level);
         let mut capsules = acoustics.arrivals.map(|arrivals| CapsulePlan {
-            delay_samples: arrivals.map(|arrival| (arrival.path_m - acoustics.start_m) / speed * sample_rate_hz),
+            delay_samples: arrivals
+                .map(|arrival| (arrival.path_m - acoustics.start_m) / speed * sample_rate_hz),
             weights: [[0.0; LANES]; ARRIVALS],
         });
         for (capsule, arrivals) in capsules.iter_mut().zip(&acoustics.arrivals).take(channels) {
@@ -214,7 +218,8 @@ mod tests {
         for (distance_m, expected) in [(3.1_f64, -3.2), (5.3, 1.5), (9.9, 6.9)] {
             let depth_m = (distance_m * distance_m - 1.8 * 1.8).sqrt();
             let (acoustics, _) = even_at(depth_m, Pair::SpacedOmnis);
-            let reflected = (0..PARTS).map(|part| crate::octave::mid_mean(&acoustics.energies.target[part])).sum::<f64>();
+            let reflected =
+                (0..PARTS).map(|part| crate::octave::mid_mean(&acoustics.energies.target[part])).sum::<f64>();
             let got = 10.0 * reflected.log10();
             assert!((got - expected).abs() < 0.15, "at {distance_m} m: expected {expected} dB, got {got}");
         }

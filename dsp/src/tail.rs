@@ -115,12 +115,12 @@ impl TailVoice {
         self.convolver.reset();
     }
 
-    /// Returns how many frames fit before the next block boundary.
-    pub fn room_frames(&self) -> usize {
-        self.convolver.room_frames()
+    /// Returns how long the convolver may hold a frame back beyond the response itself, in frames.
+    pub fn delay_frames(&self) -> usize {
+        self.convolver.delay_frames()
     }
 
-    /// Takes frames for both parts and adds the tail's frames to `outputs`; at most [`Self::room_frames`].
+    /// Takes frames for both parts and adds the tail's frames to `outputs`; a call stays within a block.
     pub fn process(&mut self, parts: [&[f32]; INPUTS], outputs: &mut [&mut [f32]]) {
         self.convolver.process(parts, outputs);
     }
@@ -227,7 +227,8 @@ fn shape(
                     noise.truncate(length);
                     for (n, x) in noise.iter_mut().enumerate() {
                         let seconds = (frames.start + n) as f64 / rate;
-                        *x *= (-PRESSURE_EXPONENT * seconds / spec.decay_s[band]).exp() * window(frames.start + n);
+                        *x *= (-PRESSURE_EXPONENT * seconds / spec.decay_s[band]).exp()
+                            * window(frames.start + n);
                     }
                     noise
                 })
@@ -271,7 +272,10 @@ fn unit_energy_gains(octaves: &[Vec<Vec<f64>>], measure: &Fft, rate: f64, bands:
         let energies: Vec<f64> = cross
             .iter()
             .map(|matrix| {
-                (0..bands).flat_map(|a| (0..bands).map(move |b| (a, b))).map(|(a, b)| gains[a] * gains[b] * matrix[a][b]).sum()
+                (0..bands)
+                    .flat_map(|a| (0..bands).map(move |b| (a, b)))
+                    .map(|(a, b)| gains[a] * gains[b] * matrix[a][b])
+                    .sum()
             })
             .collect();
         for (gain, energy) in gains.iter_mut().zip(&energies) {
@@ -424,7 +428,9 @@ impl Fft {
         let mut bins = self.forward.make_output_vec();
         let mut scratch = self.forward.make_scratch_vec();
         // PANIC: the buffers were made by the plan itself.
-        self.forward.process_with_scratch(&mut time, &mut bins, &mut scratch).expect("buffers have the plan's lengths");
+        self.forward
+            .process_with_scratch(&mut time, &mut bins, &mut scratch)
+            .expect("buffers have the plan's lengths");
         bins
     }
 
@@ -436,7 +442,9 @@ impl Fft {
         let mut time = self.back.make_output_vec();
         let mut scratch = self.back.make_scratch_vec();
         // PANIC: the buffers were made by the plan itself.
-        self.back.process_with_scratch(&mut bins, &mut time, &mut scratch).expect("buffers have the plan's lengths");
+        self.back
+            .process_with_scratch(&mut bins, &mut time, &mut scratch)
+            .expect("buffers have the plan's lengths");
         time.iter_mut().for_each(|x| *x /= self.size as f64);
         time
     }

@@ -134,10 +134,7 @@ mod tests {
                 ][..]
             )
         );
-        assert_eq!(
-            Listed::<Pair>::ids(),
-            Some(&["coincident", "near-coincident", "spaced-omnis"][..])
-        );
+        assert_eq!(Listed::<Pair>::ids(), Some(&["coincident", "near-coincident", "spaced-omnis"][..]));
     }
 
     #[test]

@@ -265,3 +265,75 @@ mod export {
     nice_plug::nice_export_clap!(RostraSeat);
     nice_plug::nice_export_vst3!(RostraSeat);
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const RATE_HZ: f64 = 48_000.0;
+
+    fn running(layout: Layout, is_offline: bool, parameters: &Parameters) -> Running {
+        Running::prepare(Config { sample_rate_hz: RATE_HZ, layout }, is_offline, parameters)
+            .expect("an ordinary rate")
+    }
+
+    /// A wave without silence, longer than two sub-blocks and no multiple of one.
+    fn wave() -> Vec<f32> {
+        (0..2 * SUB_BLOCK_FRAMES + 77).map(|n| 0.5 + 0.25 * (n as f32 * 0.05).sin()).collect()
+    }
+
+    fn bypassed() -> Parameters {
+        Parameters { bypass: BoolParam::new("Bypass", true), ..Parameters::default() }
+    }
+
+    fn compared() -> Parameters {
+        Parameters { dry: BoolParam::new("Compare dry", true), ..Parameters::default() }
+    }
+
+    #[test]
+    fn bypass_passes_a_stereo_channel_to_the_bit() {
+        let parameters = bypassed();
+        let mut running = running(Layout::StereoToStereo, false, &parameters);
+        let (mut left, mut right) = (wave(), wave().iter().map(|sample| -sample).collect::<Vec<_>>());
+        running.process(&parameters, &mut [&mut left, &mut right]);
+        assert_eq!(left, wave());
+        assert!(right.iter().zip(wave()).all(|(&got, sample)| got == -sample));
+    }
+
+    #[test]
+    fn bypass_copies_a_mono_channel_to_both_sides() {
+        let parameters = bypassed();
+        let mut running = running(Layout::MonoToStereo, false, &parameters);
+        let (mut left, mut right) = (wave(), vec![0.0; wave().len()]);
+        running.process(&parameters, &mut [&mut left, &mut right]);
+        assert_eq!(left, wave());
+        assert_eq!(right, wave());
+    }
+
+    #[test]
+    fn the_comparison_is_heard_live_and_ignored_offline() {
+        let parameters = compared();
+        assert!(running(Layout::MonoToMono, false, &parameters).is_dry_wanted(&parameters));
+        assert!(!running(Layout::MonoToMono, true, &parameters).is_dry_wanted(&parameters));
+        let parameters = bypassed();
+        assert!(running(Layout::MonoToMono, true, &parameters).is_dry_wanted(&parameters));
+    }
+
+    #[test]
+    fn the_first_tail_waits_for_the_engine_before_the_first_frame() {
+        use rostra_dsp::tail::TailSupply;
+        let parameters = Parameters::default();
+        for is_offline in [false, true] {
+            let mut running = running(Layout::StereoToStereo, is_offline, &parameters);
+            assert!(running.supply.take().is_some(), "offline: {is_offline}");
+        }
+    }
+
+    #[test]
+    fn layouts_are_stereo_then_mono_to_stereo_then_mono() {
+        let layouts: Vec<_> = RostraSeat::AUDIO_IO_LAYOUTS.iter().map(engine_layout).collect();
+        let expected = [Layout::StereoToStereo, Layout::MonoToStereo, Layout::MonoToMono];
+        assert_eq!(layouts, expected.map(Some));
+        assert_eq!(engine_layout(&AudioIOLayout::const_default()), None);
+    }
+}

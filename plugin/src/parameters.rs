@@ -225,13 +225,7 @@ pub const NUMBERS: [&Number; 20] = [
     &TRIM,
 ];
 
-const fn linear(
-    id: &'static str,
-    name: &'static str,
-    unit: Unit,
-    range: (f64, f64),
-    default: f64,
-) -> Number {
+const fn linear(id: &'static str, name: &'static str, unit: Unit, range: (f64, f64), default: f64) -> Number {
     Number { id, name, unit, range, default, spread: Spread::Linear }
 }
 
@@ -547,7 +541,8 @@ mod tests {
     #[test]
     fn equal_travel_is_equal_ratio_where_the_design_says_logarithmic() {
         let parameters = Parameters::default();
-        for (number, parameter) in [(&DEPTH, &parameters.seat.depth), (&CLOSE_MIC, &parameters.tone.close_mic)]
+        for (number, parameter) in
+            [(&DEPTH, &parameters.seat.depth), (&CLOSE_MIC, &parameters.tone.close_mic)]
         {
             let (low, high) = number.range;
             for share in 0..=100 {

@@ -75,9 +75,7 @@ impl Unit {
                 ("mm", 0.001),
             ],
             Self::Degrees => &[("deg", 1.0), ("°", 1.0), ("degree", 1.0), ("degrees", 1.0)],
-            Self::Seconds => {
-                &[("s", 1.0), ("sec", 1.0), ("second", 1.0), ("seconds", 1.0), ("ms", 0.001)]
-            }
+            Self::Seconds => &[("s", 1.0), ("sec", 1.0), ("second", 1.0), ("seconds", 1.0), ("ms", 0.001)],
             Self::Hertz => &[("hz", 1.0), ("khz", 1000.0)],
             Self::Decibels => &[("db", 1.0)],
             Self::PerCent => &[("%", 1.0), ("per cent", 1.0), ("percent", 1.0)],
@@ -242,7 +240,8 @@ mod tests {
 
     #[test]
     fn what_is_not_a_number_is_rejected() {
-        for text in ["", "m", "abc", "5 apples", "nan", "inf", "-inf", "1e3", "5 kg", "1.2.3", "--5", "1,000.5"]
+        for text in
+            ["", "m", "abc", "5 apples", "nan", "inf", "-inf", "1e3", "5 kg", "1.2.3", "--5", "1,000.5"]
         {
             assert_eq!(Unit::Metres.parse(text), None, "{text:?} was taken");
         }

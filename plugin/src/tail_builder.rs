@@ -41,7 +41,7 @@ impl Supply {
 
     /// Makes a supply for rendering that hands out the first tail at once; off the audio thread.
     pub fn offline(first: &TailSpec) -> Self {
-        Self::Offline(OfflineSupply { ready: Some(build(first)) })
+        Self::Offline(OfflineSupply { ready: Some(Box::new(build(first))) })
     }
 }
 
@@ -85,7 +85,7 @@ pub struct LiveSupply {
 impl LiveSupply {
     /// Builds the first voice, then joins the shared builder, starting it if this is the first instance.
     fn new(first: &TailSpec) -> Self {
-        let ready = build(first);
+        let ready = Box::new(build(first));
         let (wishes, wishes_in) = RingBuffer::new(WISHES);
         let (finished_out, finished) = RingBuffer::new(VOICES);
         let (retired, retired_in) = RingBuffer::new(VOICES);
@@ -162,7 +162,7 @@ impl TailSupply for OfflineSupply {
         let is_ready = self.ready.as_ref().is_some_and(|voice| voice.spectra().spec() == spec);
         if !is_ready {
             // A render may wait: the allocation check is for playing.
-            permit_alloc(|| self.ready = Some(build(spec)));
+            permit_alloc(|| self.ready = Some(Box::new(build(spec))));
         }
     }
 
@@ -216,7 +216,7 @@ impl Desk {
             && let Some(spec) = self.wish.take()
         {
             self.voices_out += 1;
-            if self.finished.push(build(&spec)).is_err() {
+            if self.finished.push(Box::new(build(&spec))).is_err() {
                 // It was freed here, where that is harmless; the next look tries again.
                 self.voices_out -= 1;
                 self.wish = Some(spec);
@@ -254,8 +254,8 @@ static BUILDER: Lock<Option<Builder>> = Lock::new(None);
 static IN_USE: Lock<Vec<Weak<TailSpectra>>> = Lock::new(Vec::new());
 
 /// Builds a voice on shared spectra; allocates, and may wait for another build.
-fn build(spec: &TailSpec) -> Box<TailVoice> {
-    Box::new(TailVoice::new(shared_spectra(spec)))
+fn build(spec: &TailSpec) -> TailVoice {
+    TailVoice::new(shared_spectra(spec))
 }
 
 /// Returns the spectra of a tail, building them unless someone plays them already.
@@ -341,10 +341,6 @@ mod tests {
         Engine::tail_spec(&Config { sample_rate_hz, layout: Layout::StereoToStereo }, &settings)
     }
 
-    fn live(first: &TailSpec) -> LiveSupply {
-        LiveSupply::new(first)
-    }
-
     /// Tries until it gets something, 5 s at most.
     fn wait_for<T>(mut attempt: impl FnMut() -> Option<T>) -> T {
         for _ in 0..5000 {
@@ -360,7 +356,7 @@ mod tests {
     fn the_first_tail_is_there_at_once_and_wishing_for_it_again_brings_no_other() {
         let _alone = ONE_AT_A_TIME.lock().unwrap_or_else(PoisonError::into_inner);
         let first = spec(48_000.0, 0.4);
-        let mut supply = live(&first);
+        let mut supply = LiveSupply::new(&first);
         supply.ask(&first);
         let voice = supply.take().expect("the first voice");
         assert_eq!(*voice.spectra().spec(), first);
@@ -372,7 +368,7 @@ mod tests {
     fn equal_wishes_share_their_spectra_and_others_do_not() {
         let _alone = ONE_AT_A_TIME.lock().unwrap_or_else(PoisonError::into_inner);
         let (a, b) = (spec(48_000.0, 0.5), spec(44_100.0, 0.6));
-        let (mut one, mut two) = (live(&a), live(&b));
+        let (mut one, mut two) = (LiveSupply::new(&a), LiveSupply::new(&b));
         let (voice_a, voice_b) = (one.take().expect("a voice"), two.take().expect("a voice"));
         assert!(!Arc::ptr_eq(voice_a.spectra(), voice_b.spectra()));
         two.ask(&a);
@@ -386,7 +382,7 @@ mod tests {
     #[test]
     fn the_newest_wish_wins() {
         let _alone = ONE_AT_A_TIME.lock().unwrap_or_else(PoisonError::into_inner);
-        let mut supply = live(&spec(48_000.0, 0.5));
+        let mut supply = LiveSupply::new(&spec(48_000.0, 0.5));
         let wishes: Vec<_> =
             (0..40).map(|n| spec(44_100.0 + f64::from(n), 0.3 + 0.01 * f64::from(n))).collect();
         for wish in &wishes {
@@ -409,7 +405,7 @@ mod tests {
     #[test]
     fn a_voice_given_back_is_freed_elsewhere() {
         let _alone = ONE_AT_A_TIME.lock().unwrap_or_else(PoisonError::into_inner);
-        let mut supply = live(&spec(48_000.0, 0.7));
+        let mut supply = LiveSupply::new(&spec(48_000.0, 0.7));
         let voice = supply.take().expect("a voice");
         let spectra = Arc::downgrade(voice.spectra());
         // Nothing on this thread drops the voice from here on.
@@ -420,7 +416,7 @@ mod tests {
     #[test]
     fn voices_go_round_without_end() {
         let _alone = ONE_AT_A_TIME.lock().unwrap_or_else(PoisonError::into_inner);
-        let mut supply = live(&spec(48_000.0, 0.5));
+        let mut supply = LiveSupply::new(&spec(48_000.0, 0.5));
         for n in 0..VOICES as i32 * 4 {
             let voice = wait_for(|| supply.take());
             supply.give_back(voice);
@@ -431,7 +427,7 @@ mod tests {
     #[test]
     fn an_instance_that_keeps_its_voices_gets_no_more_than_can_come_back() {
         let _alone = ONE_AT_A_TIME.lock().unwrap_or_else(PoisonError::into_inner);
-        let mut supply = live(&spec(48_000.0, 0.5));
+        let mut supply = LiveSupply::new(&spec(48_000.0, 0.5));
         let mut kept = vec![supply.take().expect("a voice")];
         for n in 1..VOICES as i32 {
             supply.ask(&spec(44_100.0 + f64::from(n), 0.5));
@@ -467,7 +463,7 @@ mod tests {
         for _ in 0..3 {
             assert!(!is_running());
             let first = spec(48_000.0, 0.5);
-            let (one, mut two) = (live(&first), live(&first));
+            let (one, mut two) = (LiveSupply::new(&first), LiveSupply::new(&first));
             drop(one);
             assert!(is_running());
             // The thread still serves the other one.

@@ -45,6 +45,8 @@ impl Bundle {
         std::env::set_current_dir(workspace::root()?)?;
         let arguments = ["--release".to_owned()];
         let built = nice_plug_xtask::build(&[PACKAGE.to_owned()], &arguments)
+            // Overwritten in place, a bundle that is loaded somewhere would change under that program.
+            .and_then(|()| remove(&bundle.clap).and_then(|()| remove(&bundle.vst3)))
             .and_then(|()| nice_plug_xtask::bundle(&target, PACKAGE, &arguments, false));
         std::env::set_current_dir(here)?;
         built.context("the plug-in could not be built")?;

@@ -30,7 +30,7 @@ struct Step {
 pub(crate) fn run() -> Result<bool> {
     let root = workspace::root()?;
     let mut steps = vec![
-        step("system packages", || system_packages()),
+        step("system packages", system_packages),
         step("format", || cargo(&root, &["fmt", "--check"], &[])),
         step("lints", || {
             cargo(&root, &["clippy", "--workspace", "--all-targets", "--", "-D", "warnings"], &[])

@@ -190,7 +190,7 @@ fn heard(settings: &Settings) -> Vec<Heard> {
         .enumerate()
         .map(|(k, image)| Heard {
             path: image.path_name(),
-            way: way(&image.hits),
+            way: way(image.hits),
             order: image.order(),
             path_m: [0, 1].map(|c: usize| at[c][k].path_m),
             delay_s: [0, 1].map(|c: usize| (at[c][k].path_m - nearest_m) / speed_m_s),
@@ -202,7 +202,7 @@ fn heard(settings: &Settings) -> Vec<Heard> {
     heard
 }
 
-fn way(hits: &[u8; Face::ALL.len()]) -> Way {
+fn way(hits: [u8; Face::ALL.len()]) -> Way {
     let [floor, canopy, rear, left, right] = hits.map(|n| n > 0);
     match (floor, canopy, rear, left || right) {
         (false, false, false, false) => Way::Direct,
@@ -361,9 +361,15 @@ mod tests {
                 .collect()
         };
         let placed = Recording { rate_hz: rate_hz as u32, channels: vec![channel(), channel()] };
-        for band in &decays(&settings, &placed).unwrap()[2..] {
+        let decays = decays(&settings, &placed).unwrap();
+        for band in &decays[2..] {
             let t30 = band.t30_s.unwrap();
             assert!((t30 / 0.5 - 1.0).abs() < 0.1, "{} Hz: expected 0.5 s, got {t30}", band.nominal_hz);
         }
+        let folder = tempfile::tempdir().unwrap();
+        let picture = folder.path().join("impulse.png");
+        impulse_picture::draw(&picture, &settings, &heard(&settings), &decays, placed.rate_hz).unwrap();
+        assert!(fs::metadata(&picture).unwrap().len() > 10_000);
+        fs::copy(&picture, "/tmp/view_impulse.png").unwrap();
     }
 }

@@ -97,7 +97,7 @@ fn arrivals(sheet: &Sheet, settings: &Settings, heard: &[Heard]) -> Result<()> {
     }
     // The loudest last, so that nothing hides them.
     let mut in_turn: Vec<&Heard> = heard.iter().filter(|a| a.mid_level_db() > LEAST_DB).collect();
-    in_turn.sort_by(|a, b| b.order.cmp(&a.order));
+    in_turn.sort_by_key(|arrival| std::cmp::Reverse(arrival.order));
     for arrival in in_turn {
         let Some((_, _, pen)) = WAYS.iter().find(|(way, _, _)| *way == arrival.way) else { continue };
         let (x, y) = panel.place_inside(arrival.earliest_s() * 1e3, arrival.mid_level_db());

@@ -146,3 +146,25 @@ fn pair(sheet: &Sheet, plan: &Panel, pickup_y: f64, pickup_z: f64) -> Result<()>
     sheet.dot(at, 5.0, BLUE)?;
     sheet.text(&format!("pickup, {pickup_z} m high"), (at.0 + 26.0, at.1 - 14.0), 13.0, Anchor::Left, BLUE)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rostra_dsp::seat::Seat;
+
+    #[test]
+    fn the_plan_is_drawn_whatever_the_seats() {
+        let folder = tempfile::tempdir().unwrap();
+        let picture = folder.path().join("seats.png");
+        let seated = |name: &str, depth_m, bearing_deg| Seated {
+            name: name.into(),
+            settings: Settings {
+                seat: Seat { depth_m, bearing_deg, ..Seat::default() },
+                ..Settings::default()
+            },
+        };
+        draw(&picture, "Nobody", &[]).unwrap();
+        draw(&picture, "Two", &[seated("one", 3.0, -40.0), seated("far off", 25.0, 60.0)]).unwrap();
+        assert!(std::fs::metadata(&picture).unwrap().len() > 5_000);
+    }
+}

@@ -5,6 +5,7 @@ use std::io::Read as _;
 use std::path::Path;
 
 use anyhow::{Context as _, Result, anyhow, bail, ensure};
+use symphonia::core::audio::Channels;
 use symphonia::core::codecs::audio::AudioDecoderOptions;
 use symphonia::core::errors::Error as DecoderError;
 use symphonia::core::formats::probe::Hint;
@@ -115,7 +116,7 @@ fn read(path: &Path) -> Result<Recording> {
         RATES_HZ.start(),
         RATES_HZ.end()
     );
-    let count = params.channels.as_ref().map_or(0, |channels| channels.count());
+    let count = params.channels.as_ref().map_or(0, Channels::count);
     ensure!(
         (1..=2).contains(&count),
         "has {count} channels; only mono and stereo can be placed: export its channels as separate files"
@@ -306,6 +307,42 @@ mod tests {
         }
         fs::write(&path, wav_bytes(1, 48_000, 4000, &vec![1_u8; 4000])).unwrap();
         assert_eq!(Recording::read(&path).unwrap().frames(), 2000);
+    }
+
+    /// Writes an AIFF of 16-bit PCM at 48 kHz, byte by byte.
+    fn aiff_bytes(promised_frames: u32, samples: &[i16]) -> Vec<u8> {
+        // 48 000 as an 80-bit extended number: 2^15 times 1.46484375.
+        const RATE: [u8; 10] = [0x40, 0x0E, 0xBB, 0x80, 0, 0, 0, 0, 0, 0];
+        let mut bytes = Vec::new();
+        bytes.extend(b"FORM");
+        bytes.extend((4 + 26 + 16 + promised_frames * 2).to_be_bytes());
+        bytes.extend(b"AIFFCOMM");
+        bytes.extend(18_u32.to_be_bytes());
+        bytes.extend(1_u16.to_be_bytes());
+        bytes.extend(promised_frames.to_be_bytes());
+        bytes.extend(16_u16.to_be_bytes());
+        bytes.extend(RATE);
+        bytes.extend(b"SSND");
+        bytes.extend((8 + promised_frames * 2).to_be_bytes());
+        bytes.extend([0; 8]);
+        bytes.extend(samples.iter().flat_map(|sample| sample.to_be_bytes()));
+        bytes
+    }
+
+    #[test]
+    fn an_aiff_is_read_and_refused_when_cut_off() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("x.aiff");
+        let samples: Vec<i16> = (0..3000).map(|n| (n * 7 % 2000) as i16 - 1000).collect();
+        fs::write(&path, aiff_bytes(3000, &samples)).unwrap();
+        let read = Recording::read(&path).unwrap();
+        assert_eq!((read.rate_hz, read.channels.len(), read.frames()), (48_000, 1, 3000));
+        for (got, sample) in read.channels[0].iter().zip(&samples) {
+            assert_eq!(*got, f32::from(*sample) / 32_768.0);
+        }
+        fs::write(&path, aiff_bytes(3000, &samples[..1700])).unwrap();
+        let error = refusal(&path);
+        assert!(error.contains("promises 3000 frames"), "got {error}");
     }
 
     #[test]

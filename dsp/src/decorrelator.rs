@@ -1,0 +1,69 @@
+//! Two filters that let both sides of a stereo channel drive one tail without cancelling each other.
+
+/// Delay of the all-passes, s: over the period of the lowest octave (our choice).
+const DELAY_S: f64 = 9.1e-3;
+/// Gain g = 3^(-1/2): with +g on one side and -g on the other the impulse
+/// responses are orthogonal, -g^2 + (1 - g^2)^2/(1 + g^2) = 0.
+const GAIN: f32 = 0.577_350_26;
+/// State below which the filter is silent, linear.
+const SILENT: f32 = 1e-20;
+
+/// An all-pass, H(z) = (g + z^-d)/(1 + g z^-d).
+///
+/// # Source
+/// Schroeder (1962).
+#[derive(Clone, Debug)]
+pub struct Decorrelator {
+    gain: f32,
+    line: Vec<f32>,
+    at: usize,
+}
+
+impl Decorrelator {
+    /// Allocates the filter of the left side (`right` false) or the right side.
+    pub fn new(right: bool, sample_rate_hz: f64) -> Self {
+        let gain = if right { -GAIN } else { GAIN };
+        Self { gain, line: vec![0.0; (DELAY_S * sample_rate_hz) as usize], at: 0 }
+    }
+
+    /// Forgets all sound.
+    pub fn reset(&mut self) {
+        self.line.fill(0.0);
+        self.at = 0;
+    }
+
+    /// Filters `input` and adds it to `output`.
+    pub fn add(&mut self, input: &[f32], output: &mut [f32]) {
+        for (x, out) in input.iter().zip(output) {
+            let late = self.line[self.at];
+            let fed = x - self.gain * late;
+            self.line[self.at] = if fed.abs() < SILENT { 0.0 } else { fed };
+            *out += self.gain * fed + late;
+            self.at += 1;
+            if self.at == self.line.len() {
+                self.at = 0;
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn both_sides_keep_their_energy_and_are_orthogonal() {
+        let mut impulse = vec![0.0_f32; 48_000];
+        impulse[0] = 1.0;
+        let response = |right| {
+            let mut out = vec![0.0; impulse.len()];
+            Decorrelator::new(right, 48_000.0).add(&impulse, &mut out);
+            out
+        };
+        let (left, right) = (response(false), response(true));
+        let dot = |a: &[f32], b: &[f32]| a.iter().zip(b).map(|(x, y)| f64::from(x * y)).sum::<f64>();
+        assert!((dot(&left, &left) - 1.0).abs() < 1e-5);
+        assert!((dot(&right, &right) - 1.0).abs() < 1e-5);
+        assert!(dot(&left, &right).abs() < 1e-5);
+    }
+}

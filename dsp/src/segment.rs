@@ -1,0 +1,47 @@
+//! Where a run of frames lies within the grid of plans.
+
+use crate::bands::LANES;
+use crate::glide::GlideOf;
+
+/// Steps into which a grid step is split; gains run straight between them.
+pub const STEPS: usize = 8;
+
+/// A run of frames within one of the eight steps of a grid step.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Segment {
+    /// Frames from the grid sample to the run's first frame.
+    pub offset_frames: usize,
+    /// Frames of a grid step, a multiple of eight.
+    pub grid_frames: usize,
+}
+
+impl Segment {
+    /// Returns the share of the grid step at frame `n` of the run.
+    pub fn share(&self, n: usize) -> f64 {
+        (self.offset_frames + n) as f64 / self.grid_frames as f64
+    }
+
+    /// Returns the growth of the share per frame.
+    pub fn share_per_frame(&self) -> f64 {
+        1.0 / self.grid_frames as f64
+    }
+
+    /// Returns the first frame of the run's step and the frames of a step.
+    pub fn step_frames(&self) -> (usize, usize) {
+        let frames = self.grid_frames / STEPS;
+        (self.offset_frames / frames * frames, frames)
+    }
+
+    /// Returns gains that run straight through the step: the value `ahead_frames` after the run's first frame, and the growth per frame.
+    ///
+    /// They depend on where the step lies, not on how it is cut into runs.
+    pub fn ramp(&self, glide: &GlideOf<LANES>, ahead_frames: f32) -> ([f32; LANES], [f32; LANES]) {
+        let (start, frames) = self.step_frames();
+        let grid = self.grid_frames as f32;
+        let first = glide.values(start as f32 / grid);
+        let last = glide.values((start + frames) as f32 / grid);
+        let ahead = (self.offset_frames - start) as f32 + ahead_frames;
+        let step: [f32; LANES] = std::array::from_fn(|lane| (last[lane] - first[lane]) / frames as f32);
+        (std::array::from_fn(|lane| first[lane] + step[lane] * ahead), step)
+    }
+}

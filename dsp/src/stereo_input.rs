@@ -1,0 +1,106 @@
+//! A stereo channel as sources: one in the middle when both sides are alike, else one at each end.
+
+/// Time over which one source and two give way to each other, and for which both
+/// sides must have been alike, s.
+const FADE_S: f64 = 0.05;
+
+/// The three sources of a stereo channel: the middle, the left end, the right end.
+pub const SOURCES: usize = 3;
+
+/// Decides, sample by sample, how much of a stereo channel is one source in the middle.
+#[derive(Clone, Debug)]
+pub struct StereoInput {
+    fade_step: f32,
+    hold_frames: u32,
+    /// Sounding samples in a row that were alike.
+    alike_frames: u32,
+    /// Share that is one source, 0 to 1.
+    alike: f32,
+    /// Nothing but silence so far: nothing can click yet.
+    untouched: bool,
+}
+
+impl StereoInput {
+    /// Starts as one source.
+    pub fn new(sample_rate_hz: f64) -> Self {
+        Self {
+            fade_step: (1.0 / (FADE_S * sample_rate_hz)) as f32,
+            hold_frames: (FADE_S * sample_rate_hz) as u32,
+            alike_frames: 0,
+            alike: 1.0,
+            untouched: true,
+        }
+    }
+
+    /// Forgets what was heard.
+    pub fn reset(&mut self) {
+        self.alike_frames = 0;
+        self.alike = 1.0;
+        self.untouched = true;
+    }
+
+    /// Splits `left` and `right` into the sources; `raw` are the two sides before any filter, which decide.
+    ///
+    /// Alike sides become one source with gain sqrt 2, so that x, x keeps its
+    /// power. Silent samples decide nothing.
+    pub fn split(&mut self, raw: [&[f32]; 2], toned: [&[f32]; 2], sources: [&mut [f32]; SOURCES]) {
+        let [middle, left, right] = sources;
+        for n in 0..middle.len() {
+            let (l, r) = (raw[0][n], raw[1][n]);
+            if l != 0.0 || r != 0.0 {
+                let same = l == r;
+                if std::mem::take(&mut self.untouched) {
+                    self.alike = if same { 1.0 } else { 0.0 };
+                    self.alike_frames = if same { self.hold_frames } else { 0 };
+                }
+                self.alike_frames = if same { self.alike_frames.saturating_add(1) } else { 0 };
+            }
+            let step = if self.alike_frames >= self.hold_frames { self.fade_step } else { -self.fade_step };
+            self.alike = (self.alike + if self.untouched { 0.0 } else { step }).clamp(0.0, 1.0);
+            let (l, r) = (toned[0][n], toned[1][n]);
+            middle[n] = self.alike * std::f32::consts::FRAC_1_SQRT_2 * (l + r);
+            left[n] = (1.0 - self.alike) * l;
+            right[n] = (1.0 - self.alike) * r;
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn run(input: &mut StereoInput, left: &[f32], right: &[f32]) -> [Vec<f32>; SOURCES] {
+        let mut sources = [vec![0.0; left.len()], vec![0.0; left.len()], vec![0.0; left.len()]];
+        let [a, b, c] = &mut sources;
+        input.split([left, right], [left, right], [a, b, c]);
+        sources
+    }
+
+    #[test]
+    fn alike_sides_are_one_source_of_the_same_power() {
+        let mut input = StereoInput::new(48_000.0);
+        let [middle, left, right] = run(&mut input, &[0.0, 0.5, -0.25], &[0.0, 0.5, -0.25]);
+        assert!((middle[1] - 0.5 * 2.0_f32.sqrt()).abs() < 1e-7);
+        assert_eq!((left[1], right[2]), (0.0, 0.0));
+    }
+
+    #[test]
+    fn unlike_sides_are_two_sources_from_the_first_sound_on() {
+        let mut input = StereoInput::new(48_000.0);
+        let [middle, left, right] = run(&mut input, &[0.0, 0.5, 0.5], &[0.0, -0.25, 0.5]);
+        assert_eq!(middle, [0.0; 3]);
+        assert_eq!((left[1], right[1], right[2]), (0.5, -0.25, 0.5));
+    }
+
+    #[test]
+    fn sides_that_become_alike_fade_to_one_source_after_a_tenth_of_a_second() {
+        let mut input = StereoInput::new(48_000.0);
+        run(&mut input, &[0.5], &[0.1]);
+        let same = vec![0.3; 4700];
+        let [middle, ..] = run(&mut input, &same, &same);
+        assert_eq!(middle[2300], 0.0);
+        assert!(middle[3000] > 0.0 && middle[4690] < 0.3 * 2.0_f32.sqrt());
+        let [middle, left, _] = run(&mut input, &same, &same);
+        assert!((middle[4000] - 0.3 * 2.0_f32.sqrt()).abs() < 1e-6 && left[4000] == 0.0);
+    }
+}
