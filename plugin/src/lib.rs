@@ -293,7 +293,7 @@ mod tests {
     #[test]
     fn bypass_passes_a_stereo_channel_to_the_bit() {
         let parameters = bypassed();
-        let mut running = running(Layout::StereoToStereo, false, &parameters);
+        let mut running = running(Layout::StereoToStereo, true, &parameters);
         let (mut left, mut right) = (wave(), wave().iter().map(|sample| -sample).collect::<Vec<_>>());
         running.process(&parameters, &mut [&mut left, &mut right]);
         assert_eq!(left, wave());
@@ -303,7 +303,7 @@ mod tests {
     #[test]
     fn bypass_copies_a_mono_channel_to_both_sides() {
         let parameters = bypassed();
-        let mut running = running(Layout::MonoToStereo, false, &parameters);
+        let mut running = running(Layout::MonoToStereo, true, &parameters);
         let (mut left, mut right) = (wave(), vec![0.0; wave().len()]);
         running.process(&parameters, &mut [&mut left, &mut right]);
         assert_eq!(left, wave());
@@ -312,6 +312,7 @@ mod tests {
 
     #[test]
     fn the_comparison_is_heard_live_and_ignored_offline() {
+        let _alone = tail_builder::only_live_test();
         let parameters = compared();
         assert!(running(Layout::MonoToMono, false, &parameters).is_dry_wanted(&parameters));
         assert!(!running(Layout::MonoToMono, true, &parameters).is_dry_wanted(&parameters));
@@ -322,6 +323,7 @@ mod tests {
     #[test]
     fn the_first_tail_waits_for_the_engine_before_the_first_frame() {
         use rostra_dsp::tail::TailSupply;
+        let _alone = tail_builder::only_live_test();
         let parameters = Parameters::default();
         for is_offline in [false, true] {
             let mut running = running(Layout::StereoToStereo, is_offline, &parameters);

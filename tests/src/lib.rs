@@ -1,1 +1,4 @@
-//! Integration tests.
+//! What the integration tests share: seats to try, and the table of figures against outside truth.
+
+pub mod seats;
+pub mod truth;

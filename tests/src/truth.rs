@@ -1,0 +1,85 @@
+//! The table of figures against outside truth: what, figure, bound, source.
+
+mod energy;
+mod rendered_arrivals;
+mod tails;
+
+pub use energy::{direct_change_with_depth, reflected_energy};
+pub use rendered_arrivals::rendered_arrivals;
+pub use tails::{coherence_of_tails, decay_of_tails, decay_of_whole_impulse, density_of_tails};
+
+/// Which side of the bound is good.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Side {
+    /// The figure may be at most the bound.
+    AtMost,
+    /// The figure must be at least the bound.
+    AtLeast,
+}
+
+/// One line of the table.
+#[derive(Clone, Debug)]
+pub struct Row {
+    /// What was measured.
+    pub what: String,
+    /// What came out.
+    pub figure: f64,
+    /// What it is held against.
+    pub bound: f64,
+    /// Which side of the bound is good.
+    pub side: Side,
+    /// Unit of figure and bound.
+    pub unit: &'static str,
+    /// Where the truth comes from.
+    pub source: &'static str,
+}
+
+impl Row {
+    /// Makes a row whose figure may be at most the bound.
+    pub fn at_most(what: impl Into<String>, figure: f64, bound: f64, unit: &'static str, source: &'static str) -> Self {
+        Self { what: what.into(), figure, bound, side: Side::AtMost, unit, source }
+    }
+
+    /// Makes a row whose figure must be at least the bound.
+    pub fn at_least(what: impl Into<String>, figure: f64, bound: f64, unit: &'static str, source: &'static str) -> Self {
+        Self { what: what.into(), figure, bound, side: Side::AtLeast, unit, source }
+    }
+
+    /// Says whether the figure is a number on the good side of its bound.
+    pub fn holds(&self) -> bool {
+        match self.side {
+            Side::AtMost => self.figure <= self.bound,
+            Side::AtLeast => self.figure >= self.bound,
+        }
+    }
+}
+
+/// Works out the whole table.
+pub fn table() -> Vec<Row> {
+    [
+        rendered_arrivals(),
+        decay_of_tails(),
+        decay_of_whole_impulse(),
+        density_of_tails(),
+        coherence_of_tails(),
+        reflected_energy(),
+        direct_change_with_depth(),
+    ]
+    .concat()
+}
+
+/// Returns decibels of an energy ratio.
+fn energy_db(ratio: f64) -> f64 {
+    10.0 * ratio.max(1e-30).log10()
+}
+
+/// Returns the value below which a share of the values lies.
+fn quantile(values: &mut [f64], share: f64) -> f64 {
+    values.sort_by(f64::total_cmp);
+    let index = ((values.len() - 1) as f64 * share).ceil() as usize;
+    values[index]
+}
+
+fn to_f64(samples: &[f32]) -> Vec<f64> {
+    samples.iter().map(|&x| f64::from(x)).collect()
+}

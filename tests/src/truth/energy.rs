@@ -1,0 +1,120 @@
+//! Energies: what the platform returns against the direct sound, and what distance does to the direct sound.
+
+use rostra_dsp::Settings;
+use rostra_dsp::air::pure_tone_attenuation_db_per_m;
+use rostra_dsp::engine::{Config, Layout};
+use rostra_dsp::measure::{Take, impulse_response, octave_energies, third_octave_levels_db};
+use rostra_dsp::octave::BANDS;
+use rostra_dsp::plan::{PARTS, acoustics};
+
+use super::{Row, energy_db, to_f64};
+use crate::seats;
+
+const RATE_HZ: f64 = 48_000.0;
+const HOPKINS: &str = "Hopkins and Stryker (1948)";
+
+/// Returns the octave energies, both channels together, before and after a time.
+fn split_energies(response: &[Vec<f32>], at_s: f64) -> [Vec<f64>; PARTS] {
+    let at = (at_s * RATE_HZ) as usize;
+    let energies = |cut: &dyn Fn(&[f64]) -> Vec<f64>| {
+        let mut sum = vec![0.0; BANDS];
+        for channel in response {
+            for (cell, energy) in sum.iter_mut().zip(octave_energies(&cut(&to_f64(channel)), RATE_HZ)) {
+                *cell += energy;
+            }
+        }
+        sum
+    };
+    [
+        energies(&|channel| channel[..at].to_vec()),
+        energies(&|channel| channel[at..].to_vec()),
+    ]
+}
+
+/// Reflected energy before and after the mixing time of 36 seats on three platforms in three families, each octave in which the reflections leave room for the tail.
+pub fn reflected_energy() -> Vec<Row> {
+    let config = Config { sample_rate_hz: RATE_HZ, layout: Layout::MonoToStereo };
+    let mut errors: [Vec<(f64, String)>; PARTS] = [Vec::new(), Vec::new()];
+    for mut settings in seats::all() {
+        settings.level.balance_pct = 100.0;
+        let response = impulse_response(&config, &settings, &Take::of(72_000)).expect("the rate is in range");
+        let source = settings.seat.source(&settings.platform, &settings.pickup);
+        let seat = acoustics(&source, &settings.platform, &settings.pickup, &settings.level, 2);
+        let got = split_energies(&response, settings.platform.mixing_time_s());
+        for part in 0..PARTS {
+            for band in 0..BANDS {
+                let (target, specular) = (seat.energies.target[part][band], seat.energies.specular[part][band]);
+                if specular < target {
+                    let error = energy_db(got[part][band]) - energy_db(target);
+                    let place = format!(
+                        "{} m wide, {}, {} m, {} deg, band {band}",
+                        settings.platform.width_m,
+                        settings.seat.family.name(),
+                        settings.seat.depth_m,
+                        settings.seat.bearing_deg
+                    );
+                    errors[part].push((error, place));
+                }
+            }
+        }
+    }
+    let mut rows = Vec::new();
+    for (part, name) in ["before", "after"].iter().enumerate() {
+        let count = errors[part].len() as f64;
+        assert!(count > 500.0, "the check has something to look at");
+        let (mut worst, mut sum) = ((0.0_f64, String::new()), 0.0);
+        for (error, place) in &errors[part] {
+            sum += error.abs();
+            if error.abs() > worst.0.abs() {
+                worst = (*error, place.clone());
+            }
+        }
+        rows.push(Row::at_most(
+            format!("reflected energy {name} the mixing time, worst ({})", worst.1),
+            worst.0.abs(),
+            2.5,
+            "dB",
+            HOPKINS,
+        ));
+        rows.push(Row::at_most(
+            format!("reflected energy {name} the mixing time, mean"),
+            sum / count,
+            1.5,
+            "dB",
+            HOPKINS,
+        ));
+    }
+    rows
+}
+
+/// The placed direct sound's change from 2 m to deeper seats, even radiation, per third octave.
+pub fn direct_change_with_depth() -> Vec<Row> {
+    let config = Config { sample_rate_hz: RATE_HZ, layout: Layout::MonoToStereo };
+    let levels = |depth_m: f64, loss: f64| {
+        let mut settings = Settings::default();
+        settings.seat.depth_m = depth_m;
+        settings.level.balance_pct = 0.0;
+        settings.platform.air.loss = loss;
+        let response = impulse_response(&config, &settings, &Take::of(16_384)).expect("the rate is in range");
+        let distance_m = settings.seat.source(&settings.platform, &settings.pickup).place;
+        let path_m = (distance_m - settings.pickup.place()).length();
+        (path_m, third_octave_levels_db(&to_f64(&response[0]), RATE_HZ))
+    };
+    let mut rows = Vec::new();
+    for loss in [1.0, 4.0] {
+        let (near_m, near) = levels(2.0, loss);
+        let mut worst = 0.0_f64;
+        for depth_m in [5.0, 8.0, 11.7] {
+            let (path_m, far) = levels(depth_m, loss);
+            for (a, b) in near.iter().zip(&far) {
+                let air = pure_tone_attenuation_db_per_m(a.midband_hz, 20.0, 50.0);
+                let expected = -air * loss * (path_m - near_m);
+                worst = worst.max((b.level_db - a.level_db - expected).abs());
+            }
+            assert!(far[0].level_db > -40.0, "the direct sound is not silence");
+        }
+        let what = format!("direct sound's change with depth, air x {loss}, worst third octave");
+        rows.push(Row::at_most(what, worst, 0.2, "dB", "ISO 9613-1:1993 times path"));
+    }
+    rows
+}

@@ -1,0 +1,124 @@
+//! Each arrival rendered alone by the engine's own parts, against the plan.
+
+use rostra_dsp::arrivals::ARRIVALS;
+use rostra_dsp::bands::{Fit, LANES, Split, SplitDesign};
+use rostra_dsp::direct::Direct;
+use rostra_dsp::lane_ring::LaneRing;
+use rostra_dsp::measure::{delay_samples, octave_energies};
+use rostra_dsp::plan::{SourcePlan, acoustics};
+use rostra_dsp::reflector::{Reflector, Scratch};
+use rostra_dsp::segment::Segment;
+
+use super::{Row, energy_db, quantile, to_f64};
+use crate::seats;
+
+const RATE_HZ: f64 = 48_000.0;
+const SOURCE: &str = "the plan (image sources; see the rows above for it)";
+/// Frames rendered: longer than the lowest low-pass rings.
+const RESPONSE_FRAMES: usize = 8192;
+
+/// What an arrival's rendering is played through.
+struct Bench {
+    design: SplitDesign,
+    lanes: Vec<[f32; LANES]>,
+}
+
+impl Bench {
+    fn new() -> Self {
+        let design = SplitDesign::new(RATE_HZ);
+        let mut impulse = vec![0.0_f32; RESPONSE_FRAMES];
+        impulse[0] = 1.0;
+        let mut lanes = vec![[0.0; LANES]; RESPONSE_FRAMES];
+        Split::default().process(&design, &impulse, &mut lanes);
+        Self { design, lanes }
+    }
+
+    /// Renders one reflection, or the direct sound, through a ring in blocks of 128.
+    fn render(&self, delay: f64, weights: [f32; LANES], direct: bool) -> Vec<f64> {
+        const BLOCK: usize = 128;
+        let mut ring = LaneRing::new(delay as usize + BLOCK, 2 * BLOCK);
+        let mut reflector = Reflector::new(1, RATE_HZ, 4 * BLOCK);
+        reflector.reset(&[delay], &[weights]);
+        let mut head = Direct::new(delay, weights);
+        let (mut scratch, mut line) = (Scratch::new(BLOCK), vec![0.0; BLOCK]);
+        let silence = vec![[0.0; LANES]; (delay as usize).next_multiple_of(BLOCK) + BLOCK];
+        let mut heard = Vec::new();
+        for block in self.lanes.chunks(BLOCK).chain(silence.chunks(BLOCK)) {
+            ring.write(block);
+            let mut output = vec![0.0_f32; block.len()];
+            let segment = Segment { offset_frames: 0, grid_frames: 4 * BLOCK };
+            if direct {
+                head.process(&ring, &segment, &mut line, &mut output);
+            } else {
+                reflector.process(&ring, &segment, &mut scratch, &mut output);
+            }
+            heard.extend(to_f64(&output));
+        }
+        heard
+    }
+}
+
+/// Renders every arrival of every seat alone and compares delay and octave levels with the plan.
+///
+/// The delay is found by cross-correlation with the same weights at delay 0;
+/// levels are octave energies against the plan's band gains.
+pub fn rendered_arrivals() -> Vec<Row> {
+    let bench = Bench::new();
+    let fit = Fit::new(&bench.design);
+    let mut delays: Vec<f64> = Vec::new();
+    let (mut strong, mut weak): (Vec<f64>, Vec<f64>) = (Vec::new(), Vec::new());
+    let mut loudest = 0.0_f64;
+    for settings in seats::all() {
+        let source = settings.seat.source(&settings.platform, &settings.pickup);
+        let seat = acoustics(&source, &settings.platform, &settings.pickup, &settings.level, 2);
+        let plan = SourcePlan::new(&seat, &settings, &fit, RATE_HZ, 2);
+        for index in 0..ARRIVALS {
+            let capsule = &plan.capsules[0];
+            let response = bench.lanes.iter().map(|frame| {
+                frame.iter().zip(&capsule.weights[index]).map(|(x, w)| f64::from(x * w)).sum::<f64>()
+            });
+            let response: Vec<f64> = response.collect();
+            let wanted = seat.arrivals[0][index].gain.map(|gain| gain * seat.factor_gain);
+            let strongest = wanted.iter().copied().fold(0.0, f64::max);
+            let (mut worst_strong, mut worst_weak) = (0.0_f64, 0.0_f64);
+            for (energy, gain) in octave_energies(&response, RATE_HZ).iter().zip(&wanted) {
+                loudest = loudest.max(*energy);
+                let error = (energy_db(*energy) - energy_db(gain * gain)).abs();
+                if gain / strongest >= 0.1 {
+                    worst_strong = worst_strong.max(error);
+                } else {
+                    worst_weak = worst_weak.max(error);
+                }
+            }
+            strong.push(worst_strong);
+            weak.push(worst_weak);
+        }
+        // Rendering through ring and taps is slow; the bearings of one row, all arrivals.
+        if settings.seat.bearing_deg == 9.0 || settings.seat.bearing_deg == -42.0 {
+            delays.extend(delay_errors(&bench, &plan));
+        }
+    }
+    assert!(loudest > 1e-4, "the arrivals rendered are not silence");
+    let all_delays = quantile(&mut delays, 1.0);
+    vec![
+        Row::at_most("arrival alone, delay, worst of all", all_delays, 0.5, "sample", SOURCE),
+        Row::at_most("arrival alone, bands within 20 dB, 95 % of arrivals", quantile(&mut strong, 0.95), 0.5, "dB", SOURCE),
+        Row::at_most("arrival alone, bands within 20 dB, worst", quantile(&mut strong, 1.0), 1.0, "dB", SOURCE),
+        Row::at_most("arrival alone, bands lower than that, worst", quantile(&mut weak, 1.0), 2.0, "dB", SOURCE),
+    ]
+}
+
+fn delay_errors(bench: &Bench, plan: &SourcePlan) -> Vec<f64> {
+    let mut errors = Vec::new();
+    for capsule in &plan.capsules {
+        for index in 0..ARRIVALS {
+            let weights = capsule.weights[index];
+            let delay = capsule.delay_samples[index];
+            let late = bench.render(delay, weights, index == 0);
+            let at_once = bench.render(0.0, weights, index == 0);
+            let found = delay_samples(&at_once, &late).expect("an arrival is not silence");
+            errors.push((found - delay).abs());
+        }
+    }
+    errors
+}

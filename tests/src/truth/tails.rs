@@ -1,0 +1,145 @@
+//! The tails themselves, as shipped: decay, density, coherence.
+
+use rostra_dsp::Settings;
+use rostra_dsp::engine::{Config, Layout};
+use rostra_dsp::measure::{DecayCurve, OctaveFilter, Resolution, Segments, Take, coherence, echo_density, impulse_response};
+use rostra_dsp::octave::{NOMINAL_HZ, bands_at_rate, edges_hz};
+use rostra_dsp::pickup::Pair;
+use rostra_dsp::tail::{DiffuseField, TailSpec, synthesise};
+
+use super::{Row, to_f64};
+use crate::seats;
+
+const RATE_HZ: f64 = 48_000.0;
+/// Lowest band whose single tail is held to 5 %: 250 Hz.
+const LOWEST_BAND: usize = 1;
+const EYRING: &str = "Norris-Eyring decays (checked against c_rt60.csv); 5 % is the JND of ISO 3382-1:2009";
+
+/// Both parts of a tail joined at equal gain, by channel.
+fn whole_tail(spec: &TailSpec) -> Vec<Vec<f64>> {
+    let [early, late] = synthesise(spec);
+    early
+        .iter()
+        .zip(&late)
+        .map(|(early, late)| {
+            let frames = early.len().max(late.len());
+            (0..frames)
+                .map(|n| f64::from(*early.get(n).unwrap_or(&0.0)) + f64::from(*late.get(n).unwrap_or(&0.0)))
+                .collect()
+        })
+        .collect()
+}
+
+/// Returns the decay of one octave of a response over 30 dB, or the error as infinity.
+fn octave_decay_s(response: &[f64], band: usize, from_s: f64, rate_hz: f64) -> f64 {
+    let filter = OctaveFilter::new(band, rate_hz).expect("the band fits the rate");
+    let mut padded = response.to_vec();
+    padded.extend(vec![0.0; (0.05 * rate_hz) as usize]);
+    // The filter's own ringing lies before a decay that runs backwards (ISO 3382-1).
+    padded.reverse();
+    let mut filtered = filter.filter(&padded);
+    filtered.reverse();
+    DecayCurve::of(&filtered, rate_hz).and_then(|curve| curve.decay_after_s(from_s, 30.0)).unwrap_or(f64::INFINITY)
+}
+
+/// Decay of each octave of the shipped tails of three platforms at three rates, each channel by itself.
+pub fn decay_of_tails() -> Vec<Row> {
+    let mut rows = Vec::new();
+    for rate_hz in [44_100.0, 48_000.0, 96_000.0] {
+        let mut worst = (0.0_f64, String::new());
+        for platform in seats::platforms() {
+            for pair in Pair::ALL {
+                let spec = TailSpec::new(&platform, Some(pair), rate_hz);
+                for (channel, tail) in whole_tail(&spec).iter().enumerate() {
+                    for band in LOWEST_BAND..bands_at_rate(rate_hz) {
+                        let decay_s = octave_decay_s(tail, band, 0.02, rate_hz);
+                        let error = (decay_s / spec.decay_s[band] - 1.0).abs() * 100.0;
+                        if error > worst.0 {
+                            let hz = NOMINAL_HZ[band];
+                            worst = (error, format!("{} m wide, {}, channel {channel}, {hz} Hz", platform.width_m, pair.name()));
+                        }
+                    }
+                }
+            }
+        }
+        let what = format!("tail alone at {rate_hz} Hz, worst octave's decay ({})", worst.1);
+        rows.push(Row::at_most(what, worst.0, 5.0, "%", EYRING));
+    }
+    rows
+}
+
+/// Decay of each octave of the whole impulse of the default platform, from two mixing times on over 30 dB.
+pub fn decay_of_whole_impulse() -> Vec<Row> {
+    let mut worst = (0.0_f64, String::new());
+    for decay_s in [0.5, 0.8, 1.1] {
+        for depth_m in [3.0, 6.0, 10.5] {
+            let mut settings = Settings::default();
+            settings.platform.decay_s = decay_s;
+            settings.seat.depth_m = depth_m;
+            settings.seat.bearing_deg = 12.0;
+            let config = Config { sample_rate_hz: RATE_HZ, layout: Layout::MonoToStereo };
+            let response = impulse_response(&config, &settings, &Take::of(96_000)).expect("the rate is in range");
+            let decays = settings.platform.band_decay_s();
+            let from_s = 2.0 * settings.platform.mixing_time_s();
+            for (channel, samples) in response.iter().enumerate() {
+                for (band, expected) in decays.iter().enumerate().skip(LOWEST_BAND) {
+                    let got = octave_decay_s(&to_f64(samples), band, from_s, RATE_HZ);
+                    let error = (got / expected - 1.0).abs() * 100.0;
+                    if error > worst.0 {
+                        let hz = NOMINAL_HZ[band];
+                        worst = (error, format!("{decay_s} s, {depth_m} m, channel {channel}, {hz} Hz"));
+                    }
+                }
+            }
+        }
+    }
+    vec![Row::at_most(format!("whole impulse, worst octave's decay ({})", worst.1), worst.0, 5.0, "%", EYRING)]
+}
+
+/// Echo density of the tails at the mixing time.
+pub fn density_of_tails() -> Vec<Row> {
+    let mut least = f64::INFINITY;
+    for platform in seats::platforms() {
+        let spec = TailSpec::new(&platform, Some(Pair::NearCoincident), RATE_HZ);
+        for tail in whole_tail(&spec) {
+            least = least.min(echo_density(&tail, RATE_HZ, spec.mixing_time_s));
+        }
+    }
+    let source = "Abel and Huang (2006): Gaussian noise has 1";
+    vec![Row::at_least("echo density of the tail alone at the mixing time", least, 0.9, "", source)]
+}
+
+/// Coherence of each part of the tail of every pair against the diffuse field of the front half-space.
+pub fn coherence_of_tails() -> Vec<Row> {
+    let mut rows = Vec::new();
+    for pair in Pair::ALL {
+        let mut squares = Vec::new();
+        for platform in seats::platforms() {
+            let spec = TailSpec::new(&platform, Some(pair), RATE_HZ);
+            let field = DiffuseField::new(pair, spec.speed_of_sound_m_s);
+            let tail = whole_tail(&spec);
+            let got = coherence(&tail[0], &tail[1], RATE_HZ, Resolution::Octave, Segments::Whole);
+            for (band, cell) in got.iter().enumerate() {
+                if !(250.0..=4000.0).contains(&NOMINAL_HZ[band]) {
+                    continue;
+                }
+                let (low_hz, high_hz) = edges_hz(band);
+                let expected = mean_coherence(&field, low_hz, high_hz);
+                squares.push((cell.real - expected).powi(2));
+            }
+        }
+        let rms = (squares.iter().sum::<f64>() / squares.len() as f64).sqrt();
+        let source = "integral over the front half-space; sin(kd)/(kd) for omnis, Cook et al. (1955)";
+        rows.push(Row::at_most(format!("coherence of the tail, {}, rms", pair.name()), rms, 0.1, "", source));
+    }
+    rows
+}
+
+/// Returns the mean of the field's coherence over a band, evenly in frequency.
+fn mean_coherence(field: &DiffuseField, low_hz: f64, high_hz: f64) -> f64 {
+    const POINTS: usize = 100;
+    (0..POINTS)
+        .map(|point| field.coherence(low_hz + (high_hz - low_hz) * (point as f64 + 0.5) / POINTS as f64))
+        .sum::<f64>()
+        / POINTS as f64
+}
