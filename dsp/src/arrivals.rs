@@ -1,6 +1,6 @@
 //! Direct sound and reflections up to third order: image sources of the platform.
 
-use crate::octave::{BANDS, PerBand};
+use crate::octave::{BANDS, PerBand, TOP, exact_midband_hz};
 use crate::pickup::{Capsule, Pickup};
 use crate::platform::{Face, Platform};
 use crate::radiation::world_axis;
@@ -106,6 +106,8 @@ pub struct Arrival {
     pub path_m: f64,
     /// Pressure gain per octave band; 1 is an even source at 1 m heard by an omni.
     pub gain: PerBand,
+    /// Pressure gain above the octave bands: walls and directivity as in the highest octave, air as at 16 kHz.
+    pub top_gain: f64,
 }
 
 /// What every arrival of one source needs of source and platform, worked out once.
@@ -115,6 +117,7 @@ pub struct Stage {
     exponents: PerBand,
     leak: f64,
     air_nepers_per_m: PerBand,
+    top_air_nepers_per_m: f64,
     /// ln of the gain of one hit, by face and band.
     ln_hit: [PerBand; Face::ALL.len()],
 }
@@ -128,6 +131,7 @@ impl Stage {
             exponents: patterns.map(|pattern| pattern.exponent),
             leak: patterns[0].leak,
             air_nepers_per_m: platform.air_db_per_m().map(|db| db / NEPER_DB),
+            top_air_nepers_per_m: platform.air.attenuation_db_per_m(exact_midband_hz(TOP)) / NEPER_DB,
             // A face that returns nothing at all counts as -200 dB, so that its logarithm exists.
             ln_hit: Face::ALL.map(|face| platform.hit_gain(face).map(|gain| gain.max(1e-10).ln())),
         }
@@ -142,13 +146,14 @@ impl Stage {
         let cosine = image.departure(capsule_place).dot(self.axis);
         let ln_lobe = f64::midpoint(1.0, cosine.clamp(-1.0, 1.0)).max(1e-12).ln();
         let common = capsule.gain(towards.unit()) / path_m;
-        let gain = std::array::from_fn(|band| {
+        let gain: PerBand = std::array::from_fn(|band| {
             let lobe = (2.0 * self.exponents[band] * ln_lobe).exp();
             let directivity = (self.leak + (1.0 - self.leak) * lobe).sqrt();
             let hits: f64 = image.hits.iter().zip(&self.ln_hit).map(|(&n, ln)| f64::from(n) * ln[band]).sum();
             common * directivity * (hits - self.air_nepers_per_m[band] * path_m).exp()
         });
-        Arrival { path_m, gain }
+        let more_air = self.top_air_nepers_per_m - self.air_nepers_per_m[BANDS - 1];
+        Arrival { path_m, gain, top_gain: gain[BANDS - 1] * (-more_air * path_m).exp() }
     }
 }
 
@@ -169,7 +174,9 @@ pub fn arrivals(
 
 /// The slow and obviously right way: mirrors the box one face at a time and walks each path back.
 pub mod oracle {
-    use super::{Arrival, BANDS, Capsule, Face, HIGHEST_ORDER, Pickup, Platform, Source, Vector, world_axis};
+    use super::{
+        Arrival, BANDS, Capsule, Face, HIGHEST_ORDER, Pickup, Platform, Source, TOP, Vector, exact_midband_hz, world_axis,
+    };
 
     /// One path: the faces in the order in which the sound meets them, and what the capsule hears.
     #[derive(Clone, Debug, PartialEq)]
@@ -283,7 +290,8 @@ pub mod oracle {
             }
             gain * 10_f64.powf(-air[band] * path_m / 20.0)
         });
-        Arrival { path_m, gain }
+        let top_db = platform.air.attenuation_db_per_m(exact_midband_hz(TOP)) - air[BANDS - 1];
+        Arrival { path_m, gain, top_gain: gain[BANDS - 1] * 10_f64.powf(-top_db * path_m / 20.0) }
     }
 }
 
@@ -316,7 +324,7 @@ mod tests {
                 assert_eq!(fast.len(), slow.len(), "number of arrivals");
                 for (f, s) in fast.iter().zip(&slow) {
                     assert!((f.path_m - s.path_m).abs() < 1e-9, "expected {s:?}, got {f:?}");
-                    for (a, b) in f.gain.iter().zip(&s.gain) {
+                    for (a, b) in f.gain.iter().chain([&f.top_gain]).zip(s.gain.iter().chain([&s.top_gain])) {
                         assert!((a - b).abs() <= 1e-9 * b.abs(), "expected {s:?}, got {f:?}");
                     }
                 }

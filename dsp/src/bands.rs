@@ -3,15 +3,21 @@
 //! A channel is carried in *lanes*: lane 0 is the channel itself, lane i the
 //! channel through the i-th low-pass. Any weighted sum of lanes is a filter
 //! without latency; weights (g, 0, 0, ...) leave the sound as it is. The
-//! weights for seven octave gains come from a short iteration in which the
-//! energy of the sum in each octave is matched to the gain asked for.
+//! weights for the gains of the seven octaves and of what lies above them come
+//! from a short iteration in which the energy of the sum in each band is
+//! matched to the gain asked for.
 
 use std::f64::consts::PI;
 
-use crate::octave::{BANDS, PerBand, bands_at_rate, edges_hz};
+use crate::octave::{BANDS, HIGHEST_EDGE_OF_RATE, bands_at_rate, edges_hz};
 
-/// Lanes of a channel: the channel itself and six low-passes.
-pub const LANES: usize = 7;
+/// Lanes of a channel: the channel itself and seven low-passes.
+pub const LANES: usize = 8;
+/// Bands whose gains the lanes follow: the seven octaves, and the top above them.
+pub const FITTED: usize = BANDS + 1;
+
+/// One gain for each fitted band.
+pub type FittedGains = [f64; FITTED];
 
 /// One weight for each lane.
 pub type Weights = [f32; LANES];
@@ -31,7 +37,7 @@ const SILENT: f32 = 1e-20;
 /// Number of low-passes.
 const LOW_PASSES: usize = LANES - 1;
 
-/// Coefficients of the six low-passes at one sample rate.
+/// Coefficients of the seven low-passes at one sample rate.
 ///
 /// Each is a two-pole state-variable filter in its trapezoidal form,
 /// H(s) = 1/(s^2 + s/Q + 1), s = (1 - z^-1)/((1 + z^-1) tan(pi f/fs)).
@@ -51,7 +57,7 @@ pub struct SplitDesign {
 impl SplitDesign {
     /// Designs the split for a sample rate; bands that do not fit the rate are left out.
     pub fn new(sample_rate_hz: f64) -> Self {
-        let used = bands_at_rate(sample_rate_hz) - 1;
+        let used = fitted_at_rate(sample_rate_hz) - 1;
         let mut design = Self {
             sample_rate_hz,
             used,
@@ -89,7 +95,23 @@ impl SplitDesign {
 }
 
 fn corner_hz(low_pass: usize) -> f64 {
-    CORNER_OF_EDGE * edges_hz(low_pass + 1).0
+    CORNER_OF_EDGE * edges_hz(low_pass).1
+}
+
+/// Least width of the top band, as a ratio of its edges: under half an octave there is too little to follow (our choice).
+const LEAST_TOP: f64 = 1.3;
+
+/// Returns how many bands are followed at a sample rate: the octaves that fit, and the top where there is room for it.
+pub fn fitted_at_rate(sample_rate_hz: f64) -> usize {
+    let octaves = bands_at_rate(sample_rate_hz);
+    let (low, high) = fitted_edges_hz(BANDS, sample_rate_hz);
+    if octaves == BANDS && high >= LEAST_TOP * low { FITTED } else { octaves }
+}
+
+/// Returns the edges of a fitted band, in Hz; the top reaches an octave up, or to 0.46 of the sample rate.
+fn fitted_edges_hz(band: usize, sample_rate_hz: f64) -> (f64, f64) {
+    let (low, high) = edges_hz(band);
+    (low, high.min(HIGHEST_EDGE_OF_RATE * sample_rate_hz))
 }
 
 /// The running state of one channel's split.
@@ -149,7 +171,7 @@ const POINTS: usize = 24;
 pub struct Fit {
     bands: usize,
     /// Energy in octave j of a sum of neighbouring-band steps: x' C_j x, x the gain of each step.
-    energy: [[[f32; BANDS]; BANDS]; BANDS],
+    energy: [[[f32; FITTED]; FITTED]; FITTED],
 }
 
 impl Fit {
@@ -160,10 +182,10 @@ impl Fit {
     /// last one the channel less the highest low-pass.
     pub fn new(design: &SplitDesign) -> Self {
         let bands = design.used + 1;
-        let mut energy = [[[0.0_f32; BANDS]; BANDS]; BANDS];
+        let mut energy = [[[0.0_f32; FITTED]; FITTED]; FITTED];
         for (band, matrix) in energy.iter_mut().enumerate().take(bands) {
-            let (low, high) = edges_hz(band);
-            let mut sum = [[0.0_f64; BANDS]; BANDS];
+            let (low, high) = fitted_edges_hz(band, design.sample_rate_hz);
+            let mut sum = [[0.0_f64; FITTED]; FITTED];
             for point in 0..POINTS {
                 // Evenly in frequency, as white noise spreads its energy.
                 let hz = low + (high - low) * (point as f64 + 0.5) / POINTS as f64;
@@ -180,8 +202,8 @@ impl Fit {
     }
 
     /// Returns the lane weights whose sum has the octave gains asked for, for one set of gains.
-    pub fn weights(&self, gain: &PerBand) -> Weights {
-        let mut batch = [[0.0; BATCH]; BANDS];
+    pub fn weights(&self, gain: &FittedGains) -> Weights {
+        let mut batch = [[0.0; BATCH]; FITTED];
         for (row, &g) in batch.iter_mut().zip(gain) {
             *row = [g as f32; BATCH];
         }
@@ -189,13 +211,13 @@ impl Fit {
         std::array::from_fn(|lane| fitted[lane][0])
     }
 
-    /// Returns the lane weights of eight sets of octave gains, each at least 0.
+    /// Returns the lane weights of eight sets of gains, each at least 0.
     ///
     /// Minimises the sum over octaves of (ln(x' C_j x) - 2 ln g_j)^2 / 4 over the step gains x.
     ///
     /// # Source
     /// Levenberg (1944), Marquardt (1963).
-    pub fn weights_of_batch(&self, gain: &[Batch; BANDS]) -> [Batch; LANES] {
+    pub fn weights_of_batch(&self, gain: &[Batch; FITTED]) -> [Batch; LANES] {
         let mut strongest = [0.0_f32; BATCH];
         for row in gain.iter().take(self.bands) {
             for (most, &g) in strongest.iter_mut().zip(row) {
@@ -205,7 +227,7 @@ impl Fit {
         // All-silent sets are worked out as flat ones and scaled to nothing.
         let scale = strongest.map(|most| if most > 0.0 { most } else { 0.0 });
         let unit = strongest.map(|most| if most > 0.0 { 1.0 / most } else { 0.0 });
-        let mut target = [[1.0_f32; BATCH]; BANDS];
+        let mut target = [[1.0_f32; BATCH]; FITTED];
         for (row, wanted) in target.iter_mut().zip(gain).take(self.bands) {
             for i in 0..BATCH {
                 let relative = if unit[i] > 0.0 { wanted[i] * unit[i] } else { 1.0 };
@@ -216,7 +238,7 @@ impl Fit {
         self.lanes_of_steps(&steps, &scale)
     }
 
-    fn iterate(&self, target: &[Batch; BANDS]) -> [Batch; BANDS] {
+    fn iterate(&self, target: &[Batch; FITTED]) -> [Batch; FITTED] {
         let mut step = *target;
         let mut now = self.evaluate(&step, target);
         let mut damping = [DAMPING; BATCH];
@@ -248,11 +270,11 @@ impl Fit {
         step
     }
 
-    fn evaluate(&self, step: &[Batch; BANDS], target: &[Batch; BANDS]) -> State {
+    fn evaluate(&self, step: &[Batch; FITTED], target: &[Batch; FITTED]) -> State {
         let mut state = State {
-            slope: [[[0.0; BATCH]; BANDS]; BANDS],
-            energy: [[0.0; BATCH]; BANDS],
-            error: [[0.0; BATCH]; BANDS],
+            slope: [[[0.0; BATCH]; FITTED]; FITTED],
+            energy: [[0.0; BATCH]; FITTED],
+            error: [[0.0; BATCH]; FITTED],
             square_sum: [0.0; BATCH],
         };
         for band in 0..self.bands {
@@ -279,7 +301,7 @@ impl Fit {
     }
 
     /// Solves (J'J + damping I) d = -J'e by Cholesky's decomposition, eight at a time.
-    fn solve(&self, state: &State, target: &[Batch; BANDS], damping: &Batch) -> [Batch; BANDS] {
+    fn solve(&self, state: &State, target: &[Batch; FITTED], damping: &Batch) -> [Batch; FITTED] {
         let n = self.bands;
         let mut jacobian = state.slope;
         for band in 0..n {
@@ -289,8 +311,8 @@ impl Fit {
                 }
             }
         }
-        let mut normal = [[[0.0_f32; BATCH]; BANDS]; BANDS];
-        let mut right = [[0.0_f32; BATCH]; BANDS];
+        let mut normal = [[[0.0_f32; BATCH]; FITTED]; FITTED];
+        let mut right = [[0.0_f32; BATCH]; FITTED];
         for row in 0..n {
             for column in 0..=row {
                 let cell = &mut normal[row][column];
@@ -349,7 +371,7 @@ impl Fit {
         right
     }
 
-    fn lanes_of_steps(&self, step: &[Batch; BANDS], scale: &Batch) -> [Batch; LANES] {
+    fn lanes_of_steps(&self, step: &[Batch; FITTED], scale: &Batch) -> [Batch; LANES] {
         let mut lanes = [[0.0_f32; BATCH]; LANES];
         let top = self.bands - 1;
         for i in 0..BATCH {
@@ -365,16 +387,16 @@ impl Fit {
 /// Where the iteration stands.
 struct State {
     /// C_j x: half the slope of the energy of octave j.
-    slope: [[Batch; BANDS]; BANDS],
+    slope: [[Batch; FITTED]; FITTED],
     /// x' C_j x.
-    energy: [Batch; BANDS],
+    energy: [Batch; FITTED],
     /// Half the logarithm of energy over target.
-    error: [Batch; BANDS],
+    error: [Batch; FITTED],
     square_sum: Batch,
 }
 
 /// Turns lane responses into those of the steps between neighbouring low-passes.
-fn steps_of_lanes(lanes: [(f64, f64); LANES], bands: usize) -> [(f64, f64); BANDS] {
+fn steps_of_lanes(lanes: [(f64, f64); LANES], bands: usize) -> [(f64, f64); FITTED] {
     let low_pass = |index: usize| if index + 1 < bands { lanes[index + 1] } else { lanes[0] };
     std::array::from_fn(|band| {
         if band >= bands {
@@ -414,7 +436,7 @@ mod tests {
     #[test]
     fn equal_gains_leave_the_sound_alone() {
         let fit = Fit::new(&SplitDesign::new(48_000.0));
-        let weights = fit.weights(&[0.5; BANDS]);
+        let weights = fit.weights(&[0.5; FITTED]);
         assert!((weights[0] - 0.5).abs() < 1e-6, "got {weights:?}");
         assert!(weights[1..].iter().all(|w| w.abs() < 1e-6), "got {weights:?}");
     }
@@ -422,18 +444,18 @@ mod tests {
     #[test]
     fn silence_stays_silence() {
         let fit = Fit::new(&SplitDesign::new(48_000.0));
-        assert_eq!(fit.weights(&[0.0; BANDS]), [0.0; LANES]);
+        assert_eq!(fit.weights(&[0.0; FITTED]), [0.0; LANES]);
     }
 
     /// Gains as they occur: air alone, timber walls, a lobe's flank. 0.3 dB is
     /// under half of what the engine may be off in all (0.5 dB in 95 % of arrivals).
     #[test]
     fn the_sum_follows_the_octave_gains() {
-        let cases: [PerBand; 4] = [
-            [1.0, 1.0, 1.0, 0.99, 0.98, 0.95, 0.84],
-            [0.35, 0.42, 0.46, 0.47, 0.48, 0.48, 0.45],
-            [0.9, 0.8, 0.62, 0.41, 0.25, 0.15, 0.10],
-            [0.5, 0.4, 0.3, 0.3, 0.4, 0.5, 0.6],
+        let cases: [FittedGains; 4] = [
+            [1.0, 1.0, 1.0, 0.99, 0.98, 0.95, 0.84, 0.55],
+            [0.35, 0.42, 0.46, 0.47, 0.48, 0.48, 0.45, 0.35],
+            [0.9, 0.8, 0.62, 0.41, 0.25, 0.15, 0.10, 0.07],
+            [0.5, 0.4, 0.3, 0.3, 0.4, 0.5, 0.6, 0.6],
         ];
         for rate in [22_050.0, 44_100.0, 48_000.0, 96_000.0, 192_000.0] {
             let design = SplitDesign::new(rate);

@@ -13,7 +13,7 @@ use crate::direct::Direct;
 use crate::distance_tone::{DistanceTone, TonePlan};
 use crate::glide::GlideOf;
 use crate::lane_ring::LaneRing;
-use crate::plan::{SourcePlan, acoustics, sources};
+use crate::plan::{Player, SourcePlan, acoustics, sources};
 use crate::reflector::{Reflector, Scratch};
 use crate::seat::Source;
 use crate::segment::{STEPS, Segment};
@@ -286,7 +286,7 @@ impl Engine {
             rests: true,
         };
         let sources = sources(&settings.seat, &settings.platform, &settings.pickup);
-        engine.plans = sources.iter().take(count).map(|source| engine.plan_of(source, &settings)).collect();
+        engine.plans = sources.iter().enumerate().take(count).map(|(index, source)| engine.plan_of(index, source, &settings)).collect();
         Ok(engine)
     }
 
@@ -340,37 +340,38 @@ impl Engine {
     }
 
     /// Makes the plan of one source.
-    fn plan_of(&self, source: &Source, settings: &Settings) -> SourcePlan {
+    fn plan_of(&self, index: usize, source: &Source, settings: &Settings) -> SourcePlan {
         let channels = self.config.layout.outputs();
         let acoustics = acoustics(source, &settings.platform, &settings.pickup, &settings.level, channels);
-        SourcePlan::new(&acoustics, settings, &self.fit, self.config.sample_rate_hz, channels)
+        // The ends of a stereo channel reach the tail through all-passes, which scramble its phase.
+        let tail = if index == 0 { self.tails.low() } else { None };
+        let sample_rate_hz = self.config.sample_rate_hz;
+        let player = Player { design: &self.design, fit: &self.fit, sample_rate_hz, channels, tail };
+        SourcePlan::new(&acoustics, settings, &player)
     }
 
-    /// Makes a plan, if the settings changed, and starts the next grid step.
+    /// Makes a plan, if settings or tail changed, and starts the next grid step.
     fn replan(&mut self, settings: &Settings, supply: &mut dyn TailSupply) {
         let settings = settings.snapped();
         let first = self.settings.is_none();
-        let changed = self.settings != Some(settings);
+        if self.settings != Some(settings) {
+            let spec = Self::tail_spec(&self.config, &settings);
+            if self.tail_spec != Some(spec) {
+                self.tail_spec = Some(spec);
+                supply.ask(&spec);
+            }
+        }
+        let tail_changed = self.tails.collect(supply, first);
+        let changed = tail_changed || self.settings != Some(settings);
         if changed {
-            let platform_changed = self.settings.is_none_or(|old| {
-                old.platform != settings.platform || old.pickup.pair != settings.pickup.pair
-            });
             let sources = sources(&settings.seat, &settings.platform, &settings.pickup);
             for (index, source) in sources.iter().enumerate().take(self.plans.len()) {
-                self.plans[index] = self.plan_of(source, &settings);
+                self.plans[index] = self.plan_of(index, source, &settings);
             }
             let speed = settings.platform.air.speed_of_sound_m_s();
             self.tone_plan = TonePlan::new(&settings.tone, speed, self.config.sample_rate_hz);
             self.settings = Some(settings);
-            if platform_changed {
-                let spec = Self::tail_spec(&self.config, &settings);
-                if self.tail_spec != Some(spec) {
-                    self.tail_spec = Some(spec);
-                    supply.ask(&spec);
-                }
-            }
         }
-        self.tails.collect(supply, first);
         if first {
             self.tones.iter_mut().for_each(|tone| tone.reset(&self.tone_plan));
             for (voice, plan) in self.voices.iter_mut().zip(&self.plans) {

@@ -73,10 +73,12 @@ impl LaneRing {
         }
         let lane = |index: usize| &self.samples[index * self.size + start..][..sum.len()];
         let lanes: [&[f32]; LANES] = std::array::from_fn(lane);
-        let [l0, l1, l2, l3, l4, l5, l6] = lanes;
-        let [w0, w1, w2, w3, w4, w5, w6] = *weights;
+        let [l0, l1, l2, l3, l4, l5, l6, l7] = lanes;
+        let [w0, w1, w2, w3, w4, w5, w6, w7] = *weights;
         for (n, out) in sum.iter_mut().enumerate() {
-            *out += w0 * l0[n] + w1 * l1[n] + w2 * l2[n] + w3 * l3[n] + w4 * l4[n] + w5 * l5[n] + w6 * l6[n];
+            let low = (w0 * l0[n] + w1 * l1[n]) + (w2 * l2[n] + w3 * l3[n]);
+            let high = (w4 * l4[n] + w5 * l5[n]) + (w6 * l6[n] + w7 * l7[n]);
+            *out += low + high;
         }
     }
 

@@ -21,6 +21,7 @@ pub mod direct;
 pub mod distance_tone;
 pub mod glide;
 pub mod lane_ring;
+pub mod low_octaves;
 pub mod noise;
 pub mod octave;
 pub mod pickup;

@@ -15,6 +15,9 @@ pub const MID: [usize; 2] = [2, 3];
 /// Octave ratio G = 10^(3/10) (IEC 61260-1:2014, equation 1).
 pub const OCTAVE_RATIO: f64 = 1.995_262_314_968_879_5;
 
+/// Index of the octave above the seven, 16 kHz: what lies there is followed, but not held to figures.
+pub const TOP: usize = BANDS;
+
 /// Returns the exact midband of band `band`, 1000 G^(band - 3), in Hz (IEC 61260-1:2014, equation 2).
 pub fn exact_midband_hz(band: usize) -> f64 {
     1000.0 * OCTAVE_RATIO.powi(band as i32 - 3)
@@ -34,7 +37,7 @@ pub fn edges_hz(band: usize) -> (f64, f64) {
 /// Share of the sample rate up to which a band's upper edge may reach.
 ///
 /// Our choice: above it the bilinear transform squeezes filters too far.
-const HIGHEST_EDGE_OF_RATE: f64 = 0.46;
+pub const HIGHEST_EDGE_OF_RATE: f64 = 0.46;
 
 /// Returns how many of the bands fit a sample rate: those whose upper edge is at most 0.46 of it.
 pub fn bands_at_rate(sample_rate_hz: f64) -> usize {

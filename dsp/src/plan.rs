@@ -3,7 +3,8 @@
 use std::f64::consts::PI;
 
 use crate::arrivals::{ARRIVALS, Arrival, Stage, images};
-use crate::bands::{BATCH, Fit, LANES, Weights};
+use crate::bands::{BATCH, FITTED, Fit, LANES, SplitDesign, Weights};
+use crate::low_octaves::{LOW, LowReflections, LowTail};
 use crate::octave::{BANDS, PerBand};
 use crate::pickup::{Capsule, Pickup};
 use crate::platform::{Platform, share_after};
@@ -143,53 +144,120 @@ pub struct SourcePlan {
     pub capsules: [CapsulePlan; 2],
     /// Lane weights of what goes into the two parts of the tail.
     pub tail: [Weights; PARTS],
+    /// Energies with the reflections as they meet in the low octaves, before the platform balance.
+    pub energies: Energies,
+}
+
+/// What a plan is fitted to.
+#[derive(Clone, Copy, Debug)]
+pub struct Player<'a> {
+    /// The band split of the engine.
+    pub design: &'a SplitDesign,
+    /// Its fit.
+    pub fit: &'a Fit,
+    /// Sample rate, Hz.
+    pub sample_rate_hz: f64,
+    /// Output channels.
+    pub channels: usize,
+    /// The low octaves of the tail that plays, when it is known and fed without detour.
+    pub tail: Option<&'a LowTail>,
 }
 
 impl SourcePlan {
     /// Fits the engine's lanes to a source's acoustics.
-    pub fn new(
-        acoustics: &Acoustics,
-        settings: &Settings,
-        fit: &Fit,
-        sample_rate_hz: f64,
-        channels: usize,
-    ) -> Self {
+    pub fn new(acoustics: &Acoustics, settings: &Settings, player: &Player<'_>) -> Self {
         let speed = settings.platform.air.speed_of_sound_m_s();
+        let samples_per_m = player.sample_rate_hz / speed;
         let (direct_gain, platform_gain) = balance_gains(&settings.level);
         let mut capsules = acoustics.arrivals.map(|arrivals| CapsulePlan {
-            delay_samples: arrivals
-                .map(|arrival| (arrival.path_m - acoustics.start_m) / speed * sample_rate_hz),
+            delay_samples: arrivals.map(|arrival| (arrival.path_m - acoustics.start_m) * samples_per_m),
             weights: [[0.0; LANES]; ARRIVALS],
         });
-        for (capsule, arrivals) in capsules.iter_mut().zip(&acoustics.arrivals).take(channels) {
+        for (capsule, arrivals) in capsules.iter_mut().zip(&acoustics.arrivals).take(player.channels) {
             for first in (0..ARRIVALS).step_by(BATCH) {
-                let mut gains = [[0.0_f32; BATCH]; BANDS];
+                let mut gains = [[0.0_f32; BATCH]; FITTED];
                 let batch = &arrivals[first..(first + BATCH).min(ARRIVALS)];
                 for (i, arrival) in batch.iter().enumerate() {
-                    let balance = if first + i == 0 { direct_gain } else { platform_gain };
-                    for (row, gain) in gains.iter_mut().zip(&arrival.gain) {
-                        row[i] = (gain * acoustics.factor_gain * balance) as f32;
+                    for (row, gain) in gains.iter_mut().zip(arrival.gain.iter().chain([&arrival.top_gain])) {
+                        row[i] = (gain * acoustics.factor_gain) as f32;
                     }
                 }
-                let fitted = fit.weights_of_batch(&gains);
+                let fitted = player.fit.weights_of_batch(&gains);
                 for i in 0..batch.len() {
                     capsule.weights[first + i] = std::array::from_fn(|lane| fitted[lane][i]);
                 }
             }
         }
-        if channels == 1 {
+        if player.channels == 1 {
             capsules[1] = capsules[0];
         }
-        let mut gains = [[0.0_f32; BATCH]; BANDS];
-        for (part, tail) in acoustics.energies.tail().iter().enumerate() {
-            for (row, energy) in gains.iter_mut().zip(tail) {
-                row[part] = (energy.sqrt() * platform_gain) as f32;
+        let mixing_samples = settings.platform.mixing_time_s() * player.sample_rate_hz;
+        let heard = &capsules[..player.channels];
+        let low = LowReflections::new(heard, mixing_samples, player.sample_rate_hz, player.design);
+        let mut energies = acoustics.energies;
+        for (part, specular) in energies.specular.iter_mut().enumerate() {
+            for (band, energy) in specular.iter_mut().enumerate().take(LOW) {
+                *energy = low.energy(part, band);
             }
         }
-        let fitted = fit.weights_of_batch(&gains);
-        let tail = std::array::from_fn(|part| std::array::from_fn(|lane| fitted[lane][part]));
-        Self { capsules, tail }
+        let gains = energies.tail().map(|part| part.map(f64::sqrt));
+        let mut tail = fit_tail(&gains, player.fit);
+        if let Some(played) = player.tail {
+            tail = fit_tail(&gains_in_phase(&gains, &energies, &low, played, &tail), player.fit);
+        }
+        let direct_gain = direct_gain as f32;
+        let platform_gain = platform_gain as f32;
+        for capsule in &mut capsules {
+            for (index, weights) in capsule.weights.iter_mut().enumerate() {
+                let gain = if index == 0 { direct_gain } else { platform_gain };
+                weights.iter_mut().for_each(|weight| *weight *= gain);
+            }
+        }
+        tail.iter_mut().flatten().for_each(|weight| *weight *= platform_gain);
+        Self { capsules, tail, energies }
     }
+}
+
+/// Gains of the tail's parts, by part, then band.
+type TailGains = [PerBand; PARTS];
+
+fn fit_tail(gains: &TailGains, fit: &Fit) -> [Weights; PARTS] {
+    let mut batch = [[0.0_f32; BATCH]; FITTED];
+    for (part, gains) in gains.iter().enumerate() {
+        // Above the octave bands the tail goes on as in the highest one.
+        for (row, &gain) in batch.iter_mut().zip(gains.iter().chain([&gains[BANDS - 1]])) {
+            row[part] = gain as f32;
+        }
+    }
+    let fitted = fit.weights_of_batch(&batch);
+    std::array::from_fn(|part| std::array::from_fn(|lane| fitted[lane][part]))
+}
+
+/// Returns the gains with which reflections and tail together carry the target in the low octaves.
+///
+/// g solves Es + 2 g X + g^2 Et = target, with Es and Et the energies of
+/// reflections and tail and X what they share; at least 0. Where the
+/// reflections alone exceed the target the tail stays silent.
+fn gains_in_phase(
+    gains: &TailGains,
+    energies: &Energies,
+    low: &LowReflections,
+    tail: &LowTail,
+    weights: &[Weights; PARTS],
+) -> TailGains {
+    let mut gains = *gains;
+    for (part, gains) in gains.iter_mut().enumerate() {
+        for (band, gain) in gains.iter_mut().enumerate().take(LOW) {
+            let missing = energies.target[part][band] - energies.specular[part][band];
+            let own = low.tail_energy(part, band, tail);
+            if missing <= 0.0 || own <= 0.0 {
+                continue;
+            }
+            let shared = low.shared_energy(part, band, tail, &weights[part]);
+            *gain = ((shared * shared + own * missing).sqrt() - shared) / own;
+        }
+    }
+    gains
 }
 
 /// The sources of a channel strip: the middle of the seat, and the two ends of a stereo channel.

@@ -12,6 +12,7 @@ use realfft::num_complex::Complex;
 use realfft::{RealFftPlanner, RealToComplex};
 
 use crate::convolver::{Convolver, INPUTS, ResponseSpectra};
+use crate::low_octaves::LowTail;
 use crate::noise::Noise;
 use crate::octave::{BANDS, OCTAVE_RATIO, PerBand, bands_at_rate, edges_hz};
 use crate::pickup::Pair;
@@ -71,18 +72,25 @@ pub fn onset_frames(sample_rate_hz: f64) -> usize {
 pub struct TailSpectra {
     spec: TailSpec,
     response: Arc<ResponseSpectra>,
+    low: LowTail,
 }
 
 impl TailSpectra {
     /// Synthesises a tail: milliseconds of work and many allocations, for any thread but the audio thread.
     pub fn build(spec: &TailSpec) -> Self {
         let parts = synthesise(spec);
-        Self { spec: *spec, response: Arc::new(ResponseSpectra::new(spec.onset_frames(), &parts)) }
+        let response = Arc::new(ResponseSpectra::new(spec.onset_frames(), &parts));
+        Self { spec: *spec, response, low: LowTail::new(&parts, spec.sample_rate_hz) }
     }
 
     /// Returns what the tail was built for.
     pub fn spec(&self) -> &TailSpec {
         &self.spec
+    }
+
+    /// Returns the low octaves, for the gains of the seats.
+    pub fn low(&self) -> &LowTail {
+        &self.low
     }
 
     /// Returns how long the tail sounds, in frames.

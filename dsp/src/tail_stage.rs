@@ -1,6 +1,7 @@
 //! The tails of one engine: the one that plays, one that rings out, one that waits.
 
 use crate::convolver::INPUTS;
+use crate::low_octaves::LowTail;
 use crate::tail::{TailSupply, TailVoice};
 
 /// Time over which a new tail's input fades in and the old one's fades out, s.
@@ -110,10 +111,17 @@ impl TailStage {
         self.playing.iter().chain(&self.leaving).map(frames).max().unwrap_or(0)
     }
 
-    /// Takes a finished voice from the supply and moves voices on; called at grid samples, which are block boundaries.
+    /// Returns the low octaves of the tail that plays, if there is one.
+    pub fn low(&self) -> Option<&LowTail> {
+        self.playing.as_ref().map(|playing| playing.voice.spectra().low())
+    }
+
+    /// Takes a finished voice from the supply and moves voices on; returns whether another one plays now.
+    ///
+    /// Called at grid samples, which are block boundaries.
     ///
     /// `at_once` is for the first grid sample after a reset, where nothing sounds yet.
-    pub fn collect(&mut self, supply: &mut dyn TailSupply, at_once: bool) {
+    pub fn collect(&mut self, supply: &mut dyn TailSupply, at_once: bool) -> bool {
         if let Some(voice) = supply.take()
             && let Some(unheard) = self.waiting.replace(voice)
         {
@@ -131,10 +139,10 @@ impl TailStage {
             && let Some(leaving) = &mut self.leaving
         {
             leaving.output_step = -self.fade_step;
-            return;
+            return false;
         }
         let Some(voice) = self.waiting.take() else {
-            return;
+            return false;
         };
         self.leaving = self.playing.take().map(|playing| Placed { input_step: -self.fade_step, ..playing });
         self.playing = Some(Placed {
@@ -145,6 +153,7 @@ impl TailStage {
             output_step: 0.0,
             unfed_frames: 0,
         });
+        true
     }
 
     /// Feeds both parts and adds the tails to `outputs`; a call stays within a block.

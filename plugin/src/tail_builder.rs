@@ -413,7 +413,7 @@ mod tests {
         let spectra = Arc::downgrade(voice.spectra());
         // Nothing on this thread drops the voice from here on.
         supply.give_back(voice);
-        wait_for(|| spectra.upgrade().is_none().then_some(()));
+        wait_for(|| (spectra.strong_count() == 0).then_some(()));
     }
 
     #[test]

@@ -47,7 +47,7 @@ fn every_printed_cell_is_met_to_half_its_last_digit() {
             "{temperature_c} C, {humidity_pct} %, {nominal_hz} Hz: expected {printed}, got {got}, {miss} digits off"
         );
     }
-    println!("worst cell: {worst:.3} of the last digit");
+    eprintln!("worst cell: {worst:.3} of the last digit");
 }
 
 #[test]
@@ -95,5 +95,5 @@ fn five_climates_agree_with_two_libraries() {
         let doubled = Air { loss: 2.0, ..air }.attenuation_db_per_m(nominal_hz) * 1000.0;
         assert!((doubled / pyfar - 2.0).abs() < SAME_EQUATIONS, "the multiplier must be heard: {doubled}");
     }
-    println!("worst of five climates: {worst:.1e} relative");
+    eprintln!("worst of five climates: {worst:.1e} relative");
 }

@@ -98,7 +98,7 @@ fn an_exact_exponential_is_read_as_the_libraries_read_it() {
         let centre_s = centre_time_s(&response, RATE_HZ) + 0.5 / RATE_HZ;
         assert!((centre_s - record[11]).abs() < 1e-8, "expected {} s, got {centre_s}", record[11]);
     }
-    println!("worst: {worst_own:.1e} against least squares, {worst_library:.1e} against libraries");
+    eprintln!("worst: {worst_own:.1e} against least squares, {worst_library:.1e} against libraries");
 }
 
 #[test]
@@ -158,7 +158,7 @@ fn octave_filters_read_the_decay_of_noise_on_average() {
             let variance =
                 read.iter().map(|decay| (decay[k] - mean).powi(2)).sum::<f64>() / (RECORDS - 1) as f64;
             let (expected_mean, expected_sd) = (reference[1 + k], reference[4 + k]);
-            println!(
+            eprintln!(
                 "{} Hz {name}: mean {mean:.4} (reference {expected_mean:.4}), sd {:.4} ({expected_sd:.4})",
                 reference[0],
                 variance.sqrt()
@@ -194,7 +194,7 @@ fn echo_density_of_gaussian_noise_is_one_and_of_sparse_echoes_is_not() {
         let decaying = echo_density_profile(&decaying, RATE_HZ);
         let (least, most) =
             steady.iter().fold((f64::MAX, 0.0_f64), |(least, most), &d| (least.min(d), most.max(d)));
-        println!("steady {:.4} ({least:.3} to {most:.3}), decaying {:.4}", mean(&steady), mean(&decaying));
+        eprintln!("steady {:.4} ({least:.3} to {most:.3}), decaying {:.4}", mean(&steady), mean(&decaying));
         for density in [mean(&steady), mean(&decaying)] {
             assert!((0.9..=1.1).contains(&density), "expected 1, got {density}");
         }

@@ -100,10 +100,10 @@ fn limits_are_read_as_the_standard_means_them() {
 #[test]
 fn every_band_at_every_rate_is_class_1() {
     for rate_hz in RATES_HZ {
-        for band in 0..bands_at_rate(rate_hz) {
+        for (band, nominal_hz) in NOMINAL_HZ.iter().enumerate().take(bands_at_rate(rate_hz)) {
             let filter = OctaveFilter::new(band, rate_hz).expect("the band fits");
             let (room, exponent) = room_db(|hz| filter.gain_at(hz), exact_midband_hz(band), rate_hz);
-            println!("{rate_hz} Hz, {} Hz: {room:+.3} dB at G^{exponent}", NOMINAL_HZ[band]);
+            eprintln!("{rate_hz} Hz, {nominal_hz} Hz: {room:+.3} dB at G^{exponent}");
             assert!(room >= 0.0, "{rate_hz} Hz, band {band}: {room} dB at G^{exponent}");
             assert!(
                 (filter.gain_at(exact_midband_hz(band)) - 1.0).abs() < 1e-3,

@@ -71,7 +71,7 @@ fn every_pair_has_the_differences_of_its_geometry() {
             }
         }
     }
-    println!("worst: {:.4} us, {worst_db:.1e} dB", worst_s * 1e6);
+    eprintln!("worst: {:.4} us, {worst_db:.1e} dB", worst_s * 1e6);
 }
 
 #[test]

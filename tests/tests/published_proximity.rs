@@ -63,7 +63,7 @@ fn a_close_cardioid_comes_out_flat() {
         }
     }
     assert!(largest_rise_db > 20.0, "the rises are trivially small: {largest_rise_db} dB");
-    println!("worst: {worst_db:.4} dB of {largest_rise_db:.1} dB");
+    eprintln!("worst: {worst_db:.4} dB of {largest_rise_db:.1} dB");
 }
 
 #[test]

@@ -10,6 +10,7 @@ use crate::picture::{
     AMBER, Anchor, BLUE, DASH_DOT, DASHED, DOTTED, FAINT, GREEN, GREY, INK, PURPLE, Panel, Pen, SHORT_DASHES,
     SOLID, Sheet, VERMILION, draw as draw_sheet, round_steps,
 };
+use crate::sitting::beside;
 
 /// Size of the sheet, points.
 const SHEET: (u32, u32) = (1280, 900);
@@ -52,10 +53,9 @@ fn title(sheet: &Sheet, settings: &Settings) -> Result<()> {
     let (seat, platform) = (&settings.seat, &settings.platform);
     let place = seat.source(platform, &settings.pickup).place;
     let words = format!(
-        "Seat {:.1} m deep, {:.1} m {}, riser {:.1} m, {}   |   platform {:.1} x {:.1} x {:.1} m, {:.2} s, {}",
+        "Seat {:.2} m deep, {}, riser {:.2} m, {}   |   platform {:.1} x {:.1} x {:.1} m, {:.2} s, {}",
         place.y,
-        place.x.abs(),
-        if place.x < 0.0 { "left" } else { "right" },
+        beside(place.x),
         seat.riser_m,
         seat.family.name(),
         platform.width_m,
@@ -154,7 +154,7 @@ fn decays(sheet: &Sheet, settings: &Settings, decays: &[BandDecay], rate_hz: u32
     }
     sheet.text("s", (1250.0, 866.0), 13.0, Anchor::Right, GREY)?;
     sheet.text("dB", (24.0, 688.0), 13.0, Anchor::Upwards, GREY)?;
-    let note = "A curve above its line at first is direct sound and early reflections; a lower slope means a longer decay.";
+    let note = "A curve that leaves its line at first shows the direct sound and the early reflections; a flatter curve is a longer decay.";
     sheet.text(note, (70.0, 882.0), 12.0, Anchor::Left, GREY)?;
     sheet.line(&[(70.0, 470.0), (1250.0, 470.0)], Pen::solid(FAINT, 1.0))
 }

@@ -303,11 +303,10 @@ mod tests {
 
     #[test]
     fn dashes_follow_the_pattern_round_corners() {
-        let made = dashes(&[(0.0, 0.0), (10.0, 0.0), (10.0, 4.0)], &[4.0, 2.0]);
-        assert_eq!(made.len(), 3);
-        assert_eq!(made[0], [(0.0, 0.0), (4.0, 0.0)]);
-        assert_eq!(made[1], [(6.0, 0.0), (10.0, 0.0)]);
-        assert_eq!(made[2], [(10.0, 2.0), (10.0, 4.0)]);
+        let made = dashes(&[(0.0, 0.0), (10.0, 0.0), (10.0, 4.0)], &[5.0, 3.0]);
+        assert_eq!(made.len(), 2);
+        assert_eq!(made[0], [(0.0, 0.0), (5.0, 0.0)]);
+        assert_eq!(made[1], [(8.0, 0.0), (10.0, 0.0), (10.0, 3.0)]);
     }
 
     #[test]

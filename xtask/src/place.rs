@@ -12,7 +12,7 @@ use crate::offline_host::{Layout, Library, Setting};
 use crate::parameter::{Parameter, Wish};
 use crate::recording::{Recording, decibels, new_file_in};
 use crate::seat_file::SeatFile;
-use crate::sitting::plain_settings;
+use crate::sitting::{beside, plain_settings};
 use crate::workspace::shown;
 
 /// What stands after the recording's own name in the name of its output.
@@ -211,10 +211,9 @@ pub(crate) fn moved_text(settings: &[Setting]) -> Option<String> {
     seat.was_moved(platform, pickup).then(|| {
         let place = seat.source(platform, pickup).place;
         format!(
-            "note: the seat lies off the platform; brought inside, to {:.2} m deep and {:.2} m {}",
+            "note: the seat lies off the platform; brought inside, to {:.2} m deep, {}",
             place.y,
-            place.x.abs(),
-            if place.x < 0.0 { "left" } else { "right" }
+            beside(place.x)
         )
     })
 }

@@ -22,6 +22,15 @@ pub(crate) fn plain_settings(settings: &[Setting]) -> Settings {
     plain.snapped()
 }
 
+/// Says in words how far to the side a place lies, from the audience.
+pub(crate) fn beside(x_m: f64) -> String {
+    match x_m {
+        x if x < -0.005 => format!("{:.2} m left", -x),
+        x if x > 0.005 => format!("{x:.2} m right"),
+        _ => "in the middle".into(),
+    }
+}
+
 fn set_number(plain: &mut Settings, id: &str, number: f64) {
     let place = match id {
         "depth" => &mut plain.seat.depth_m,

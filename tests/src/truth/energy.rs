@@ -1,11 +1,12 @@
 //! Energies: what the platform returns against the direct sound, and what distance does to the direct sound.
 
 use rostra_dsp::Settings;
+use rostra_dsp::bands::{Fit, SplitDesign};
 use rostra_dsp::air::pure_tone_attenuation_db_per_m;
 use rostra_dsp::engine::{Config, Layout};
 use rostra_dsp::measure::{Take, impulse_response, octave_energies, third_octave_levels_db};
 use rostra_dsp::octave::BANDS;
-use rostra_dsp::plan::{PARTS, acoustics};
+use rostra_dsp::plan::{PARTS, Player, SourcePlan, acoustics};
 
 use super::{Row, energy_db, to_f64};
 use crate::seats;
@@ -34,16 +35,20 @@ fn split_energies(response: &[Vec<f32>], at_s: f64) -> [Vec<f64>; PARTS] {
 /// Reflected energy before and after the mixing time of 36 seats on three platforms in three families, each octave in which the reflections leave room for the tail.
 pub fn reflected_energy() -> Vec<Row> {
     let config = Config { sample_rate_hz: RATE_HZ, layout: Layout::MonoToStereo };
+    let design = SplitDesign::new(RATE_HZ);
+    let fit = Fit::new(&design);
+    let player = Player { design: &design, fit: &fit, sample_rate_hz: RATE_HZ, channels: 2, tail: None };
     let mut errors: [Vec<(f64, String)>; PARTS] = [Vec::new(), Vec::new()];
     for mut settings in seats::all() {
         settings.level.balance_pct = 100.0;
         let response = impulse_response(&config, &settings, &Take::of(72_000)).expect("the rate is in range");
         let source = settings.seat.source(&settings.platform, &settings.pickup);
         let seat = acoustics(&source, &settings.platform, &settings.pickup, &settings.level, 2);
+        let plan = SourcePlan::new(&seat, &settings, &player);
         let got = split_energies(&response, settings.platform.mixing_time_s());
         for part in 0..PARTS {
             for band in 0..BANDS {
-                let (target, specular) = (seat.energies.target[part][band], seat.energies.specular[part][band]);
+                let (target, specular) = (plan.energies.target[part][band], plan.energies.specular[part][band]);
                 if specular < target {
                     let error = energy_db(got[part][band]) - energy_db(target);
                     let place = format!(

@@ -5,7 +5,7 @@ use rostra_dsp::bands::{Fit, LANES, Split, SplitDesign};
 use rostra_dsp::direct::Direct;
 use rostra_dsp::lane_ring::LaneRing;
 use rostra_dsp::measure::{delay_samples, octave_energies};
-use rostra_dsp::plan::{SourcePlan, acoustics};
+use rostra_dsp::plan::{Player, SourcePlan, acoustics};
 use rostra_dsp::reflector::{Reflector, Scratch};
 use rostra_dsp::segment::Segment;
 
@@ -65,13 +65,14 @@ impl Bench {
 pub fn rendered_arrivals() -> Vec<Row> {
     let bench = Bench::new();
     let fit = Fit::new(&bench.design);
+    let player = Player { design: &bench.design, fit: &fit, sample_rate_hz: RATE_HZ, channels: 2, tail: None };
     let mut delays: Vec<f64> = Vec::new();
     let (mut strong, mut weak): (Vec<f64>, Vec<f64>) = (Vec::new(), Vec::new());
     let mut loudest = 0.0_f64;
     for settings in seats::all() {
         let source = settings.seat.source(&settings.platform, &settings.pickup);
         let seat = acoustics(&source, &settings.platform, &settings.pickup, &settings.level, 2);
-        let plan = SourcePlan::new(&seat, &settings, &fit, RATE_HZ, 2);
+        let plan = SourcePlan::new(&seat, &settings, &player);
         for index in 0..ARRIVALS {
             let capsule = &plan.capsules[0];
             let response = bench.lanes.iter().map(|frame| {
