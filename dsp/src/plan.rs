@@ -233,11 +233,19 @@ fn fit_tail(gains: &TailGains, fit: &Fit) -> [Weights; PARTS] {
     std::array::from_fn(|part| std::array::from_fn(|lane| fitted[lane][part]))
 }
 
+/// rho at which a tail that would cancel reflections is silent, and from which on it is whole.
+///
+/// At -0.8 the tail would need twice the gain; our choice, soft so that a moving seat makes no step.
+const CANCELLING: (f64, f64) = (-1.2, -0.8);
+
 /// Returns the gains with which reflections and tail together carry the target in the low octaves.
 ///
 /// g solves Es + 2 g X + g^2 Et = target, with Es and Et the energies of
-/// reflections and tail and X what they share; at least 0. Where the
-/// reflections alone exceed the target the tail stays silent.
+/// reflections and tail and X what they share. With g0 = ((target - Es)/Et)^(1/2),
+/// the gain if nothing were shared, and rho = X/(g0 Et), g = g0 ((1 + rho^2)^(1/2) - rho).
+/// Where the tail would first have to cancel the reflections before it adds to
+/// them (rho far under 0, which takes reflections that all but reach the target
+/// by themselves), it stays silent instead.
 fn gains_in_phase(
     gains: &TailGains,
     energies: &Energies,
@@ -253,8 +261,11 @@ fn gains_in_phase(
             if missing <= 0.0 || own <= 0.0 {
                 continue;
             }
-            let shared = low.shared_energy(part, band, tail, &weights[part]);
-            *gain = ((shared * shared + own * missing).sqrt() - shared) / own;
+            let alone = (missing / own).sqrt();
+            let rho = low.shared_energy(part, band, tail, &weights[part]) / (alone * own);
+            let (silent, whole) = CANCELLING;
+            let kept = ((rho - silent) / (whole - silent)).clamp(0.0, 1.0);
+            *gain = alone * ((1.0 + rho * rho).sqrt() - rho) * kept * kept * (3.0 - 2.0 * kept);
         }
     }
     gains

@@ -54,19 +54,19 @@ impl Row {
     }
 }
 
-/// Works out the whole table.
-pub fn table() -> Vec<Row> {
-    [
-        rendered_arrivals(),
-        decay_of_tails(),
-        decay_of_whole_impulse(),
-        density_of_tails(),
-        coherence_of_tails(),
-        reflected_energy(),
-        direct_change_with_depth(),
-    ]
-    .concat()
-}
+/// A group of rows under the name by which it can be asked for.
+pub type Group = (&'static str, fn() -> Vec<Row>);
+
+/// The groups of the table, in order.
+pub const GROUPS: [Group; 7] = [
+    ("rendered-arrivals", rendered_arrivals),
+    ("tail-decay", decay_of_tails),
+    ("whole-decay", decay_of_whole_impulse),
+    ("tail-density", density_of_tails),
+    ("tail-coherence", coherence_of_tails),
+    ("reflected-energy", reflected_energy),
+    ("direct-change", direct_change_with_depth),
+];
 
 /// Returns decibels of an energy ratio.
 fn energy_db(ratio: f64) -> f64 {

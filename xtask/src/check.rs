@@ -122,7 +122,8 @@ struct Needed {
 /// What the machine needs besides Rust.
 ///
 /// The plug-in opens X11 and EGL at run time, so building it needs no
-/// development packages; the Python host brings its own libraries.
+/// development packages. The Python host brings its own libraries, but for
+/// those that come with the compiler (libatomic, libstdc++) and zlib.
 const NEEDED: [Needed; 2] = [
     Needed { program: "cc", arguments: &["--version"], package: "build-essential", why: "links the plug-in" },
     Needed {

@@ -195,6 +195,14 @@ mod tests {
             assert!(folder.join(&player.stem).is_file(), "{} is missing", player.stem.display());
             SeatFile::read(&folder.join(&player.seat)).unwrap();
         }
+        for entry in fs::read_dir(folder.join("stems")).unwrap() {
+            let stem = Path::new("stems").join(entry.unwrap().file_name());
+            assert!(
+                ensemble.player.iter().any(|player| player.stem == stem),
+                "{} has no seat",
+                stem.display()
+            );
+        }
         for entry in fs::read_dir(folder.join("platforms")).unwrap() {
             SeatFile::read(&entry.unwrap().path()).unwrap();
         }

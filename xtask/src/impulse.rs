@@ -125,10 +125,6 @@ pub(crate) fn run(arguments: &Arguments) -> Result<()> {
     let library = common.library()?;
     let parameters = library.instance()?.parameters()?;
     let settings = settings_of(&library, &parameters, &platform, arguments.seat.as_deref(), &options)?;
-    let out = &arguments.out;
-    fs::create_dir_all(out)
-        .map_err(|error| anyhow!("--out {}: cannot be made ({error}); choose another", out.display()))?;
-
     let impulse = Recording { rate_hz: arguments.rate, channels: vec![vec![1.0]] };
     let placed =
         library.instance()?.render(Layout { inputs: 1, outputs: 2 }, &settings, &impulse, &|_| ())?;
@@ -140,6 +136,9 @@ pub(crate) fn run(arguments: &Arguments) -> Result<()> {
     let heard = heard(&plain);
     let decays = decays(&plain, &placed)?;
 
+    let out = &arguments.out;
+    fs::create_dir_all(out)
+        .map_err(|error| anyhow!("--out {}: cannot be made ({error}); choose another", out.display()))?;
     let [sound, arrivals_table, decay_table, picture] =
         ["impulse.wav", "arrivals.csv", "decay.csv", "impulse.png"].map(|name| out.join(name));
     placed.write(&sound)?;

@@ -86,7 +86,13 @@ fn arrivals(sheet: &Sheet, settings: &Settings, heard: &[Heard]) -> Result<()> {
         (true, true),
     )?;
     sheet.text("ms", (1250.0, 452.0), 13.0, Anchor::Right, GREY)?;
-    sheet.text("dB against direct, 500 Hz and 1 kHz", (24.0, 260.0), 13.0, Anchor::Upwards, GREY)?;
+    sheet.text(
+        "dB against an even source heard direct; 500 Hz and 1 kHz",
+        (24.0, 260.0),
+        13.0,
+        Anchor::Upwards,
+        GREY,
+    )?;
 
     for (at_ms, words) in
         [(CLEAR_GAP_S * 1e3, "30 ms".to_owned()), (mixing_ms, format!("mixing time {mixing_ms:.0} ms"))]

@@ -175,20 +175,27 @@ impl Instance {
 
     fn numbers(&mut self, clap_id: ClapId, least: f64, most: f64) -> Result<Values> {
         let ends = [self.text_of(clap_id, least)?, self.text_of(clap_id, most)?];
-        // An end that is a word ("off") has its number just inside the range.
-        let inside = (most - least) * 1e-6;
-        let mut number_at = |end: &str, inner: f64| -> Result<f64> {
-            let inner = self.text_of(clap_id, inner)?;
-            leading_number(end)
-                .or_else(|| leading_number(&inner))
-                .map(|(number, _)| number)
-                .ok_or_else(|| anyhow!("the plug-in's range \"{end}\" has no number"))
-        };
-        Ok(Values::Numbers {
-            least: number_at(&ends[0], least + inside)?,
-            most: number_at(&ends[1], most - inside)?,
-            ends,
-        })
+        let numbers = [self.number_at_end(clap_id, least, most)?, self.number_at_end(clap_id, most, least)?];
+        Ok(Values::Numbers { least: numbers[0], most: numbers[1], ends })
+    }
+
+    /// Returns the number at the end `end` of a range that goes on to `other`.
+    ///
+    /// An end may be a word ("off"): then it stands one shown step beyond the
+    /// last number before it.
+    fn number_at_end(&mut self, clap_id: ClapId, end: f64, other: f64) -> Result<f64> {
+        for share in [0.0, 1e-4, 1e-3, 1e-2] {
+            let text = self.text_of(clap_id, end + (other - end) * share)?;
+            let Some((number, unit)) = leading_number(&text) else { continue };
+            if share == 0.0 {
+                return Ok(number);
+            }
+            let shown = text.trim_end_matches(unit).trim();
+            let decimals = shown.split_once('.').map_or(0, |(_, decimals)| decimals.len());
+            let step = 10_f64.powi(-(decimals as i32));
+            return Ok(if end > other { number + step } else { number - step });
+        }
+        bail!("the plug-in shows no number near \"{}\"", self.text_of(clap_id, end)?)
     }
 
     fn text_of(&mut self, clap_id: ClapId, value: f64) -> Result<String> {

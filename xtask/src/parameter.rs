@@ -93,7 +93,7 @@ pub(crate) enum Values {
     Numbers {
         /// Lowest.
         least: f64,
-        /// Highest; for a range that ends in a word, the number just below it.
+        /// Highest; where the range ends in a word, the number that the word stands for.
         most: f64,
         /// The plug-in's own words for both ends.
         ends: [String; 2],

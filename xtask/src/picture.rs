@@ -81,6 +81,8 @@ pub(crate) enum Anchor {
     Top,
     /// Middle of the lower edge.
     Bottom,
+    /// Centre.
+    Centre,
     /// Centre, turned to read upwards.
     Upwards,
 }
@@ -179,6 +181,7 @@ impl Sheet<'_> {
             Anchor::Right => (HPos::Right, VPos::Center, FontTransform::None),
             Anchor::Top => (HPos::Center, VPos::Top, FontTransform::None),
             Anchor::Bottom => (HPos::Center, VPos::Bottom, FontTransform::None),
+            Anchor::Centre => (HPos::Center, VPos::Center, FontTransform::None),
             Anchor::Upwards => (HPos::Center, VPos::Center, FontTransform::Rotate270),
         };
         let style = (TYPEFACE, size * f64::from(SMOOTHING))

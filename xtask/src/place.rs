@@ -127,24 +127,26 @@ pub(crate) fn place_all(
     is_mono: bool,
     out: &Path,
 ) -> Result<Vec<Result<Placed>>> {
-    let mut wishes = match &common.platform {
+    let wishes = match &common.platform {
         Some(path) => SeatFile::read(path)?.wishes,
         None => Vec::new(),
     };
     let options = common.set.iter().map(|text| Wish::from_option(text)).collect::<Result<Vec<_>>>()?;
     let parameters = library.instance()?.parameters()?;
     // What holds for all is looked at before anything is rendered.
-    library.instance()?.settings(&parameters, &[wishes.clone(), options.clone()].concat())?;
+    let one_seat = tasks.first().and_then(|task| task.seat.as_deref());
+    let for_all = one_seat.filter(|_| tasks.iter().all(|task| task.seat.as_deref() == one_seat));
+    settings_of(library, &parameters, &wishes, for_all, &options)?;
 
     let folder = OutputFolder::open(out)?;
-    let progress = progress_bar(tasks.len());
-    wishes.shrink_to_fit();
+    let progress = progress_bar(tasks);
     let outcomes: Vec<Result<Placed>> = tasks
         .par_iter()
         .enumerate()
         .map(|(index, task)| {
             check_output(tasks, index)?;
-            let settings = settings_of(library, &parameters, &wishes, task.seat.as_deref(), &options)?;
+            let settings = settings_of(library, &parameters, &wishes, task.seat.as_deref(), &options)
+                .with_context(|| task.input.display().to_string())?;
             let placed = place(library, task, &settings, is_mono, &progress);
             progress.set_message(task.input.file_name().unwrap_or_default().to_string_lossy().into_owned());
             placed
@@ -233,10 +235,12 @@ fn place(
         task.input.display()
     );
     let layout = Layout { inputs, outputs: if is_mono { 1 } else { 2 } };
-    progress.inc_length(recording.frames() as u64);
+    let bytes_per_frame = file_bytes(&task.input) as f64 / recording.frames() as f64;
     let placed = library
         .instance()?
-        .render(layout, settings, &recording, &|frames| progress.inc(frames as u64))
+        .render(layout, settings, &recording, &|frames| {
+            progress.inc((frames as f64 * bytes_per_frame) as u64);
+        })
         .with_context(|| task.input.display().to_string())?;
     placed.write(&task.output)?;
     Ok(Placed {
@@ -302,14 +306,22 @@ impl OutputFolder {
     }
 }
 
-fn progress_bar(files: usize) -> ProgressBar {
-    let bar = ProgressBar::new(0);
+/// Makes a bar that counts the bytes of the recordings: their lengths are known before they are read.
+fn progress_bar(tasks: &[Task]) -> ProgressBar {
+    let bar = ProgressBar::new(tasks.iter().map(|task| file_bytes(&task.input)).sum());
     // PANIC: the template is a constant, and the tests run through here.
     let style = ProgressStyle::with_template("{spinner} placing {prefix}  {wide_bar} {percent:>3} %  {msg}")
         .expect("the template is well formed");
     bar.set_style(style);
-    bar.set_prefix(if files == 1 { "1 recording".into() } else { format!("{files} recordings") });
+    bar.set_prefix(match tasks.len() {
+        1 => "1 recording".into(),
+        count => format!("{count} recordings"),
+    });
     bar
+}
+
+fn file_bytes(path: &Path) -> u64 {
+    fs::metadata(path).map_or(0, |metadata| metadata.len())
 }
 
 #[cfg(test)]
@@ -356,6 +368,6 @@ mod tests {
 
     #[test]
     fn the_progress_bar_can_be_drawn() {
-        progress_bar(3).tick();
+        progress_bar(&[task("a.wav", "b.wav")]).tick();
     }
 }

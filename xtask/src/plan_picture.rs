@@ -3,6 +3,7 @@
 use std::path::Path;
 
 use anyhow::Result;
+use plotters::style::RGBColor;
 use rostra_dsp::Settings;
 
 use crate::picture::{
@@ -22,7 +23,7 @@ pub(crate) struct Seated {
 /// Points for a metre.
 const POINTS_PER_M: f64 = 64.0;
 /// Paper around the platform: left, above, right, below, points.
-const MARGIN: (f64, f64, f64, f64) = (80.0, 90.0, 40.0, 130.0);
+const MARGIN: (f64, f64, f64, f64) = (80.0, 90.0, 40.0, 76.0);
 /// Length of the stroke that shows where a player looks, m.
 const LOOK_M: f64 = 0.42;
 
@@ -124,16 +125,23 @@ fn player(sheet: &Sheet, plan: &Panel, seated: &Seated) -> Result<()> {
     let (x, y) = (source.place.x, source.place.y);
     let at = plan.place(x, y);
     let ahead = plan.place(x + source.forward.x * LOOK_M, y + source.forward.y * LOOK_M);
-    // An instrument whose axis points away from where the player looks shows it.
     sheet.line(&[at, ahead], Pen::solid(VERMILION, 3.0))?;
     sheet.dot(at, 8.0, INK)?;
-    sheet.text(&seated.name, (at.0, at.1 - 12.0), 15.0, Anchor::Bottom, INK)?;
+    label(sheet, &seated.name, (at.0, at.1 - 21.0), 15.0, INK)?;
     let words = if settings.seat.riser_m > 0.0 {
         format!("{:.1} m, riser {:.1} m", settings.seat.depth_m, settings.seat.riser_m)
     } else {
         format!("{:.1} m", settings.seat.depth_m)
     };
-    sheet.text(&words, (at.0, at.1 + 24.0), 11.0, Anchor::Top, GREY)
+    label(sheet, &words, (at.0, at.1 + 38.0), 12.0, GREY)
+}
+
+/// Writes a text on a piece of bare ground, so that no arc runs through it.
+fn label(sheet: &Sheet, text: &str, (x, y): (f64, f64), size: f64, colour: RGBColor) -> Result<()> {
+    // The typeface is about half as wide as high.
+    let (wide, high) = (text.chars().count() as f64 * size * 0.5, size);
+    sheet.fill((x - wide / 2.0, y - high / 2.0), (x + wide / 2.0, y + high / 2.0), PANEL)?;
+    sheet.text(text, (x, y), size, Anchor::Centre, colour)
 }
 
 /// Marks the pickup: two strokes that open upstage.

@@ -3,6 +3,9 @@
 //! These run the program itself against the built bundle: `cargo xtask bundle`
 //! comes first (`cargo xtask test` sees to it).
 
+// An `unwrap` that fails here fails the test that called it.
+#![allow(clippy::unwrap_used)]
+
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
@@ -209,8 +212,9 @@ fn a_broken_seat_stops_its_own_recording_alone() {
     place(folder.path(), &seats).is_refused_with(&["broken.toml, line 2"]);
     assert_eq!(names(&path("placed")), ["other placed.wav"]);
 
+    // A seat for all is told once.
     fs::write(path("unknown.toml"), "\nbearng = 3\n").unwrap();
-    place(folder.path(), &["good.wav", "--seat", "unknown.toml"])
+    place(folder.path(), &["good.wav", "other.wav", "--seat", "unknown.toml"])
         .is_refused_with(&["unknown.toml, line 2", "bearing"]);
     place(folder.path(), &["good.wav", "--platform", "nowhere.toml"]).is_refused_with(&["nowhere.toml"]);
     let three = ["good.wav", "--seat", "good.toml", "--seat", "good.toml", "--seat", "good.toml"];

@@ -51,6 +51,7 @@ pub fn reflected_energy() -> Vec<Row> {
                 let (target, specular) = (plan.energies.target[part][band], plan.energies.specular[part][band]);
                 if specular < target {
                     let error = energy_db(got[part][band]) - energy_db(target);
+                    if std::env::var_os("PROBE").is_some() && error.abs() > 1.8 { eprintln!("{part} {band} err {error:.2} target {target:.4} spec {specular:.4} got {:.4} w {} {} {} {}", got[part][band], settings.platform.width_m, settings.seat.family.name(), settings.seat.depth_m, settings.seat.bearing_deg); }
                     let place = format!(
                         "{} m wide, {}, {} m, {} deg, band {band}",
                         settings.platform.width_m,
