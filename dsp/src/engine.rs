@@ -13,6 +13,7 @@ use crate::direct::Direct;
 use crate::distance_tone::{DistanceTone, TonePlan};
 use crate::glide::GlideOf;
 use crate::lane_ring::LaneRing;
+use crate::low_octaves::LowLanes;
 use crate::plan::{Player, SourcePlan, acoustics, sources};
 use crate::reflector::{Reflector, Scratch};
 use crate::seat::Source;
@@ -233,6 +234,7 @@ pub struct Engine {
     config: Config,
     design: SplitDesign,
     fit: Fit,
+    lanes: LowLanes,
     block_frames: usize,
     grid_frames: usize,
     /// Frames since reset.
@@ -264,6 +266,7 @@ impl Engine {
         let grid_frames = BLOCKS_IN_GRID * block_frames;
         let design = SplitDesign::new(rate);
         let fit = Fit::new(&design);
+        let lanes = LowLanes::new(&design, rate);
         let settings = Settings::default();
         let tone_plan = TonePlan::new(&settings.tone, settings.platform.air.speed_of_sound_m_s(), rate);
         let count = config.layout.sources();
@@ -271,6 +274,7 @@ impl Engine {
             config,
             design,
             fit,
+            lanes,
             block_frames,
             grid_frames,
             clock_frames: 0,
@@ -346,7 +350,7 @@ impl Engine {
         // The ends of a stereo channel reach the tail through all-passes, which scramble its phase.
         let tail = if index == 0 { self.tails.low() } else { None };
         let sample_rate_hz = self.config.sample_rate_hz;
-        let player = Player { design: &self.design, fit: &self.fit, sample_rate_hz, channels, tail };
+        let player = Player { fit: &self.fit, lanes: &self.lanes, sample_rate_hz, channels, tail };
         SourcePlan::new(&acoustics, settings, &player)
     }
 

@@ -9,13 +9,18 @@ use std::f64::consts::TAU;
 
 use crate::arrivals::ARRIVALS;
 use crate::bands::{LANES, SplitDesign, Weights};
-use crate::octave::{edges_hz, exact_midband_hz};
+use crate::octave::edges_hz;
 use crate::plan::{CapsulePlan, PARTS};
 
 /// Octaves looked at: 125, 250 and 500 Hz. Above, chance evens out within an octave.
 pub const LOW: usize = 3;
-/// Frequencies in each of them: at 125 Hz 7 Hz apart, which tells paths apart up to 0.13 s.
-const POINTS: [usize; LOW] = [12, 20, 32];
+/// Frequencies in each of them: 7.4 Hz apart, which tells times apart up to 0.136 s.
+const POINTS: [usize; LOW] = [12, 24, 48];
+/// Time over which a tail is looked at, and from which on it is faded out, s.
+///
+/// Reflections share nothing with what comes later, and frequencies 7.4 Hz apart
+/// could not tell it from what comes sooner.
+const LOOKED_AT_S: (f64, f64) = (0.12, 0.16);
 /// Frequencies in all of them.
 pub const ALL_POINTS: usize = POINTS[0] + POINTS[1] + POINTS[2];
 
@@ -56,13 +61,21 @@ impl LowTail {
         let mut spectra = [[[(0.0, 0.0); ALL_POINTS]; 2]; PARTS];
         for (part, channels) in parts.iter().enumerate() {
             for (channel, samples) in channels.iter().enumerate() {
+                let samples = looked_at(samples, sample_rate_hz);
                 for (cell, hz) in spectra[part][channel].iter_mut().zip(frequencies_hz()) {
-                    *cell = spectrum_at(samples, hz, sample_rate_hz);
+                    *cell = spectrum_at(&samples, hz, sample_rate_hz);
                 }
             }
         }
         Self { spectra }
     }
+}
+
+/// Returns the start of a tail, faded out.
+fn looked_at(samples: &[f32], sample_rate_hz: f64) -> Vec<f32> {
+    let (from, to) = (LOOKED_AT_S.0 * sample_rate_hz, LOOKED_AT_S.1 * sample_rate_hz);
+    let gain = |n: usize| 1.0 - ((n as f64 - from) / (to - from)).clamp(0.0, 1.0);
+    samples.iter().take(to as usize).enumerate().map(|(n, x)| x * gain(n) as f32).collect()
 }
 
 /// Returns the spectrum of a signal at one frequency.
@@ -83,92 +96,159 @@ fn turn(radians: f64) -> Complex {
     (cos, sin)
 }
 
+fn power(a: Complex) -> f64 {
+    a.0 * a.0 + a.1 * a.1
+}
+
 fn times(a: Complex, b: Complex) -> Complex {
     (a.0 * b.0 - a.1 * b.1, a.0 * b.1 + a.1 * b.0)
 }
 
-/// What the reflections of one source do in a low octave, before and after the mixing time.
+/// The responses of the lanes on the frequencies looked at.
+#[derive(Clone, Debug)]
+pub struct LowLanes {
+    sample_rate_hz: f64,
+    /// By frequency, then lane.
+    real: [[f32; LANES]; ALL_POINTS],
+    imaginary: [[f32; LANES]; ALL_POINTS],
+}
+
+impl LowLanes {
+    /// Works out the responses of a band split.
+    pub fn new(design: &SplitDesign, sample_rate_hz: f64) -> Self {
+        let responses = frequencies_hz().map(|hz| design.lane_responses(hz));
+        Self {
+            sample_rate_hz,
+            real: responses.map(|lanes| lanes.map(|lane| lane.0 as f32)),
+            imaginary: responses.map(|lanes| lanes.map(|lane| lane.1 as f32)),
+        }
+    }
+
+    /// Returns the response of lane weights at a frequency.
+    fn response(&self, point: usize, weights: &Weights) -> Complex {
+        let sum = |lanes: &[f32; LANES]| lanes.iter().zip(weights).map(|(lane, w)| lane * w).sum::<f32>();
+        (f64::from(sum(&self.real[point])), f64::from(sum(&self.imaginary[point])))
+    }
+
+    /// Returns the response of complex lane weights at a frequency.
+    fn response_of(&self, point: usize, weights: &LaneSum) -> Complex {
+        let (a, b) = (self.response(point, &weights.real), self.response(point, &weights.imaginary));
+        (a.0 - b.1, a.1 + b.0)
+    }
+}
+
+/// Lane weights with phases.
+#[derive(Clone, Copy, Debug)]
+struct LaneSum {
+    real: Weights,
+    imaginary: Weights,
+}
+
+impl LaneSum {
+    const NOTHING: Self = Self { real: [0.0; LANES], imaginary: [0.0; LANES] };
+
+    fn add(&mut self, weights: &Weights, phase: Complex) {
+        let (cos, sin) = (phase.0 as f32, phase.1 as f32);
+        for lane in 0..LANES {
+            self.real[lane] += weights[lane] * cos;
+            self.imaginary[lane] += weights[lane] * sin;
+        }
+    }
+}
+
+/// What the reflections of one source do in the low octaves, before and after the mixing time.
 #[derive(Clone, Debug)]
 pub struct LowReflections {
+    /// By part, then channel.
     spectra: [[[Complex; ALL_POINTS]; 2]; PARTS],
-    lanes: [[Complex; LANES]; LOW],
+    channels: usize,
+}
+
+/// Energies in one low octave of one part, all channels together.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Meeting {
+    /// The reflections alone, mean of |S|^2.
+    pub reflections: f64,
+    /// The tail alone, mean of |T|^2.
+    pub tail: f64,
+    /// What they share, mean of Re(S* T).
+    pub shared: f64,
+}
+
+impl Meeting {
+    /// Returns the energy of both together.
+    pub fn total(&self) -> f64 {
+        self.reflections + 2.0 * self.shared + self.tail
+    }
 }
 
 impl LowReflections {
-    /// Sums the reflections on the frequencies looked at, as the engine plays them.
+    /// Sums the reflections on the frequencies looked at, exactly as the engine plays them at rest.
     ///
-    /// S(f) = sum_k G_kb exp(-j 2 pi f t_k), G_kb the response of the arrival's
-    /// lane weights at the octave's midband.
-    pub fn new(capsules: &[CapsulePlan], mixing_samples: f64, sample_rate_hz: f64, design: &SplitDesign) -> Self {
-        let lanes: [[Complex; LANES]; LOW] =
-            std::array::from_fn(|band| design.lane_responses(exact_midband_hz(band)));
+    /// S(f) = sum_lane B_lane(f) sum_k w_k,lane exp(-j 2 pi f t_k).
+    pub fn new(capsules: &[CapsulePlan], mixing_samples: f64, lanes: &LowLanes) -> Self {
         let mut spectra = [[[(0.0, 0.0); ALL_POINTS]; 2]; PARTS];
         for (channel, capsule) in capsules.iter().enumerate() {
+            let mut sums = [[LaneSum::NOTHING; ALL_POINTS]; PARTS];
             for index in 1..ARRIVALS {
                 let delay = capsule.delay_samples[index];
-                let part = usize::from(delay >= mixing_samples);
+                let sums = &mut sums[usize::from(delay >= mixing_samples)];
+                let weights = &capsule.weights[index];
+                let radians_per_hz = -TAU / lanes.sample_rate_hz * delay.round();
                 let mut at = 0;
                 for (band, &count) in POINTS.iter().enumerate() {
                     let (first, step) = points_hz(band);
-                    let gain = response(&lanes[band], &capsule.weights[index]);
-                    let mut value = times(gain, turn(-TAU * first / sample_rate_hz * delay));
-                    let turning = turn(-TAU * step / sample_rate_hz * delay);
-                    for cell in &mut spectra[part][channel][at..at + count] {
-                        *cell = (cell.0 + value.0, cell.1 + value.1);
-                        value = times(value, turning);
+                    let (mut phase, turning) = (turn(radians_per_hz * first), turn(radians_per_hz * step));
+                    for sum in &mut sums[at..at + count] {
+                        sum.add(weights, phase);
+                        phase = times(phase, turning);
                     }
                     at += count;
                 }
             }
+            for (spectra, sums) in spectra.iter_mut().zip(&sums) {
+                for (point, (cell, sum)) in spectra[channel].iter_mut().zip(sums).enumerate() {
+                    *cell = lanes.response_of(point, sum);
+                }
+            }
         }
-        Self { spectra, lanes }
+        Self { spectra, channels: capsules.len() }
     }
 
-    /// Returns the energy of the reflections of a part in a low octave, all channels together: the mean of |S|^2.
+    /// Returns the energy of the reflections of a part in a low octave: the mean of |S|^2.
     pub fn energy(&self, part: usize, band: usize) -> f64 {
-        self.over(part, band, |_, _, s| s.0 * s.0 + s.1 * s.1)
+        self.over(part, band, |_, _, s| power(s))
     }
 
-    /// Returns how much energy the reflections share with a tail of gain 1: the mean of Re(S* T).
-    ///
-    /// `weights` are the lane weights with which the tail is fed; only their
-    /// phase counts.
-    pub fn shared_energy(&self, part: usize, band: usize, tail: &LowTail, weights: &Weights) -> f64 {
-        let fed = response(&self.lanes[band], weights);
-        let size = f64::hypot(fed.0, fed.1);
-        if size == 0.0 {
-            return 0.0;
+    /// Returns how the reflections of a part meet a tail that is fed with lane weights, in a low octave.
+    pub fn meet(&self, part: usize, band: usize, tail: &LowTail, weights: &Weights, lanes: &LowLanes) -> Meeting {
+        let start: usize = POINTS[..band].iter().sum();
+        let count = POINTS[band];
+        let fed = (0..count).map(|point| power(lanes.response(start + point, weights))).sum::<f64>() / count as f64;
+        let looked_at = self.over(part, band, |channel, point, _| power(tail.spectra[part][channel][point]));
+        let heard = self.over(part, band, |channel, point, _| {
+            power(times(tail.spectra[part][channel][point], lanes.response(point, weights)))
+        });
+        Meeting {
+            reflections: self.energy(part, band),
+            // A whole part returns the energy that goes in; what was faded out goes in, too.
+            tail: heard + (1.0 - looked_at).max(0.0) * fed,
+            shared: self.over(part, band, |channel, point, s| {
+                let t = times(tail.spectra[part][channel][point], lanes.response(point, weights));
+                s.0 * t.0 + s.1 * t.1
+            }),
         }
-        let phase = (fed.0 / size, fed.1 / size);
-        self.over(part, band, |channel, point, s| {
-            let t = times(tail.spectra[part][channel][point], phase);
-            s.0 * t.0 + s.1 * t.1
-        })
-    }
-
-    /// Returns the energy of a tail of gain 1 in a low octave: the mean of |T|^2.
-    pub fn tail_energy(&self, part: usize, band: usize, tail: &LowTail) -> f64 {
-        self.over(part, band, |channel, point, _| {
-            let t = tail.spectra[part][channel][point];
-            t.0 * t.0 + t.1 * t.1
-        })
     }
 
     fn over(&self, part: usize, band: usize, value: impl Fn(usize, usize, Complex) -> f64) -> f64 {
         let start: usize = POINTS[..band].iter().sum();
         let count = POINTS[band];
         let mut sum = 0.0;
-        for (channel, spectrum) in self.spectra[part].iter().enumerate() {
+        for (channel, spectrum) in self.spectra[part].iter().enumerate().take(self.channels) {
             for (point, &s) in spectrum.iter().enumerate().skip(start).take(count) {
                 sum += value(channel, point, s);
             }
         }
         sum / count as f64
     }
-}
-
-fn response(lanes: &[Complex; LANES], weights: &Weights) -> Complex {
-    lanes.iter().zip(weights).fold((0.0, 0.0), |sum, (lane, &w)| {
-        (sum.0 + lane.0 * f64::from(w), sum.1 + lane.1 * f64::from(w))
-    })
 }

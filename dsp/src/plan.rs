@@ -3,8 +3,8 @@
 use std::f64::consts::PI;
 
 use crate::arrivals::{ARRIVALS, Arrival, Stage, images};
-use crate::bands::{BATCH, FITTED, Fit, LANES, SplitDesign, Weights};
-use crate::low_octaves::{LOW, LowReflections, LowTail};
+use crate::bands::{BATCH, FITTED, Fit, LANES, Weights};
+use crate::low_octaves::{LOW, LowLanes, LowReflections, LowTail};
 use crate::octave::{BANDS, PerBand};
 use crate::pickup::{Capsule, Pickup};
 use crate::platform::{Platform, share_after};
@@ -151,10 +151,10 @@ pub struct SourcePlan {
 /// What a plan is fitted to.
 #[derive(Clone, Copy, Debug)]
 pub struct Player<'a> {
-    /// The band split of the engine.
-    pub design: &'a SplitDesign,
-    /// Its fit.
+    /// The fit of the engine's band split.
     pub fit: &'a Fit,
+    /// The split's responses in the low octaves.
+    pub lanes: &'a LowLanes,
     /// Sample rate, Hz.
     pub sample_rate_hz: f64,
     /// Output channels.
@@ -193,7 +193,7 @@ impl SourcePlan {
         }
         let mixing_samples = settings.platform.mixing_time_s() * player.sample_rate_hz;
         let heard = &capsules[..player.channels];
-        let low = LowReflections::new(heard, mixing_samples, player.sample_rate_hz, player.design);
+        let low = LowReflections::new(heard, mixing_samples, player.lanes);
         let mut energies = acoustics.energies;
         for (part, specular) in energies.specular.iter_mut().enumerate() {
             for (band, energy) in specular.iter_mut().enumerate().take(LOW) {
@@ -203,7 +203,7 @@ impl SourcePlan {
         let gains = energies.tail().map(|part| part.map(f64::sqrt));
         let mut tail = fit_tail(&gains, player.fit);
         if let Some(played) = player.tail {
-            tail = fit_tail(&gains_in_phase(&gains, &energies, &low, played, &tail), player.fit);
+            tail = fit_in_phase(gains, tail, &energies, &low, played, player);
         }
         let direct_gain = direct_gain as f32;
         let platform_gain = platform_gain as f32;
@@ -221,9 +221,20 @@ impl SourcePlan {
 /// Gains of the tail's parts, by part, then band.
 type TailGains = [PerBand; PARTS];
 
+/// Least gain of a band against its neighbours: 20 dB an octave, a little steeper than the lanes are.
+///
+/// Asked for more, the fit would miss the louder neighbour.
+const STEEPEST: f64 = 0.1;
+
 fn fit_tail(gains: &TailGains, fit: &Fit) -> [Weights; PARTS] {
     let mut batch = [[0.0_f32; BATCH]; FITTED];
     for (part, gains) in gains.iter().enumerate() {
+        let mut gains = *gains;
+        for band in 0..BANDS {
+            let below = if band > 0 { gains[band - 1] } else { 0.0 };
+            let above = if band + 1 < BANDS { gains[band + 1] } else { 0.0 };
+            gains[band] = gains[band].max(STEEPEST * below.max(above));
+        }
         // Above the octave bands the tail goes on as in the highest one.
         for (row, &gain) in batch.iter_mut().zip(gains.iter().chain([&gains[BANDS - 1]])) {
             row[part] = gain as f32;
@@ -235,41 +246,66 @@ fn fit_tail(gains: &TailGains, fit: &Fit) -> [Weights; PARTS] {
 
 /// rho at which a tail that would cancel reflections is silent, and from which on it is whole.
 ///
-/// At -0.8 the tail would need twice the gain; our choice, soft so that a moving seat makes no step.
-const CANCELLING: (f64, f64) = (-1.2, -0.8);
-
-/// Returns the gains with which reflections and tail together carry the target in the low octaves.
+/// At -0.75 the tail would need twice the gain, and the reflections have 60 % of
+/// the target or more by themselves; our choice, soft so that a moving seat makes no step.
+const CANCELLING: (f64, f64) = (-0.75, -0.65);
+/// Rounds in which the tail's gains are brought to the target, and how far each goes of its way.
 ///
-/// g solves Es + 2 g X + g^2 Et = target, with Es and Et the energies of
-/// reflections and tail and X what they share. With g0 = ((target - Es)/Et)^(1/2),
-/// the gain if nothing were shared, and rho = X/(g0 Et), g = g0 ((1 + rho^2)^(1/2) - rho).
-/// Where the tail would first have to cancel the reflections before it adds to
-/// them (rho far under 0, which takes reflections that all but reach the target
-/// by themselves), it stays silent instead.
-fn gains_in_phase(
-    gains: &TailGains,
+/// Gains of neighbouring octaves bend each other's phase, so that the last round need not be the best.
+const MEETING_ROUNDS: usize = 4;
+const MEETING_STEP: f64 = 0.7;
+
+/// Finds lane weights with which reflections and tail together carry the target in the low octaves.
+///
+/// A factor s on the tail solves Es + 2 s X + s^2 Et = target, with Es and Et the
+/// energies of reflections and tail and X what they share. With s0 = ((target -
+/// Es)/Et)^(1/2), the factor if nothing were shared, and rho = X/(s0 Et), s = s0
+/// ((1 + rho^2)^(1/2) - rho). Where the tail would first have to cancel the
+/// reflections before it adds to them (rho far under 0, which takes reflections
+/// that all but reach the target by themselves), it stays silent instead. Of all
+/// rounds the one nearest the target is kept, for each part by itself.
+fn fit_in_phase(
+    mut gains: TailGains,
+    start: [Weights; PARTS],
     energies: &Energies,
     low: &LowReflections,
-    tail: &LowTail,
-    weights: &[Weights; PARTS],
-) -> TailGains {
-    let mut gains = *gains;
-    for (part, gains) in gains.iter_mut().enumerate() {
-        for (band, gain) in gains.iter_mut().enumerate().take(LOW) {
-            let missing = energies.target[part][band] - energies.specular[part][band];
-            let own = low.tail_energy(part, band, tail);
-            if missing <= 0.0 || own <= 0.0 {
-                continue;
+    played: &LowTail,
+    player: &Player<'_>,
+) -> [Weights; PARTS] {
+    let mut best = start;
+    let mut least_error = [f64::INFINITY; PARTS];
+    let mut tried = start;
+    for _ in 0..=MEETING_ROUNDS {
+        for (part, gains) in gains.iter_mut().enumerate() {
+            let mut error = 0.0;
+            for (band, gain) in gains.iter_mut().enumerate().take(LOW) {
+                let target = energies.target[part][band];
+                let missing = target - energies.specular[part][band];
+                let meeting = low.meet(part, band, played, &tried[part], player.lanes);
+                if missing <= 0.0 || meeting.tail <= 0.0 || *gain <= 0.0 {
+                    continue;
+                }
+                let ln_ratio = (meeting.total().max(f64::MIN_POSITIVE) / target).ln();
+                error += ln_ratio * ln_ratio;
+                let alone = (missing / meeting.tail).sqrt();
+                let rho = meeting.shared / (alone * meeting.tail);
+                let (silent, whole) = CANCELLING;
+                let kept = ((rho - silent) / (whole - silent)).clamp(0.0, 1.0).max(LEAST_KEPT);
+                let factor = alone * ((1.0 + rho * rho).sqrt() - rho) * kept * kept * (3.0 - 2.0 * kept);
+                *gain *= factor.powf(MEETING_STEP);
             }
-            let alone = (missing / own).sqrt();
-            let rho = low.shared_energy(part, band, tail, &weights[part]) / (alone * own);
-            let (silent, whole) = CANCELLING;
-            let kept = ((rho - silent) / (whole - silent)).clamp(0.0, 1.0);
-            *gain = alone * ((1.0 + rho * rho).sqrt() - rho) * kept * kept * (3.0 - 2.0 * kept);
+            if error < least_error[part] {
+                least_error[part] = error;
+                best[part] = tried[part];
+            }
         }
+        tried = fit_tail(&gains, player.fit);
     }
-    gains
+    best
 }
+
+/// Share of a tail that is kept where it is called silent, so that a later round can bring it back.
+const LEAST_KEPT: f64 = 0.1;
 
 /// The sources of a channel strip: the middle of the seat, and the two ends of a stereo channel.
 pub fn sources(seat: &Seat, platform: &Platform, pickup: &Pickup) -> [Source; 3] {

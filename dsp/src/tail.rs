@@ -190,6 +190,7 @@ const SEEDS: [u64; INPUTS] = [0x526f_7374_7261_0001, 0x526f_7374_7261_0002];
 pub fn synthesise(spec: &TailSpec) -> [Vec<Vec<f32>>; INPUTS] {
     let rate = spec.sample_rate_hz;
     let bands = bands_at_rate(rate);
+    let spec = &TailSpec { decay_s: decays_to_synthesise(spec, bands), ..*spec };
     let longest_s = spec.decay_s[..bands].iter().copied().fold(0.0, f64::max);
     let half_join = (HALF_JOIN_S * rate) as usize;
     let onset = spec.onset_frames();
@@ -206,6 +207,78 @@ pub fn synthesise(spec: &TailSpec) -> [Vec<Vec<f32>>; INPUTS] {
     });
     let late = shape(spec, SEEDS[1], join - half_join..end, &rising);
     [early, late]
+}
+
+/// Poles of the octave filters that decays are measured with, a side: 4 meet IEC 61260-1:2014, class 1.
+const FILTER_POLES: i32 = 4;
+/// Rounds in which decays are brought to what an octave filter measures.
+const DECAY_ROUNDS: usize = 4;
+/// Fall over which a decay is fitted, dB: that of T30 (ISO 3382-1:2009).
+const FITTED_FALL_DB: f64 = 30.0;
+/// Points at which a decay curve is looked at, and frequencies per octave at which a filter is.
+const CURVE_POINTS: usize = 60;
+const FILTER_POINTS: usize = 48;
+
+/// Returns the decays with which each octave, measured through its filter, decays as it should.
+///
+/// The skirts of an octave filter let the neighbours in; where a neighbour
+/// decays more slowly, it is all that is left in the end.
+fn decays_to_synthesise(spec: &TailSpec, bands: usize) -> PerBand {
+    let shares = shares_through_filters(bands);
+    let mut decays = spec.decay_s;
+    for _ in 0..DECAY_ROUNDS {
+        let measured: Vec<f64> = (0..bands).map(|band| measured_decay_s(&shares[band], &decays, bands)).collect();
+        for (band, measured) in measured.iter().enumerate() {
+            decays[band] *= spec.decay_s[band] / measured;
+        }
+    }
+    decays
+}
+
+/// Returns how much of each octave's mask passes each octave filter, as shares of energy.
+///
+/// |H|^2 = 1/(1 + ((f/fm - fm/f) fm/(f2 - f1))^(2n)), Butterworth.
+fn shares_through_filters(bands: usize) -> [PerBand; BANDS] {
+    std::array::from_fn(|filter| {
+        let (low, high) = edges_hz(filter);
+        let middle = (low * high).sqrt();
+        let mut shares = [0.0; BANDS];
+        for point in 0..5 * FILTER_POINTS {
+            // Two octaves to either side of the band.
+            let hz = low / 4.0 * 2_f64.powf((point as f64 + 0.5) / FILTER_POINTS as f64);
+            let detuned = (hz / middle - middle / hz) * middle / (high - low);
+            let power = hz / (1.0 + detuned.powi(2 * FILTER_POLES));
+            for (band, share) in shares.iter_mut().enumerate().take(bands) {
+                *share += power * mask(band, bands, hz).powi(2);
+            }
+        }
+        let sum: f64 = shares.iter().sum();
+        shares.map(|share| share / sum)
+    })
+}
+
+/// Returns the decay that a straight line through the first 30 dB of a sum of decays has, in seconds.
+fn measured_decay_s(shares: &PerBand, decays: &PerBand, bands: usize) -> f64 {
+    let level_db = |seconds: f64| {
+        // Integrated backwards, each octave's curve is its share times its decay.
+        let left = |at: f64| -> f64 {
+            (0..bands).map(|b| shares[b] * decays[b] * (-2.0 * PRESSURE_EXPONENT * at / decays[b]).exp()).sum()
+        };
+        10.0 * (left(seconds) / left(0.0)).log10()
+    };
+    let longest = decays[..bands].iter().copied().fold(0.0, f64::max);
+    let points: Vec<(f64, f64)> = (0..2 * CURVE_POINTS)
+        .map(|point| longest * point as f64 / (2 * CURVE_POINTS) as f64)
+        .map(|seconds| (seconds, level_db(seconds)))
+        .take_while(|(_, level)| *level > -FITTED_FALL_DB)
+        .collect();
+    let count = points.len() as f64;
+    let (mean_t, mean_l) =
+        points.iter().fold((0.0, 0.0), |sum, p| (sum.0 + p.0 / count, sum.1 + p.1 / count));
+    let (above, below) = points.iter().fold((0.0, 0.0), |sum, p| {
+        (sum.0 + (p.0 - mean_t) * (p.1 - mean_l), sum.1 + (p.0 - mean_t).powi(2))
+    });
+    if above < 0.0 { -60.0 * below / above } else { longest }
 }
 
 /// Makes one part: levelled octave noise in `frames`, times decay and `window`, with unit energy in each octave.

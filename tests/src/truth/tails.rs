@@ -2,7 +2,7 @@
 
 use rostra_dsp::Settings;
 use rostra_dsp::engine::{Config, Layout};
-use rostra_dsp::measure::{DecayCurve, OctaveFilter, Resolution, Segments, Take, coherence, echo_density, impulse_response};
+use rostra_dsp::measure::{DecayCurve, OctaveFilter, Resolution, Segments, Take, coherence, echo_density_profile, impulse_response};
 use rostra_dsp::octave::{NOMINAL_HZ, bands_at_rate, edges_hz};
 use rostra_dsp::pickup::Pair;
 use rostra_dsp::tail::{DiffuseField, TailSpec, synthesise};
@@ -96,17 +96,28 @@ pub fn decay_of_whole_impulse() -> Vec<Row> {
     vec![Row::at_most(format!("whole impulse, worst octave's decay ({})", worst.1), worst.0, 5.0, "%", EYRING)]
 }
 
-/// Echo density of the tails at the mixing time.
+/// Echo density of the tails: what it reached by the mixing time, and its mean over the tenth of a second after that.
+///
+/// A single window of true Gaussian noise scatters between 0.84 and 1.14, so the
+/// first figure is the highest of the windows up to then.
 pub fn density_of_tails() -> Vec<Row> {
-    let mut least = f64::INFINITY;
+    const AFTER_S: f64 = 0.1;
+    let (mut least_by_then, mut least_after) = (f64::INFINITY, f64::INFINITY);
     for platform in seats::platforms() {
         let spec = TailSpec::new(&platform, Some(Pair::NearCoincident), RATE_HZ);
+        let at = (spec.mixing_time_s * RATE_HZ) as usize;
         for tail in whole_tail(&spec) {
-            least = least.min(echo_density(&tail, RATE_HZ, spec.mixing_time_s));
+            let profile = echo_density_profile(&tail, RATE_HZ);
+            least_by_then = least_by_then.min(profile[..=at].iter().copied().fold(0.0, f64::max));
+            let after = &profile[at..at + (AFTER_S * RATE_HZ) as usize];
+            least_after = least_after.min(after.iter().sum::<f64>() / after.len() as f64);
         }
     }
     let source = "Abel and Huang (2006): Gaussian noise has 1";
-    vec![Row::at_least("echo density of the tail alone at the mixing time", least, 0.9, "", source)]
+    vec![
+        Row::at_least("echo density that the tail alone reaches by the mixing time, least", least_by_then, 0.9, "", source),
+        Row::at_least("mean echo density of the tail in the 0.1 s after it, least", least_after, 0.9, "", source),
+    ]
 }
 
 /// Coherence of each part of the tail of every pair against the diffuse field of the front half-space.
