@@ -1,5 +1,6 @@
 //! Direct sound and reflections up to third order: image sources of the platform.
 
+use crate::bands::{THIRDS, third_midband_hz};
 use crate::octave::{BANDS, PerBand, TOP, exact_midband_hz};
 use crate::pickup::{Capsule, Pickup};
 use crate::platform::{Face, Platform};
@@ -118,6 +119,7 @@ pub struct Stage {
     leak: f64,
     air_nepers_per_m: PerBand,
     top_air_nepers_per_m: f64,
+    air_in_thirds_nepers_per_m: [f64; THIRDS],
     /// ln of the gain of one hit, by face and band.
     ln_hit: [PerBand; Face::ALL.len()],
 }
@@ -131,6 +133,9 @@ impl Stage {
             exponents: patterns.map(|pattern| pattern.exponent),
             leak: patterns[0].leak,
             air_nepers_per_m: platform.air_db_per_m().map(|db| db / NEPER_DB),
+            air_in_thirds_nepers_per_m: std::array::from_fn(|third| {
+                platform.air.attenuation_db_per_m(third_midband_hz(third)) / NEPER_DB
+            }),
             top_air_nepers_per_m: platform.air.attenuation_db_per_m(exact_midband_hz(TOP)) / NEPER_DB,
             // A face that returns nothing at all counts as -200 dB, so that its logarithm exists.
             ln_hit: Face::ALL.map(|face| platform.hit_gain(face).map(|gain| gain.max(1e-10).ln())),
@@ -155,6 +160,46 @@ impl Stage {
         let more_air = self.top_air_nepers_per_m - self.air_nepers_per_m[BANDS - 1];
         Arrival { path_m, gain, top_gain: gain[BANDS - 1] * (-more_air * path_m).exp() }
     }
+}
+
+impl Stage {
+    /// Returns the gains of a direct sound in thirds of an octave: directivity between the octaves, air as it is.
+    ///
+    /// Directivity is a straight line in dB over octaves from one midband to the
+    /// next, and as in the outermost octaves beyond them; its corners are placed so
+    /// that the three thirds of each octave have the octave's energy together.
+    pub fn direct_in_thirds(&self, direct: &Arrival) -> [f64; THIRDS] {
+        // ln of the gain without air.
+        let wanted: PerBand = std::array::from_fn(|band| {
+            direct.gain[band].max(1e-12).ln() + self.air_nepers_per_m[band] * direct.path_m
+        });
+        let mut corners = wanted;
+        let mut thirds = between_octaves(&corners);
+        for _ in 0..CORNER_ROUNDS {
+            for band in 0..BANDS {
+                let of_octave = 3 * band..3 * band + 3;
+                let width: f64 = of_octave.clone().map(third_midband_hz).sum();
+                let energy: f64 = of_octave.map(|third| third_midband_hz(third) * (2.0 * thirds[third]).exp()).sum();
+                corners[band] += wanted[band] - (energy / width).ln() / 2.0;
+            }
+            thirds = between_octaves(&corners);
+        }
+        std::array::from_fn(|third| {
+            (thirds[third] - self.air_in_thirds_nepers_per_m[third] * direct.path_m).exp()
+        })
+    }
+}
+
+/// Rounds in which the corners of a directivity over frequency are placed; neighbours pull little.
+const CORNER_ROUNDS: usize = 3;
+
+/// Returns the value of each third of an octave on straight lines from octave to octave.
+fn between_octaves(octaves: &PerBand) -> [f64; THIRDS] {
+    std::array::from_fn(|third| {
+        let place = ((third as f64 - 10.0) / 3.0 + 3.0).clamp(0.0, (BANDS - 1) as f64);
+        let (below, share) = (place as usize, place.fract());
+        octaves[below] * (1.0 - share) + octaves[(below + 1).min(BANDS - 1)] * share
+    })
 }
 
 /// dB per neper of pressure, 20 log10 e (definition).

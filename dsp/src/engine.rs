@@ -6,7 +6,7 @@
 //! blocks of the host: the same settings at the same frames give the same sound.
 
 use crate::arrivals::ARRIVALS;
-use crate::bands::{Fit, LANES, Split, SplitDesign};
+use crate::bands::{LANES, OctaveFit, Split, SplitDesign, ThirdFit};
 use crate::convolver::INPUTS;
 use crate::decorrelator::Decorrelator;
 use crate::direct::Direct;
@@ -233,7 +233,8 @@ impl Room {
 pub struct Engine {
     config: Config,
     design: SplitDesign,
-    fit: Fit,
+    fit: OctaveFit,
+    direct_fit: ThirdFit,
     lanes: LowLanes,
     block_frames: usize,
     grid_frames: usize,
@@ -265,7 +266,8 @@ impl Engine {
         let block_frames = onset_frames(rate);
         let grid_frames = BLOCKS_IN_GRID * block_frames;
         let design = SplitDesign::new(rate);
-        let fit = Fit::new(&design);
+        let fit = OctaveFit::of_octaves(&design);
+        let direct_fit = ThirdFit::of_thirds(&design);
         let lanes = LowLanes::new(&design, rate);
         let settings = Settings::default();
         let tone_plan = TonePlan::new(&settings.tone, settings.platform.air.speed_of_sound_m_s(), rate);
@@ -274,6 +276,7 @@ impl Engine {
             config,
             design,
             fit,
+            direct_fit,
             lanes,
             block_frames,
             grid_frames,
@@ -350,7 +353,7 @@ impl Engine {
         // The ends of a stereo channel reach the tail through all-passes, which scramble its phase.
         let tail = if index == 0 { self.tails.low() } else { None };
         let sample_rate_hz = self.config.sample_rate_hz;
-        let player = Player { fit: &self.fit, lanes: &self.lanes, sample_rate_hz, channels, tail };
+        let player = Player { fit: &self.fit, direct_fit: &self.direct_fit, lanes: &self.lanes, sample_rate_hz, channels, tail };
         SourcePlan::new(&acoustics, settings, &player)
     }
 

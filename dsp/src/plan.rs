@@ -3,7 +3,7 @@
 use std::f64::consts::PI;
 
 use crate::arrivals::{ARRIVALS, Arrival, Stage, images};
-use crate::bands::{BATCH, FITTED, Fit, LANES, Weights};
+use crate::bands::{BATCH, FITTED, LANES, OctaveFit, THIRDS, ThirdFit, Weights};
 use crate::low_octaves::{LOW, LowLanes, LowReflections, LowTail};
 use crate::octave::{BANDS, PerBand};
 use crate::pickup::{Capsule, Pickup};
@@ -28,6 +28,8 @@ pub struct Acoustics {
     pub factor_gain: f64,
     /// Arrivals by capsule, direct sound first, before the factor.
     pub arrivals: [[Arrival; ARRIVALS]; 2],
+    /// Gains of the direct sound in thirds of an octave by capsule, before the factor.
+    pub direct_in_thirds: [[f64; THIRDS]; 2],
     /// Energies, with the factor, before the platform balance.
     pub energies: Energies,
 }
@@ -81,6 +83,7 @@ pub fn acoustics(
         let place = pickup.place() + capsule.offset;
         images.map(|image| stage.arrival(&image, &capsule, place))
     });
+    let direct_in_thirds = arrivals.each_ref().map(|arrivals| stage.direct_in_thirds(&arrivals[0]));
     let heard = &capsules[..channels];
     let mut direct_power = 0.0;
     let mut start_m = f64::INFINITY;
@@ -119,7 +122,7 @@ pub fn acoustics(
         energies.target[0][band] = all * (1.0 - after[band]);
         energies.target[1][band] = all * after[band];
     }
-    Acoustics { direct_m, start_m, factor_gain, arrivals, energies }
+    Acoustics { direct_m, start_m, factor_gain, arrivals, direct_in_thirds, energies }
 }
 
 /// Returns the gains that the platform balance m gives to direct sound and platform: min(1, 2(1 - m)) and min(1, 2m).
@@ -151,8 +154,10 @@ pub struct SourcePlan {
 /// What a plan is fitted to.
 #[derive(Clone, Copy, Debug)]
 pub struct Player<'a> {
-    /// The fit of the engine's band split.
-    pub fit: &'a Fit,
+    /// The fit of the engine's band split to octaves.
+    pub fit: &'a OctaveFit,
+    /// Its fit to thirds of an octave, for the direct sound.
+    pub direct_fit: &'a ThirdFit,
     /// The split's responses in the low octaves.
     pub lanes: &'a LowLanes,
     /// Sample rate, Hz.
@@ -182,11 +187,15 @@ impl SourcePlan {
                         row[i] = (gain * acoustics.factor_gain) as f32;
                     }
                 }
-                let fitted = player.fit.weights_of_batch(&gains);
+                let fitted = player.fit.weights_of_batch(&gains, &gains);
                 for i in 0..batch.len() {
                     capsule.weights[first + i] = std::array::from_fn(|lane| fitted[lane][i]);
                 }
             }
+        }
+        let direct = direct_weights(acoustics, player.direct_fit);
+        for (capsule, weights) in capsules.iter_mut().zip(direct) {
+            capsule.weights[0] = weights;
         }
         if player.channels == 1 {
             capsules[1] = capsules[0];
@@ -218,6 +227,23 @@ impl SourcePlan {
     }
 }
 
+/// Fits the direct sound of both capsules to its thirds of an octave.
+fn direct_weights(acoustics: &Acoustics, fit: &ThirdFit) -> [Weights; 2] {
+    let mut start = [[0.0_f32; BATCH]; FITTED];
+    let mut thirds = [[0.0_f32; BATCH]; THIRDS];
+    for capsule in 0..2 {
+        let direct = &acoustics.arrivals[capsule][0];
+        for (row, gain) in start.iter_mut().zip(direct.gain.iter().chain([&direct.top_gain])) {
+            row[capsule] = (gain * acoustics.factor_gain) as f32;
+        }
+        for (row, gain) in thirds.iter_mut().zip(&acoustics.direct_in_thirds[capsule]) {
+            row[capsule] = (gain * acoustics.factor_gain) as f32;
+        }
+    }
+    let fitted = fit.weights_of_batch(&start, &thirds);
+    std::array::from_fn(|capsule| std::array::from_fn(|lane| fitted[lane][capsule]))
+}
+
 /// Gains of the tail's parts, by part, then band.
 type TailGains = [PerBand; PARTS];
 
@@ -226,7 +252,7 @@ type TailGains = [PerBand; PARTS];
 /// Asked for more, the fit would miss the louder neighbour.
 const STEEPEST: f64 = 0.1;
 
-fn fit_tail(gains: &TailGains, fit: &Fit) -> [Weights; PARTS] {
+fn fit_tail(gains: &TailGains, fit: &OctaveFit) -> [Weights; PARTS] {
     let mut batch = [[0.0_f32; BATCH]; FITTED];
     for (part, gains) in gains.iter().enumerate() {
         let mut gains = *gains;
@@ -240,7 +266,7 @@ fn fit_tail(gains: &TailGains, fit: &Fit) -> [Weights; PARTS] {
             row[part] = gain as f32;
         }
     }
-    let fitted = fit.weights_of_batch(&batch);
+    let fitted = fit.weights_of_batch(&batch, &batch);
     std::array::from_fn(|part| std::array::from_fn(|lane| fitted[lane][part]))
 }
 

@@ -1,7 +1,7 @@
 //! Energies: what the platform returns against the direct sound, and what distance does to the direct sound.
 
 use rostra_dsp::Settings;
-use rostra_dsp::bands::{Fit, SplitDesign};
+use rostra_dsp::bands::{OctaveFit, SplitDesign, ThirdFit};
 use rostra_dsp::air::pure_tone_attenuation_db_per_m;
 use rostra_dsp::engine::{Config, Layout};
 use rostra_dsp::low_octaves::LowLanes;
@@ -37,9 +37,10 @@ fn split_energies(response: &[Vec<f32>], at_s: f64) -> [Vec<f64>; PARTS] {
 pub fn reflected_energy() -> Vec<Row> {
     let config = Config { sample_rate_hz: RATE_HZ, layout: Layout::MonoToStereo };
     let design = SplitDesign::new(RATE_HZ);
-    let fit = Fit::new(&design);
+    let fit = OctaveFit::of_octaves(&design);
+    let direct_fit = ThirdFit::of_thirds(&design);
     let lanes = LowLanes::new(&design, RATE_HZ);
-    let player = Player { fit: &fit, lanes: &lanes, sample_rate_hz: RATE_HZ, channels: 2, tail: None };
+    let player = Player { fit: &fit, direct_fit: &direct_fit, lanes: &lanes, sample_rate_hz: RATE_HZ, channels: 2, tail: None };
     let mut errors: [Vec<(f64, String)>; PARTS] = [Vec::new(), Vec::new()];
     for mut settings in seats::all() {
         settings.level.balance_pct = 100.0;
@@ -116,7 +117,6 @@ pub fn direct_change_with_depth() -> Vec<Row> {
             for (a, b) in near.iter().zip(&far) {
                 let air = pure_tone_attenuation_db_per_m(a.midband_hz, 20.0, 50.0);
                 let expected = -air * loss * (path_m - near_m);
-                if std::env::var_os("PROBE").is_some() { eprintln!("x{loss} {depth_m} m {:.0} Hz: {:.3} expected {expected:.3}", a.midband_hz, b.level_db - a.level_db); }
                 worst = worst.max((b.level_db - a.level_db - expected).abs());
             }
             assert!(far[0].level_db > -40.0, "the direct sound is not silence");

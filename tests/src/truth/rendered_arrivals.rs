@@ -1,7 +1,7 @@
 //! Each arrival rendered alone by the engine's own parts, against the plan.
 
 use rostra_dsp::arrivals::ARRIVALS;
-use rostra_dsp::bands::{Fit, LANES, Split, SplitDesign};
+use rostra_dsp::bands::{LANES, OctaveFit, Split, SplitDesign, ThirdFit};
 use rostra_dsp::direct::Direct;
 use rostra_dsp::lane_ring::LaneRing;
 use rostra_dsp::low_octaves::LowLanes;
@@ -79,9 +79,10 @@ impl Bench {
 /// levels are octave energies against the plan's band gains.
 pub fn rendered_arrivals() -> Vec<Row> {
     let bench = Bench::new();
-    let fit = Fit::new(&bench.design);
+    let fit = OctaveFit::of_octaves(&bench.design);
+    let direct_fit = ThirdFit::of_thirds(&bench.design);
     let lanes = LowLanes::new(&bench.design, RATE_HZ);
-    let player = Player { fit: &fit, lanes: &lanes, sample_rate_hz: RATE_HZ, channels: 2, tail: None };
+    let player = Player { fit: &fit, direct_fit: &direct_fit, lanes: &lanes, sample_rate_hz: RATE_HZ, channels: 2, tail: None };
     let mut delays: Vec<f64> = Vec::new();
     let (mut strong, mut weak): (Vec<f64>, Vec<f64>) = (Vec::new(), Vec::new());
     let mut loudest = 0.0_f64;
@@ -107,6 +108,7 @@ pub fn rendered_arrivals() -> Vec<Row> {
                     worst_weak = worst_weak.max(error);
                 }
             }
+            if std::env::var_os("PROBE").is_some() && worst_strong > 0.8 { eprintln!("{index} {:.2} {} {} m {} deg w {} gains {:?}", worst_strong, settings.seat.family.name(), settings.seat.depth_m, settings.seat.bearing_deg, settings.platform.width_m, wanted.map(|g| (20.0*(g/strongest).log10()).round())); }
             strong.push(worst_strong);
             weak.push(worst_weak);
         }
@@ -135,7 +137,6 @@ fn delay_errors(bench: &Bench, plan: &SourcePlan) -> Vec<f64> {
             let at_once = bench.render(0.0, weights, index == 0);
             let (at_once, late) = (bench.in_octaves(&at_once), bench.in_octaves(&late));
             let found = delay_samples(&at_once, &late).expect("an arrival is not silence");
-            if std::env::var_os("PROBE").is_some() && (found - delay).abs() > 0.5 { eprintln!("arrival {index} delay {delay:.3} found {found:.3}"); }
             errors.push((found - delay).abs());
         }
     }

@@ -54,6 +54,7 @@ pub fn decay_of_tails() -> Vec<Row> {
                     for band in LOWEST_BAND..bands_at_rate(rate_hz) {
                         let decay_s = octave_decay_s(tail, band, 0.02, rate_hz);
                         let error = (decay_s / spec.decay_s[band] - 1.0).abs() * 100.0;
+                        if std::env::var_os("PROBE").is_some() && error > 3.5 { eprintln!("tail {rate_hz} w {} {} ch {channel} band {band} {decay_s:.3} {:.3}", platform.width_m, pair.name(), spec.decay_s[band]); }
                         if error > worst.0 {
                             let hz = NOMINAL_HZ[band];
                             worst = (error, format!("{} m wide, {}, channel {channel}, {hz} Hz", platform.width_m, pair.name()));
@@ -85,6 +86,7 @@ pub fn decay_of_whole_impulse() -> Vec<Row> {
                 for (band, expected) in decays.iter().enumerate().skip(LOWEST_BAND) {
                     let got = octave_decay_s(&to_f64(samples), band, from_s, RATE_HZ);
                     let error = (got / expected - 1.0).abs() * 100.0;
+                    if std::env::var_os("PROBE").is_some() && error > 3.5 { eprintln!("whole {decay_s} {depth_m} ch {channel} band {band} {got:.3} {expected:.3}"); }
                     if error > worst.0 {
                         let hz = NOMINAL_HZ[band];
                         worst = (error, format!("{decay_s} s, {depth_m} m, channel {channel}, {hz} Hz"));
