@@ -56,7 +56,7 @@ impl Image {
 
 /// Returns the images of a source, the direct sound first.
 ///
-/// x_n = nW + (-1)^n x and z_n = nH + (z or H - z) for n from -3 to 3; y or 2D - y.
+/// `x_n` = nW + (-1)^n x and `z_n` = nH + (z or H - z) for n from -3 to 3; y or 2D - y.
 ///
 /// # Source
 /// Allen and Berkley (1979), for a box whose front is open.
@@ -144,7 +144,7 @@ impl Stage {
 
     /// Returns what a capsule at `capsule_place` hears by way of an image.
     ///
-    /// gain_b = 1/r prod_s hit_sb^n_s D_b(departure) M(incidence) 10^(-air a_b r / 20).
+    /// `gain_b` = 1/r `prod_s` `hit_sb^n_s` `D_b(departure)` M(incidence) 10^(-air `a_b` r / 20).
     pub fn arrival(&self, image: &Image, capsule: &Capsule, capsule_place: Vector) -> Arrival {
         let towards = image.place - capsule_place;
         let path_m = towards.length().max(SHORTEST_PATH_M);
@@ -179,7 +179,8 @@ impl Stage {
             for band in 0..BANDS {
                 let of_octave = 3 * band..3 * band + 3;
                 let width: f64 = of_octave.clone().map(third_midband_hz).sum();
-                let energy: f64 = of_octave.map(|third| third_midband_hz(third) * (2.0 * thirds[third]).exp()).sum();
+                let energy: f64 =
+                    of_octave.map(|third| third_midband_hz(third) * (2.0 * thirds[third]).exp()).sum();
                 corners[band] += wanted[band] - (energy / width).ln() / 2.0;
             }
             thirds = between_octaves(&corners);
@@ -220,7 +221,8 @@ pub fn arrivals(
 /// The slow and obviously right way: mirrors the box one face at a time and walks each path back.
 pub mod oracle {
     use super::{
-        Arrival, BANDS, Capsule, Face, HIGHEST_ORDER, Pickup, Platform, Source, TOP, Vector, exact_midband_hz, world_axis,
+        Arrival, BANDS, Capsule, Face, HIGHEST_ORDER, Pickup, Platform, Source, TOP, Vector,
+        exact_midband_hz, world_axis,
     };
 
     /// One path: the faces in the order in which the sound meets them, and what the capsule hears.

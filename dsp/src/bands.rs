@@ -195,7 +195,7 @@ pub struct Fit<const ROWS: usize> {
     rows: usize,
     /// How much a row counts.
     weight: Vec<f32>,
-    /// Energy in row j of a sum of neighbouring-band steps: x' C_j x, x the gain of each step.
+    /// Energy in row j of a sum of neighbouring-band steps: x' `C_j` x, x the gain of each step.
     energy: Vec<[[f32; FITTED]; FITTED]>,
 }
 
@@ -203,7 +203,8 @@ impl OctaveFit {
     /// Prepares the fit to octaves.
     pub fn of_octaves(design: &SplitDesign) -> Self {
         let bands = design.used + 1;
-        let mut fit = Self::new(design, |band| (band < bands).then(|| fitted_edges_hz(band, design.sample_rate_hz)));
+        let mut fit =
+            Self::new(design, |band| (band < bands).then(|| fitted_edges_hz(band, design.sample_rate_hz)));
         if let Some(weight) = fit.weight.get_mut(TOP) {
             *weight = TOP_WEIGHT;
         }
@@ -233,7 +234,7 @@ impl ThirdFit {
 impl<const ROWS: usize> Fit<ROWS> {
     /// Works out the energies of the lanes in each row; `edges_hz` says where a row lies, or that it does not fit the rate.
     ///
-    /// C_j = mean over row j of Re(h h*), h the response of the lane steps: step b
+    /// `C_j` = mean over row j of Re(h h*), h the response of the lane steps: step b
     /// is lane b + 1 less lane b (the low-passes by their corner), the last one
     /// the channel less the highest low-pass.
     fn new(design: &SplitDesign, edges_hz: impl Fn(usize) -> Option<(f64, f64)>) -> Self {
@@ -260,7 +261,7 @@ impl<const ROWS: usize> Fit<ROWS> {
 
     /// Returns the lane weights of eight sets of gains, each at least 0; `start` holds the gains of the steps to begin with.
     ///
-    /// Minimises the sum over rows of (ln(x' C_j x) - 2 ln g_j)^2 / 4 over the step gains x.
+    /// Minimises the sum over rows of (ln(x' `C_j` x) - 2 ln `g_j)^2` / 4 over the step gains x.
     ///
     /// # Source
     /// Levenberg (1944), Marquardt (1963).
@@ -431,9 +432,9 @@ impl<const ROWS: usize> Fit<ROWS> {
 
 /// Where the iteration stands.
 struct State<const ROWS: usize> {
-    /// C_j x: half the slope of the energy of row j.
+    /// `C_j` x: half the slope of the energy of row j.
     slope: [[Batch; FITTED]; ROWS],
-    /// x' C_j x.
+    /// x' `C_j` x.
     energy: [Batch; ROWS],
     /// Half the logarithm of energy over target, times the row's weight.
     error: [Batch; ROWS],

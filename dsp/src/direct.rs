@@ -50,7 +50,7 @@ struct Head {
 
 impl Head {
     fn at(difference_samples: f64, parity: usize) -> Self {
-        let steps = ((difference_samples - parity as f64 + OVERLAP_SAMPLES) / 2.0).floor();
+        let steps = f64::midpoint(difference_samples - parity as f64, OVERLAP_SAMPLES).floor();
         let whole = 2.0 * steps + parity as f64;
         if whole < 0.0 {
             return Self { whole: 0, coefficient: 0.0, weight: 0.0 };

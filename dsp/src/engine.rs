@@ -293,7 +293,12 @@ impl Engine {
             rests: true,
         };
         let sources = sources(&settings.seat, &settings.platform, &settings.pickup);
-        engine.plans = sources.iter().enumerate().take(count).map(|(index, source)| engine.plan_of(index, source, &settings)).collect();
+        engine.plans = sources
+            .iter()
+            .enumerate()
+            .take(count)
+            .map(|(index, source)| engine.plan_of(index, source, &settings))
+            .collect();
         Ok(engine)
     }
 
@@ -353,7 +358,14 @@ impl Engine {
         // The ends of a stereo channel reach the tail through all-passes, which scramble its phase.
         let tail = if index == 0 { self.tails.low() } else { None };
         let sample_rate_hz = self.config.sample_rate_hz;
-        let player = Player { fit: &self.fit, direct_fit: &self.direct_fit, lanes: &self.lanes, sample_rate_hz, channels, tail };
+        let player = Player {
+            fit: &self.fit,
+            direct_fit: &self.direct_fit,
+            lanes: &self.lanes,
+            sample_rate_hz,
+            channels,
+            tail,
+        };
         SourcePlan::new(&acoustics, settings, &player)
     }
 

@@ -185,7 +185,7 @@ impl Meeting {
 impl LowReflections {
     /// Sums the reflections on the frequencies looked at, exactly as the engine plays them at rest.
     ///
-    /// S(f) = sum_lane B_lane(f) sum_k w_k,lane exp(-j 2 pi f t_k).
+    /// S(f) = `sum_lane` `B_lane(f)` `sum_k` `w_k,lane` exp(-j 2 pi f `t_k`).
     pub fn new(capsules: &[CapsulePlan], mixing_samples: f64, lanes: &LowLanes) -> Self {
         let mut spectra = [[[(0.0, 0.0); ALL_POINTS]; 2]; PARTS];
         for (channel, capsule) in capsules.iter().enumerate() {
@@ -221,10 +221,18 @@ impl LowReflections {
     }
 
     /// Returns how the reflections of a part meet a tail that is fed with lane weights, in a low octave.
-    pub fn meet(&self, part: usize, band: usize, tail: &LowTail, weights: &Weights, lanes: &LowLanes) -> Meeting {
+    pub fn meet(
+        &self,
+        part: usize,
+        band: usize,
+        tail: &LowTail,
+        weights: &Weights,
+        lanes: &LowLanes,
+    ) -> Meeting {
         let start: usize = POINTS[..band].iter().sum();
         let count = POINTS[band];
-        let fed = (0..count).map(|point| power(lanes.response(start + point, weights))).sum::<f64>() / count as f64;
+        let fed =
+            (0..count).map(|point| power(lanes.response(start + point, weights))).sum::<f64>() / count as f64;
         let looked_at = self.over(part, band, |channel, point, _| power(tail.spectra[part][channel][point]));
         let heard = self.over(part, band, |channel, point, _| {
             power(times(tail.spectra[part][channel][point], lanes.response(point, weights)))

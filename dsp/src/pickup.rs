@@ -69,7 +69,7 @@ impl Capsule {
     /// Returns the mean of M^2 over the front half-space, for a horizontal axis.
     ///
     /// A^2 + A (1 - A) cos(phi) + (1 - A)^2/3, phi the angle of the axis to
-    /// straight upstage: over that half of the sphere <u_y> = 1/2 and the mean
+    /// straight upstage: over that half of the sphere <`u_y`> = 1/2 and the mean
     /// square of any component is 1/3 (closed form).
     pub fn half_space_power(&self) -> f64 {
         let (omni, rest) = (self.omni_share, 1.0 - self.omni_share);

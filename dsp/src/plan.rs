@@ -61,10 +61,10 @@ pub fn capsules(pickup: &Pickup, channels: usize) -> [Capsule; 2] {
 
 /// Works out what a source sounds like at the pickup with one or two output channels.
 ///
-/// With r_c the direct path to capsule c and M_c its pattern, everything is
-/// multiplied by (sum_c (M_c/r_c)^2)^(-1/2) (4 m/r)^law sqrt(Q_mid) times trim.
+/// With `r_c` the direct path to capsule c and `M_c` its pattern, everything is
+/// multiplied by (`sum_c` (M_c/r_c)^2)^(-1/2) (4 m/r)^law `sqrt(Q_mid)` times trim.
 /// All reflected sound carries, against an even source's direct sound,
-/// 16 pi r^2/(R_b Q_b) <sum M^2>/sum M^2(direct), of which exp(-13.82 t/T_b)
+/// 16 pi `r^2/(R_b` `Q_b`) <sum M^2>/sum M^2(direct), of which exp(-13.82 `t/T_b`)
 /// comes after t.
 ///
 /// # Source
@@ -219,10 +219,14 @@ impl SourcePlan {
         for capsule in &mut capsules {
             for (index, weights) in capsule.weights.iter_mut().enumerate() {
                 let gain = if index == 0 { direct_gain } else { platform_gain };
-                weights.iter_mut().for_each(|weight| *weight *= gain);
+                for weight in weights.iter_mut() {
+                    *weight *= gain;
+                }
             }
         }
-        tail.iter_mut().flatten().for_each(|weight| *weight *= platform_gain);
+        for weight in tail.iter_mut().flatten() {
+            *weight *= platform_gain;
+        }
         Self { capsules, tail, energies }
     }
 }

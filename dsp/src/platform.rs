@@ -182,8 +182,8 @@ impl Platform {
 
     /// Returns the decay of each octave band, in seconds: T times its tilt.
     ///
-    /// tilt_b is the Norris-Eyring decay with finishes, furnishing and air,
-    /// 24 ln10 V/(c (-S ln((1 - a_b)(1 - furnishing)) + 4 m_b V)), relative to
+    /// `tilt_b` is the Norris-Eyring decay with finishes, furnishing and air,
+    /// 24 ln10 V/(c (-S ln((1 - `a_b)(1` - furnishing)) + 4 `m_b` V)), relative to
     /// the mean of 500 Hz and 1 kHz; m = air/4.343 per metre.
     ///
     /// # Source
@@ -207,9 +207,9 @@ impl Platform {
         own.map(|decay| self.decay_s * decay / mid)
     }
 
-    /// Returns the room constant R_b = S a'/(1 - a') per band, in square metres.
+    /// Returns the room constant `R_b` = S a'/(1 - a') per band, in square metres.
     ///
-    /// 1 - a'_b = exp(-24 ln10 V/(c S T_b)).
+    /// 1 - a'_b = exp(-24 ln10 V/(c S `T_b`)).
     ///
     /// # Source
     /// Hopkins and Stryker (1948).
@@ -232,7 +232,7 @@ impl Platform {
 /// Energy decay exponent of a 60 dB decay, 6 ln 10 = 13.82 per decay time.
 pub const DECAY_EXPONENT: f64 = 6.0 * std::f64::consts::LN_10;
 
-/// Returns the share of a decay's energy that comes after `time_s`, per band: exp(-13.82 t/T_b).
+/// Returns the share of a decay's energy that comes after `time_s`, per band: exp(-13.82 `t/T_b`).
 pub fn share_after(decay_s: &PerBand, time_s: f64) -> [f64; BANDS] {
     decay_s.map(|decay| (-DECAY_EXPONENT * time_s / decay).exp())
 }

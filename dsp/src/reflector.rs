@@ -161,7 +161,7 @@ impl Scratch {
 fn offsets(delay: &Glide, segment: &Segment, longest: usize) -> (f32, f32, f32) {
     let (s, d) = (segment.share(0), segment.share_per_frame());
     let (v0, v1, v2) = (delay.value(s), delay.value(s + d), delay.value(s + 2.0 * d));
-    let bend = (v2 - 2.0 * v1 + v0) / 2.0;
+    let bend = f64::midpoint(v2 - 2.0 * v1, v0);
     let speed = v1 - v0 - bend;
     ((longest as f64 - v0) as f32, speed as f32, bend as f32)
 }

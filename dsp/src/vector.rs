@@ -30,6 +30,7 @@ impl Vector {
     }
 
     /// Returns the direction, or straight upstage where the length is zero.
+    #[must_use]
     pub fn unit(self) -> Self {
         let length = self.length();
         if length > 0.0 { self * (1.0 / length) } else { Self::new(0.0, 1.0, 0.0) }

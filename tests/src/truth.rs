@@ -15,6 +15,8 @@ pub enum Side {
     AtMost,
     /// The figure must be at least the bound.
     AtLeast,
+    /// The figure is told and held against nothing.
+    Told,
 }
 
 /// One line of the table.
@@ -36,13 +38,30 @@ pub struct Row {
 
 impl Row {
     /// Makes a row whose figure may be at most the bound.
-    pub fn at_most(what: impl Into<String>, figure: f64, bound: f64, unit: &'static str, source: &'static str) -> Self {
+    pub fn at_most(
+        what: impl Into<String>,
+        figure: f64,
+        bound: f64,
+        unit: &'static str,
+        source: &'static str,
+    ) -> Self {
         Self { what: what.into(), figure, bound, side: Side::AtMost, unit, source }
     }
 
     /// Makes a row whose figure must be at least the bound.
-    pub fn at_least(what: impl Into<String>, figure: f64, bound: f64, unit: &'static str, source: &'static str) -> Self {
+    pub fn at_least(
+        what: impl Into<String>,
+        figure: f64,
+        bound: f64,
+        unit: &'static str,
+        source: &'static str,
+    ) -> Self {
         Self { what: what.into(), figure, bound, side: Side::AtLeast, unit, source }
+    }
+
+    /// Makes a row that tells a figure for which there is no bound.
+    pub fn told(what: impl Into<String>, figure: f64, unit: &'static str, source: &'static str) -> Self {
+        Self { what: what.into(), figure, bound: f64::NAN, side: Side::Told, unit, source }
     }
 
     /// Says whether the figure is a number on the good side of its bound.
@@ -50,6 +69,7 @@ impl Row {
         match self.side {
             Side::AtMost => self.figure <= self.bound,
             Side::AtLeast => self.figure >= self.bound,
+            Side::Told => self.figure.is_finite(),
         }
     }
 }

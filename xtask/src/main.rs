@@ -1,4 +1,4 @@
-//! Tasks of the workspace: `cargo xtask bundle | place | impulse | demo | test`.
+//! Tasks of the workspace: `cargo xtask bundle | place | impulse | demo | truth | test`.
 
 // This program talks to the person who runs it.
 #![allow(clippy::print_stdout)]
@@ -48,6 +48,11 @@ enum Task {
     Impulse(impulse::Arguments),
     /// Place the demo ensemble, mix it dry and placed, and draw its seats.
     Demo,
+    /// Print the table of figures against outside truth: what, figure, bound, source.
+    Truth {
+        /// Groups of the table; all where none is named.
+        groups: Vec<String>,
+    },
     /// Run everything that a change must pass.
     Test,
 }
@@ -61,11 +66,17 @@ fn main() -> ExitCode {
         Task::Place(arguments) => refuse_some(place::run(&arguments)),
         Task::Impulse(arguments) => finish(impulse::run(&arguments), REFUSED),
         Task::Demo => refuse_some(demo::run()),
-        Task::Test => match check::run() {
-            Ok(true) => ExitCode::SUCCESS,
-            Ok(false) => ExitCode::FAILURE,
-            Err(error) => finish(Err(error), 1),
-        },
+        Task::Truth { groups } => passed(check::truth(&groups)),
+        Task::Test => passed(check::run()),
+    }
+}
+
+/// Turns whether all passed into a code.
+fn passed(result: Result<bool>) -> ExitCode {
+    match result {
+        Ok(true) => ExitCode::SUCCESS,
+        Ok(false) => ExitCode::FAILURE,
+        Err(error) => finish(Err(error), 1),
     }
 }
 

@@ -11,9 +11,13 @@ fn main() -> ExitCode {
     let rows: Vec<Row> = wanted.flat_map(|(_, rows)| rows()).collect();
     for row in &rows {
         let Row { what, figure, bound, side, unit, source } = row;
-        let side = if *side == Side::AtMost { "<=" } else { ">=" };
         let verdict = if row.holds() { "ok" } else { "FAILS" };
-        println!("{verdict:5} {figure:9.4} {side} {bound:<6} {unit:7} {what}  [{source}]");
+        let held_against = match side {
+            Side::AtMost => format!("<= {bound}"),
+            Side::AtLeast => format!(">= {bound}"),
+            Side::Told => "(told)".to_owned(),
+        };
+        println!("{verdict:5} {figure:9.4} {held_against:8} {unit:7} {what}  [{source}]");
     }
     let failed = rows.iter().filter(|row| !row.holds()).count();
     println!("{} of {} figures hold", rows.len() - failed, rows.len());

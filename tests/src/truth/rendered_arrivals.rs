@@ -33,7 +33,8 @@ impl Bench {
         impulse[0] = 1.0;
         let mut lanes = vec![[0.0; LANES]; RESPONSE_FRAMES];
         Split::default().process(&design, &impulse, &mut lanes);
-        let octaves = (0..BANDS).map(|band| OctaveFilter::new(band, RATE_HZ).expect("the band fits the rate"));
+        let octaves =
+            (0..BANDS).map(|band| OctaveFilter::new(band, RATE_HZ).expect("the band fits the rate"));
         Self { design, lanes, octaves: octaves.collect() }
     }
 
@@ -82,7 +83,14 @@ pub fn rendered_arrivals() -> Vec<Row> {
     let fit = OctaveFit::of_octaves(&bench.design);
     let direct_fit = ThirdFit::of_thirds(&bench.design);
     let lanes = LowLanes::new(&bench.design, RATE_HZ);
-    let player = Player { fit: &fit, direct_fit: &direct_fit, lanes: &lanes, sample_rate_hz: RATE_HZ, channels: 2, tail: None };
+    let player = Player {
+        fit: &fit,
+        direct_fit: &direct_fit,
+        lanes: &lanes,
+        sample_rate_hz: RATE_HZ,
+        channels: 2,
+        tail: None,
+    };
     let mut delays: Vec<f64> = Vec::new();
     let (mut strong, mut weak): (Vec<f64>, Vec<f64>) = (Vec::new(), Vec::new());
     let mut loudest = 0.0_f64;
@@ -108,7 +116,6 @@ pub fn rendered_arrivals() -> Vec<Row> {
                     worst_weak = worst_weak.max(error);
                 }
             }
-            if std::env::var_os("PROBE").is_some() && worst_strong > 0.8 { eprintln!("{index} {:.2} {} {} m {} deg w {} gains {:?}", worst_strong, settings.seat.family.name(), settings.seat.depth_m, settings.seat.bearing_deg, settings.platform.width_m, wanted.map(|g| (20.0*(g/strongest).log10()).round())); }
             strong.push(worst_strong);
             weak.push(worst_weak);
         }
@@ -121,9 +128,27 @@ pub fn rendered_arrivals() -> Vec<Row> {
     let all_delays = quantile(&mut delays, 1.0);
     vec![
         Row::at_most("arrival alone, delay, worst of all", all_delays, 0.5, "sample", SOURCE),
-        Row::at_most("arrival alone, bands within 20 dB, 95 % of arrivals", quantile(&mut strong, 0.95), 0.5, "dB", SOURCE),
-        Row::at_most("arrival alone, bands within 20 dB, worst", quantile(&mut strong, 1.0), 1.0, "dB", SOURCE),
-        Row::at_most("arrival alone, bands lower than that, worst", quantile(&mut weak, 1.0), 2.0, "dB", SOURCE),
+        Row::at_most(
+            "arrival alone, bands within 20 dB, 95 % of arrivals",
+            quantile(&mut strong, 0.95),
+            0.5,
+            "dB",
+            SOURCE,
+        ),
+        Row::at_most(
+            "arrival alone, bands within 20 dB, worst",
+            quantile(&mut strong, 1.0),
+            1.0,
+            "dB",
+            SOURCE,
+        ),
+        Row::at_most(
+            "arrival alone, bands lower than that, worst",
+            quantile(&mut weak, 1.0),
+            2.0,
+            "dB",
+            SOURCE,
+        ),
     ]
 }
 

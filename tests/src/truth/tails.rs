@@ -2,7 +2,9 @@
 
 use rostra_dsp::Settings;
 use rostra_dsp::engine::{Config, Layout};
-use rostra_dsp::measure::{DecayCurve, OctaveFilter, Resolution, Segments, Take, coherence, echo_density_profile, impulse_response};
+use rostra_dsp::measure::{
+    DecayCurve, OctaveFilter, Resolution, Segments, Take, coherence, echo_density_profile, impulse_response,
+};
 use rostra_dsp::octave::{NOMINAL_HZ, bands_at_rate, edges_hz};
 use rostra_dsp::pickup::Pair;
 use rostra_dsp::tail::{DiffuseField, TailSpec, synthesise};
@@ -39,7 +41,9 @@ fn octave_decay_s(response: &[f64], band: usize, from_s: f64, rate_hz: f64) -> f
     padded.reverse();
     let mut filtered = filter.filter(&padded);
     filtered.reverse();
-    DecayCurve::of(&filtered, rate_hz).and_then(|curve| curve.decay_after_s(from_s, 30.0)).unwrap_or(f64::INFINITY)
+    DecayCurve::of(&filtered, rate_hz)
+        .and_then(|curve| curve.decay_after_s(from_s, 30.0))
+        .unwrap_or(f64::INFINITY)
 }
 
 /// Decay of each octave of the shipped tails of three platforms at three rates, each channel by itself.
@@ -54,10 +58,16 @@ pub fn decay_of_tails() -> Vec<Row> {
                     for band in LOWEST_BAND..bands_at_rate(rate_hz) {
                         let decay_s = octave_decay_s(tail, band, 0.02, rate_hz);
                         let error = (decay_s / spec.decay_s[band] - 1.0).abs() * 100.0;
-                        if std::env::var_os("PROBE").is_some() && error > 3.5 { eprintln!("tail {rate_hz} w {} {} ch {channel} band {band} {decay_s:.3} {:.3}", platform.width_m, pair.name(), spec.decay_s[band]); }
                         if error > worst.0 {
                             let hz = NOMINAL_HZ[band];
-                            worst = (error, format!("{} m wide, {}, channel {channel}, {hz} Hz", platform.width_m, pair.name()));
+                            worst = (
+                                error,
+                                format!(
+                                    "{} m wide, {}, channel {channel}, {hz} Hz",
+                                    platform.width_m,
+                                    pair.name()
+                                ),
+                            );
                         }
                     }
                 }
@@ -79,14 +89,14 @@ pub fn decay_of_whole_impulse() -> Vec<Row> {
             settings.seat.depth_m = depth_m;
             settings.seat.bearing_deg = 12.0;
             let config = Config { sample_rate_hz: RATE_HZ, layout: Layout::MonoToStereo };
-            let response = impulse_response(&config, &settings, &Take::of(96_000)).expect("the rate is in range");
+            let response =
+                impulse_response(&config, &settings, &Take::of(96_000)).expect("the rate is in range");
             let decays = settings.platform.band_decay_s();
             let from_s = 2.0 * settings.platform.mixing_time_s();
             for (channel, samples) in response.iter().enumerate() {
                 for (band, expected) in decays.iter().enumerate().skip(LOWEST_BAND) {
                     let got = octave_decay_s(&to_f64(samples), band, from_s, RATE_HZ);
                     let error = (got / expected - 1.0).abs() * 100.0;
-                    if std::env::var_os("PROBE").is_some() && error > 3.5 { eprintln!("whole {decay_s} {depth_m} ch {channel} band {band} {got:.3} {expected:.3}"); }
                     if error > worst.0 {
                         let hz = NOMINAL_HZ[band];
                         worst = (error, format!("{decay_s} s, {depth_m} m, channel {channel}, {hz} Hz"));
@@ -95,7 +105,13 @@ pub fn decay_of_whole_impulse() -> Vec<Row> {
             }
         }
     }
-    vec![Row::at_most(format!("whole impulse, worst octave's decay ({})", worst.1), worst.0, 5.0, "%", EYRING)]
+    vec![Row::at_most(
+        format!("whole impulse, worst octave's decay ({})", worst.1),
+        worst.0,
+        5.0,
+        "%",
+        EYRING,
+    )]
 }
 
 /// Echo density of the tails: what it reached by the mixing time, and its mean over the tenth of a second after that.
@@ -117,8 +133,20 @@ pub fn density_of_tails() -> Vec<Row> {
     }
     let source = "Abel and Huang (2006): Gaussian noise has 1";
     vec![
-        Row::at_least("echo density that the tail alone reaches by the mixing time, least", least_by_then, 0.9, "", source),
-        Row::at_least("mean echo density of the tail in the 0.1 s after it, least", least_after, 0.9, "", source),
+        Row::at_least(
+            "echo density that the tail alone reaches by the mixing time, least",
+            least_by_then,
+            0.9,
+            "",
+            source,
+        ),
+        Row::at_least(
+            "mean echo density of the tail in the 0.1 s after it, least",
+            least_after,
+            0.9,
+            "",
+            source,
+        ),
     ]
 }
 
