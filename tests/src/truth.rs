@@ -1,11 +1,15 @@
 //! The table of figures against outside truth: what, figure, bound, source.
 
 mod energy;
+mod handbook;
 mod rendered_arrivals;
+mod robustness;
 mod tails;
 
 pub use energy::{direct_change_with_depth, reflected_energy};
+pub use handbook::{air_absorption, directivity_factor, pickup_differences};
 pub use rendered_arrivals::rendered_arrivals;
+pub use robustness::{bad_input, block_splits, largest_output};
 pub use tails::{coherence_of_tails, decay_of_tails, decay_of_whole_impulse, density_of_tails};
 
 /// Which side of the bound is good.
@@ -78,7 +82,10 @@ impl Row {
 pub type Group = (&'static str, fn() -> Vec<Row>);
 
 /// The groups of the table, in order.
-pub const GROUPS: [Group; 7] = [
+pub const GROUPS: [Group; 13] = [
+    ("air", air_absorption),
+    ("directivity", directivity_factor),
+    ("pickup", pickup_differences),
     ("rendered-arrivals", rendered_arrivals),
     ("tail-decay", decay_of_tails),
     ("whole-decay", decay_of_whole_impulse),
@@ -86,6 +93,9 @@ pub const GROUPS: [Group; 7] = [
     ("tail-coherence", coherence_of_tails),
     ("reflected-energy", reflected_energy),
     ("direct-change", direct_change_with_depth),
+    ("splits", block_splits),
+    ("bad-input", bad_input),
+    ("largest-output", largest_output),
 ];
 
 /// Returns decibels of an energy ratio.

@@ -13,13 +13,18 @@ fn main() -> ExitCode {
         let Row { what, figure, bound, side, unit, source } = row;
         let verdict = if row.holds() { "ok" } else { "FAILS" };
         let held_against = match side {
-            Side::AtMost => format!("<= {bound}"),
-            Side::AtLeast => format!(">= {bound}"),
+            Side::AtMost => format!("<= {}", short(*bound)),
+            Side::AtLeast => format!(">= {}", short(*bound)),
             Side::Told => "(told)".to_owned(),
         };
-        println!("{verdict:5} {figure:9.4} {held_against:8} {unit:7} {what}  [{source}]");
+        println!("{verdict:5} {:>9} {held_against:8} {unit:7} {what}  [{source}]", short(*figure));
     }
     let failed = rows.iter().filter(|row| !row.holds()).count();
     println!("{} of {} figures hold", rows.len() - failed, rows.len());
     if failed == 0 { ExitCode::SUCCESS } else { ExitCode::FAILURE }
+}
+
+/// Writes a figure with four digits, small ones with an exponent.
+fn short(figure: f64) -> String {
+    if figure == 0.0 || figure.abs() >= 1e-3 { format!("{figure:.4}") } else { format!("{figure:.1e}") }
 }
