@@ -169,6 +169,9 @@ pub fn largest_output() -> Vec<Row> {
     )]
 }
 
+/// Most that an all-pass of the direct sound makes of samples within +-1: (1 + 3 a)/(1 - a) is below 3 for a up to 1/3.
+const ALL_PASS: f64 = 3.0;
+
 /// Sum over lanes of |weight| times the lane's own sum of absolute samples, over arrivals and both tails.
 fn bound(settings: &Settings) -> f64 {
     let design = SplitDesign::new(RATE_HZ);
@@ -196,8 +199,6 @@ fn bound(settings: &Settings) -> f64 {
     let weighed = |weights: &[f32; LANES]| -> f64 {
         weights.iter().zip(&lane_sums).map(|(w, sum)| f64::from(w.abs()) * sum).sum()
     };
-    // The all-pass of the direct sound has absolute samples that add up to at most (1 + 3 a)/(1 - a) < 3.
-    const ALL_PASS: f64 = 3.0;
     let channel = |index: usize| -> f64 {
         let arrivals = &plan.capsules[index].weights;
         let early: f64 = ALL_PASS * weighed(&arrivals[0]) + arrivals[1..].iter().map(weighed).sum::<f64>();
