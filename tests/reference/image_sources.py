@@ -1,0 +1,144 @@
+"""Writes tests/data/image_sources_order3.csv: image sources of a box with one open face.
+
+Pinned: Python 3.11, pyroomacoustics 0.10.1 (its numpy: any). Run from the top of the checkout:
+
+    pip install pyroomacoustics==0.10.1
+    python tests/reference/image_sources.py
+
+Nothing here is read from the project's own code. Places, orders and damping of
+the images are pyroomacoustics' own; absorption of the finishes is read from
+the material table that it ships (M. Vorlaender, Auralization, Springer 2008).
+What a face keeps of a hit follows from the formulas of the project's design:
+
+    a        mean absorption of the six faces, the open one counting as 1, mean of 500 Hz and 1 kHz
+    1 - beta = exp(-24 ln10 V / (c S T)) / (1 - a)
+    kept     = (1 - alpha_b) (1 - sigma) (1 - beta)          energy, per hit and octave
+
+and goes into pyroomacoustics as the energy absorption 1 - kept.
+
+Axes of the table: x from 0 to the width, y upstage from the open face, z up. The
+library counts a hit of the open face as one that keeps nothing; those images
+are left out. Its damping leaves out the air, and so does this table.
+"""
+
+import csv
+import math
+from pathlib import Path
+
+import numpy as np
+import pyroomacoustics as pra
+from pyroomacoustics.materials import materials_data
+
+assert pra.__version__ == "0.10.1", pra.__version__
+
+OUT = Path(__file__).resolve().parent.parent / "data" / "image_sources_order3.csv"
+
+BANDS_HZ = [125, 250, 500, 1000, 2000, 4000, 8000]
+WIDTH_M, DEPTH_M, HEIGHT_M = 14.0, 9.5, 7.3
+DECAY_S = 0.45
+TEMPERATURE_C = 20.0
+SPEED_M_S = 331.3 * math.sqrt(1.0 + TEMPERATURE_C / 273.15)
+ORDER = 3
+
+# Rows of the shipped material table; scattering is the design's: floor 0.5, others 0.2.
+FINISHES = {
+    "floor": ("carpet_tufted_9m", 0.5),
+    "ceiling": ("ceiling_plasterboard", 0.2),
+    "north": ("smooth_brickwork_10mm_pointing", 0.2),  # y = depth: the rear wall
+    "west": ("wood_16mm", 0.2),  # x = 0
+    "east": ("wood_16mm", 0.2),  # x = width
+}
+AREAS_M2 = {
+    "floor": WIDTH_M * DEPTH_M,
+    "ceiling": WIDTH_M * DEPTH_M,
+    "north": WIDTH_M * HEIGHT_M,
+    "west": DEPTH_M * HEIGHT_M,
+    "east": DEPTH_M * HEIGHT_M,
+}
+
+# Off every plane of symmetry, so that no two paths are equally long.
+SOURCE_M = [4.3, 6.2, 1.6]
+PICKUP_M = [WIDTH_M / 2, 0.7, 2.6]
+CAPSULES_M = [[PICKUP_M[0] + side * 0.085, PICKUP_M[1], PICKUP_M[2]] for side in (-1, 1)]
+
+
+def absorption(row):
+    """Energy absorption of a row per octave, 8 kHz repeating 4 kHz where the row ends there."""
+    for group in materials_data["absorption"].values():
+        if row in group:
+            coefficients = list(group[row]["coeffs"])
+            bands = list(group[row].get("center_freqs", materials_data["center_freqs"]))[: len(coefficients)]
+            if bands[-1] == 4000:
+                bands.append(8000)
+                coefficients.append(coefficients[-1])
+            assert bands == BANDS_HZ, (row, bands)
+            return np.array(coefficients)
+    raise KeyError(row)
+
+
+def furnishing():
+    """beta: what players, chairs and drapes take, spread evenly over the faces."""
+    volume = WIDTH_M * DEPTH_M * HEIGHT_M
+    front = WIDTH_M * HEIGHT_M
+    surface = sum(AREAS_M2.values()) + front
+    mid = [BANDS_HZ.index(500), BANDS_HZ.index(1000)]
+    mean = (sum(AREAS_M2[f] * absorption(FINISHES[f][0])[mid].mean() for f in AREAS_M2) + front) / surface
+    wanted = math.exp(-24.0 * math.log(10.0) * volume / (SPEED_M_S * surface * DECAY_S))
+    return max(0.0, 1.0 - wanted / (1.0 - mean))
+
+
+def material(energy_absorption):
+    return pra.Material({"description": "", "coeffs": list(energy_absorption), "center_freqs": BANDS_HZ})
+
+
+def main():
+    pra.constants.set("c", SPEED_M_S)
+    beta = furnishing()
+    walls = {
+        face: material(1.0 - (1.0 - absorption(row)) * (1.0 - sigma) * (1.0 - beta))
+        for face, (row, sigma) in FINISHES.items()
+    }
+    walls["south"] = material(np.ones(len(BANDS_HZ)))
+    room = pra.ShoeBox(
+        [WIDTH_M, DEPTH_M, HEIGHT_M], fs=48000, materials=walls, max_order=ORDER, air_absorption=False
+    )
+    room.add_source(SOURCE_M)
+    room.add_microphone_array(np.array(CAPSULES_M).T)
+    room.image_source_model()
+    source = room.sources[0]
+    assert source.damping.shape[0] == len(BANDS_HZ), source.damping.shape
+
+    rows = []
+    for capsule, place in enumerate(CAPSULES_M):
+        for image, order, damping in zip(source.images.T, source.orders, source.damping.T):
+            if np.all(damping < 1e-6):
+                continue
+            path = float(np.linalg.norm(image - np.array(place)))
+            rows.append(
+                [capsule, int(order), *(f"{v:.9f}" for v in image), f"{path:.9f}", f"{path / SPEED_M_S:.12f}"]
+                + [f"{v:.9f}" for v in damping]
+            )
+    rows.sort(key=lambda row: (row[0], float(row[5])))
+
+    with OUT.open("w", newline="\n") as file:
+        file.write(
+            f"# Image sources of a {WIDTH_M} x {DEPTH_M} x {HEIGHT_M} m box, y = 0 open, up to {ORDER} reflections, by\n"
+            "# pyroomacoustics 0.10.1; made by tests/reference/image_sources.py. Axes: x from 0 to the width, y\n"
+            "# upstage from the open face, z up. damping_*: product of the pressure factors of all hits per\n"
+            "# octave, without 1/r and without air.\n"
+            f"# source {SOURCE_M}, pickup {PICKUP_M}, capsules 0.17 m apart along x (0 left, 1 right), omnis;\n"
+            f"# {TEMPERATURE_C} degrees Celsius, c = {SPEED_M_S:.6f} m/s, decay {DECAY_S} s, furnishing {beta:.9f}; "
+            + ", ".join(f"{face} {row}" for face, (row, _) in FINISHES.items())
+            + "\n"
+        )
+        writer = csv.writer(file, lineterminator="\n")
+        writer.writerow(
+            ["capsule", "order", "img_x", "img_y", "img_z", "path_m", "delay_s"]
+            + [f"damping_{hz}" for hz in BANDS_HZ]
+        )
+        writer.writerows(rows)
+    print(f"{len(rows)} images, furnishing {beta:.4f}")
+
+
+if __name__ == "__main__":
+    main()
