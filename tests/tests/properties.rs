@@ -1,0 +1,757 @@
+//! What has to hold for any sound and any seat: splits, shifts, symmetries, bounds, bad input.
+//!
+//! The truth is the engine itself under another description of the same thing
+//! (one block, a later start, a mirrored stage), so no source stands beside
+//! these checks. Each comparison of two sounds asserts that they are louder than
+//! -40 dBFS and that one changed parameter breaks it.
+
+use std::f64::consts::TAU;
+
+use rostra_dsp::Settings;
+use rostra_dsp::arrivals::{ARRIVALS, Arrival, arrivals};
+use rostra_dsp::bands::{LANES, OctaveFit, Split, SplitDesign, ThirdFit, Weights};
+use rostra_dsp::distance_tone::{DistanceTone, TonePlan};
+use rostra_dsp::engine::{Config, Engine, Layout, PrepareError};
+use rostra_dsp::low_octaves::LowLanes;
+use rostra_dsp::measure::octave_energies;
+use rostra_dsp::noise::Noise;
+use rostra_dsp::octave::{BANDS, NOMINAL_HZ};
+use rostra_dsp::pickup::{Capsule, Pair, Pickup};
+use rostra_dsp::plan::{Player, SourcePlan, acoustics, sources};
+use rostra_dsp::platform::Platform;
+use rostra_dsp::radiation::Family;
+use rostra_dsp::seat::{Seat, Source};
+use rostra_dsp::surface::Finish;
+use rostra_dsp::tail::{BuildAtOnce, TailSpectra, onset_frames, synthesise};
+use rostra_dsp::vector::Vector;
+
+const RATE_HZ: f64 = 48_000.0;
+const LAYOUTS: [Layout; 3] = [Layout::MonoToMono, Layout::MonoToStereo, Layout::StereoToStereo];
+/// Bound of equal sounds at rest, and while settings change (design, section 8).
+const AT_REST: f64 = 1e-6;
+const WHILE_CHANGING: f64 = 1e-4;
+/// Least rms of a sound that counts as one: -40 dBFS.
+const LEAST_RMS: f64 = 0.01;
+/// Blocks of convolver in a grid step of plans, as the engine's documentation has it: 4 blocks of at most 3 ms.
+const BLOCKS_IN_GRID: usize = 4;
+
+type Sound = Vec<Vec<f32>>;
+
+/// One engine's life: what goes in, under which settings, from which frames on others hold.
+struct Run<'a> {
+    layout: Layout,
+    rate_hz: f64,
+    /// Input channels, one or two.
+    input: &'a [Vec<f32>],
+    /// Settings that hold from a frame on; they are asked at every start of a call.
+    settings_at: &'a dyn Fn(usize) -> Settings,
+    /// Frames between calls at which settings may change: every call ends there.
+    change_frames: usize,
+}
+
+impl Run<'_> {
+    /// Renders in blocks of the lengths that `block` hands out.
+    fn in_blocks(&self, mut block: impl FnMut() -> usize) -> Sound {
+        let config = Config { sample_rate_hz: self.rate_hz, layout: self.layout };
+        let mut engine = Engine::prepare(config).expect("the rate is in range");
+        engine.reset();
+        let mut supply = BuildAtOnce::default();
+        let frames = self.input[0].len();
+        let mut sound = self.input.to_vec();
+        // A mono input's second channel is only written to.
+        sound.resize(self.layout.outputs().max(self.input.len()), vec![0.0; frames]);
+        let mut at = 0;
+        while at < frames {
+            let next_change = (at / self.change_frames + 1).saturating_mul(self.change_frames);
+            let end = (at + block().max(1)).min(next_change).min(frames);
+            let mut channels: Vec<&mut [f32]> =
+                sound.iter_mut().map(|channel| &mut channel[at..end]).collect();
+            engine.process(&(self.settings_at)(at), &mut supply, &mut channels);
+            at = end;
+        }
+        sound
+    }
+
+    fn whole(&self) -> Sound {
+        self.in_blocks(|| usize::MAX / 2)
+    }
+}
+
+/// Renders an input standing still in one block at 48 kHz.
+fn still(layout: Layout, input: &[Vec<f32>], settings: &Settings) -> Sound {
+    let settings_at = |_: usize| *settings;
+    Run { layout, rate_hz: RATE_HZ, input, settings_at: &settings_at, change_frames: usize::MAX }.whole()
+}
+
+fn noise(seed: u64, frames: usize) -> Vec<f32> {
+    let mut noise = Noise::new(seed);
+    (0..frames).map(|_| (0.2 * noise.gaussian()) as f32).collect()
+}
+
+/// Returns independent noise on every input channel of a layout.
+fn input_of(layout: Layout, frames: usize) -> Sound {
+    let channels = if layout == Layout::StereoToStereo { 2 } else { 1 };
+    (0..channels).map(|channel| noise(11 + channel, frames)).collect()
+}
+
+fn largest_difference(a: &[Vec<f32>], b: &[Vec<f32>]) -> f64 {
+    assert_eq!(a.len(), b.len(), "channels");
+    a.iter()
+        .zip(b)
+        .flat_map(|(a, b)| {
+            assert_eq!(a.len(), b.len(), "frames");
+            a.iter().zip(b)
+        })
+        .map(|(x, y)| f64::from((x - y).abs()))
+        .fold(0.0, |most, x| if x.is_nan() { f64::INFINITY } else { most.max(x) })
+}
+
+fn rms(sound: &[Vec<f32>]) -> f64 {
+    let count = sound.iter().map(Vec::len).sum::<usize>() as f64;
+    (sound.iter().flatten().map(|&x| f64::from(x).powi(2)).sum::<f64>() / count).sqrt()
+}
+
+fn from_frame(sound: &[Vec<f32>], frame: usize) -> Sound {
+    sound.iter().map(|channel| channel[frame..].to_vec()).collect()
+}
+
+/// A horn at the back of the platform, everything in use.
+fn horn() -> Settings {
+    let mut settings = Settings::default();
+    settings.seat.depth_m = 9.0;
+    settings.seat.bearing_deg = -20.0;
+    settings.seat.riser_m = 0.6;
+    settings.seat.family = Family::RearBell;
+    settings.tone.close_mic_m = Some(0.5);
+    settings.tone.low_mid_db = -3.0;
+    settings
+}
+
+// ---------------------------------------------------------------------------
+// Splits into blocks
+
+const SPLITS: [usize; 6] = [1, 17, 64, 480, 1024, 8192];
+
+/// Returns the worst difference of every split against one block.
+fn worst_of_splits(run: &Run<'_>, whole: &Sound) -> f64 {
+    let mut worst = 0.0_f64;
+    for split in SPLITS {
+        worst = worst.max(largest_difference(whole, &run.in_blocks(|| split)));
+    }
+    for seed in [3, 4] {
+        let mut random = Noise::new(seed);
+        let sound = run.in_blocks(|| 1 + (random.uniform() * 3000.0) as usize);
+        worst = worst.max(largest_difference(whole, &sound));
+    }
+    worst
+}
+
+/// Returns an input whose two sides, where there are two, are alike for a while.
+fn input_with_a_change_of_sides(layout: Layout) -> Sound {
+    let mut input = input_of(layout, 48_007);
+    if let [left, right] = &mut input[..] {
+        right[20_000..34_000].copy_from_slice(&left[20_000..34_000]);
+    }
+    input
+}
+
+#[test]
+fn any_split_into_blocks_sounds_the_same_at_rest() {
+    for layout in LAYOUTS {
+        let input = input_with_a_change_of_sides(layout);
+        let settings_at = |_: usize| horn();
+        let run =
+            Run { layout, rate_hz: RATE_HZ, input: &input, settings_at: &settings_at, change_frames: usize::MAX };
+        let whole = run.whole();
+        assert!(rms(&whole) > LEAST_RMS, "{layout:?}: the sound is not silence");
+        let worst = worst_of_splits(&run, &whole);
+        eprintln!("splits at rest, {layout:?}: worst {worst:.1e}");
+        assert!(worst <= AT_REST, "{layout:?}: expected at most {AT_REST:e}, got {worst:e}");
+
+        let mut other = horn();
+        other.seat.depth_m = 8.9;
+        let changed = largest_difference(&whole, &still(layout, &input, &other));
+        assert!(changed > LEAST_RMS, "{layout:?}: 0.1 m of depth is not noticed: {changed:e}");
+    }
+}
+
+/// Depth ramps from 2 to 8 m; on the way the rear wall's finish, then the pickup changes.
+fn under_way(at: usize) -> Settings {
+    let mut settings = horn();
+    settings.seat.depth_m = 2.0 + 6.0 * (at as f64 / 40_000.0).min(1.0);
+    if at >= 19_200 {
+        settings.platform.rear = Finish::Curtain;
+    }
+    if at >= 31_200 {
+        settings.pickup.pair = Pair::SpacedOmnis;
+        settings.pickup.height_m = 3.6;
+    }
+    settings
+}
+
+#[test]
+fn any_split_into_blocks_sounds_the_same_under_the_same_changes() {
+    for layout in LAYOUTS {
+        let input = input_with_a_change_of_sides(layout);
+        let run =
+            Run { layout, rate_hz: RATE_HZ, input: &input, settings_at: &under_way, change_frames: 1200 };
+        let whole = run.whole();
+        assert!(rms(&whole) > LEAST_RMS, "{layout:?}: the sound is not silence");
+        let worst = worst_of_splits(&run, &whole);
+        eprintln!("splits while settings change, {layout:?}: worst {worst:.1e}");
+        assert!(worst <= WHILE_CHANGING, "{layout:?}: expected at most {WHILE_CHANGING:e}, got {worst:e}");
+
+        // The same changes, one of them later.
+        let later = |at: usize| {
+            let mut settings = under_way(at);
+            if at < 24_000 {
+                settings.platform.rear = Finish::Timber;
+            }
+            settings
+        };
+        let changed = largest_difference(&whole, &Run { settings_at: &later, ..run }.whole());
+        assert!(changed > LEAST_RMS, "{layout:?}: a later change is not noticed: {changed:e}");
+    }
+}
+
+// ---------------------------------------------------------------------------
+// Time
+
+#[test]
+fn what_comes_later_by_grid_steps_sounds_later_by_as_much() {
+    for (layout, rate_hz) in [
+        (Layout::MonoToMono, RATE_HZ),
+        (Layout::MonoToStereo, RATE_HZ),
+        (Layout::StereoToStereo, RATE_HZ),
+        (Layout::MonoToStereo, 44_100.0),
+    ] {
+        let grid = BLOCKS_IN_GRID * onset_frames(rate_hz);
+        let frames = 24_000;
+        let input = input_of(layout, frames);
+        let settings_at = |_: usize| horn();
+        let delayed = |by: usize, settings_at: &dyn Fn(usize) -> Settings| {
+            let input: Sound = input
+                .iter()
+                .map(|channel| std::iter::repeat_n(0.0, by).chain(channel.iter().copied()).collect())
+                .collect();
+            Run { layout, rate_hz, input: &input, settings_at, change_frames: usize::MAX }.whole()
+        };
+        let at_once = delayed(0, &settings_at);
+        assert!(rms(&at_once) > LEAST_RMS, "{layout:?}: the sound is not silence");
+        for steps in [1, 3, 37] {
+            let later = delayed(steps * grid, &settings_at);
+            let difference = largest_difference(&at_once, &from_frame(&later, steps * grid));
+            eprintln!("{steps} grid steps later, {layout:?} at {rate_hz} Hz: {difference:.1e}");
+            assert!(difference <= AT_REST, "{layout:?}, {steps} steps: got {difference:e}");
+            assert!(
+                later.iter().all(|channel| channel[..steps * grid].iter().all(|&x| x == 0.0)),
+                "{layout:?}: sound before the note"
+            );
+        }
+        // Controls: one frame beside, and another bearing.
+        let later = delayed(grid, &settings_at);
+        let mut beside = from_frame(&later, grid - 1);
+        beside.iter_mut().for_each(|channel| channel.truncate(frames));
+        assert!(largest_difference(&at_once, &beside) > LEAST_RMS, "{layout:?}: one frame is not noticed");
+        let elsewhere = |_: usize| {
+            let mut settings = horn();
+            settings.seat.bearing_deg += 1.0;
+            settings
+        };
+        let moved = from_frame(&delayed(grid, &elsewhere), grid);
+        assert!(largest_difference(&at_once, &moved) > 1e-3, "{layout:?}: a degree is not noticed");
+    }
+}
+
+// ---------------------------------------------------------------------------
+// Symmetries of the arrivals
+
+/// Sorts by path, so that arrivals can be compared whatever their order.
+fn sorted(mut arrivals: Vec<Arrival>) -> Vec<Arrival> {
+    arrivals.sort_by(|a, b| a.path_m.total_cmp(&b.path_m));
+    arrivals
+}
+
+/// Returns the largest difference of paths in metres and of gains relative to the gain.
+fn difference_of(a: &[Arrival], b: &[Arrival]) -> (f64, f64) {
+    assert_eq!(a.len(), ARRIVALS);
+    assert_eq!(b.len(), ARRIVALS);
+    a.iter().zip(b).fold((0.0, 0.0), |worst: (f64, f64), (a, b)| {
+        let gains = a.gain.iter().zip(&b.gain).map(|(x, y)| ((x - y) / y).abs()).fold(0.0, f64::max);
+        (worst.0.max((a.path_m - b.path_m).abs()), worst.1.max(gains))
+    })
+}
+
+/// Rounding alone: metres, and shares of a gain.
+const ROUNDING: f64 = 1e-9;
+
+#[test]
+fn an_even_source_and_an_omni_may_change_places() {
+    let platform = Platform::default();
+    let pickup = Pickup::default();
+    let heard = |from: Vector, to: Vector, family: Family, omni_share: f64| {
+        let source = Source { place: from, forward: Vector::new(0.0, -1.0, 0.0), family };
+        let capsule = Capsule { offset: to - pickup.place(), omni_share, ..Capsule::OMNI };
+        sorted(arrivals(&source, &platform, &pickup, &capsule).to_vec())
+    };
+    let mut random = Noise::new(21);
+    for _ in 0..50 {
+        let mut place = || {
+            Vector::new(
+                17.0 * (random.uniform() - 0.5),
+                11.5 * random.uniform(),
+                0.3 + 9.4 * random.uniform(),
+            )
+        };
+        let (a, b) = (place(), place());
+        let (there, back) = (heard(a, b, Family::Even, 1.0), heard(b, a, Family::Even, 1.0));
+        let (metres, share) = difference_of(&there, &back);
+        assert!(metres < ROUNDING && share < ROUNDING, "{a:?}, {b:?}: {metres:e} m, {share:e}");
+        // Controls: a moved receiver, a cardioid, a bell.
+        let moved = heard(b, a + Vector::new(0.0, 0.0, 0.01), Family::Even, 1.0);
+        assert!(difference_of(&there, &moved).0 > 1e-5, "{a:?}, {b:?}: a centimetre is not noticed");
+        for (family, omni_share) in [(Family::Even, 0.5), (Family::RearBell, 1.0)] {
+            let back = heard(b, a, family, omni_share);
+            let there = heard(a, b, family, omni_share);
+            assert!(difference_of(&there, &back).1 > 1e-3, "{family:?}, {omni_share}: is not even");
+        }
+    }
+}
+
+#[test]
+fn a_bearing_and_its_mirror_image_swap_left_and_right() {
+    let platform = Platform::default();
+    let heard = |pair: Pair, seat: &Seat, capsule: usize| {
+        let pickup = Pickup { pair, ..Pickup::default() };
+        let source = seat.source(&platform, &pickup);
+        sorted(arrivals(&source, &platform, &pickup, &pair.capsules()[capsule]).to_vec())
+    };
+    // Families whose axis lies in the player's plane of symmetry; a rear bell and a top plate have a hand.
+    let symmetric = [
+        Family::Even,
+        Family::ForwardBell,
+        Family::UpwardBell,
+        Family::FrontPlate,
+        Family::ToneHoles,
+        Family::Skin,
+    ];
+    for pair in Pair::ALL {
+        for family in Family::ALL {
+            for (bearing_deg, facing_deg) in [(12.0, 0.0), (37.0, -25.0), (58.0, 140.0)] {
+                let seat = Seat { bearing_deg, facing_deg, family, depth_m: 6.3, ..Seat::default() };
+                let mirrored = Seat { bearing_deg: -bearing_deg, facing_deg: -facing_deg, ..seat };
+                for capsule in 0..2 {
+                    let (here, there) =
+                        (heard(pair, &seat, capsule), heard(pair, &mirrored, 1 - capsule));
+                    let (metres, share) = difference_of(&here, &there);
+                    assert!(metres < ROUNDING, "{pair:?} {family:?}: {metres:e} m");
+                    if symmetric.contains(&family) {
+                        assert!(share < ROUNDING, "{pair:?} {family:?} {bearing_deg}: {share:e}");
+                    } else {
+                        assert!(share > 1e-3, "{family:?} has a hand: {share:e}");
+                    }
+                    // Control: the same capsule, not its mirror image.
+                    let same = heard(pair, &mirrored, capsule);
+                    let (metres, share) = difference_of(&here, &same);
+                    assert!(metres > 1e-3 || share > 1e-3, "{pair:?} {family:?}: sides are not told apart");
+                }
+            }
+        }
+    }
+}
+
+// ---------------------------------------------------------------------------
+// Stereo input
+
+/// Returns |H| at a frequency.
+fn magnitude(response: &[f32], hz: f64) -> f64 {
+    let (re, im) = response.iter().enumerate().fold((0.0, 0.0), |sum, (n, &x)| {
+        let phase = TAU * hz * n as f64 / RATE_HZ;
+        (sum.0 + f64::from(x) * phase.cos(), sum.1 - f64::from(x) * phase.sin())
+    });
+    f64::hypot(re, im)
+}
+
+/// Sixty frequencies from 20 Hz to 20 kHz, evenly spread over octaves.
+fn frequencies_hz() -> impl Iterator<Item = f64> {
+    (0..60).map(|k| 20.0 * 1000_f64.powf(f64::from(k) / 59.0))
+}
+
+#[test]
+fn alike_sides_in_the_middle_without_platform_stay_what_they_are() {
+    let mut settings = Settings::default();
+    settings.level.balance_pct = 0.0;
+    settings.platform.air.loss = 0.0;
+    let mut impulse = vec![0.0_f32; 8192];
+    impulse[0] = 1.0;
+    let worst_db = |settings: &Settings| {
+        let sound = still(Layout::StereoToStereo, &[impulse.clone(), impulse.clone()], settings);
+        frequencies_hz()
+            .flat_map(|hz| sound.iter().map(move |channel| 20.0 * magnitude(channel, hz).log10()))
+            .fold(0.0_f64, |worst, db| worst.max(db.abs()))
+    };
+    for pair in Pair::ALL {
+        settings.pickup.pair = pair;
+        let worst = worst_db(&settings);
+        eprintln!("x, x in the middle, {pair:?}: {worst:.1e} dB");
+        assert!(worst <= 0.01, "{pair:?}: expected 0 dB, off by {worst} dB");
+        let mut aside = settings;
+        aside.platform.air.loss = 1.0;
+        assert!(worst_db(&aside) > 0.01, "{pair:?}: air is not noticed");
+    }
+    // The two sides are the same sound, and loud enough to say so.
+    let x = noise(31, 24_000);
+    settings.pickup.pair = Pair::NearCoincident;
+    let sound = still(Layout::StereoToStereo, &[x.clone(), x.clone()], &settings);
+    assert!(rms(&sound) > LEAST_RMS);
+    assert!(largest_difference(&sound[..1], &sound[1..]) <= AT_REST, "left and right differ");
+}
+
+#[test]
+fn alike_sides_sound_like_a_mono_channel_at_the_same_power() {
+    let x = noise(32, 36_000);
+    let louder: Vec<f32> = x.iter().map(|x| x * std::f32::consts::SQRT_2).collect();
+    let stereo = still(Layout::StereoToStereo, &[x.clone(), x.clone()], &horn());
+    assert!(rms(&stereo) > LEAST_RMS, "the sound is not silence");
+    let mono = still(Layout::MonoToStereo, &[louder], &horn());
+    let difference = largest_difference(&stereo, &mono);
+    eprintln!("x, x against mono: {difference:.1e}");
+    assert!(difference <= AT_REST, "expected at most {AT_REST:e}, got {difference:e}");
+    // Control: without the factor.
+    let quieter = still(Layout::MonoToStereo, &[x], &horn());
+    assert!(largest_difference(&stereo, &quieter) > LEAST_RMS, "3 dB are not noticed");
+}
+
+/// Frames of noise, and of the pause after which only the tail is left: the longest reflection of the default platform comes after 0.17 s.
+const BURST_FRAMES: usize = 48_000;
+const PAUSE_FRAMES: usize = 8_160;
+
+/// Returns the tail's energy in each octave after a burst, both channels together.
+fn tail_energies(left: &[f32], right: &[f32], settings: &Settings) -> Vec<f64> {
+    let padded = |burst: &[f32]| {
+        let mut padded = burst.to_vec();
+        padded.resize(BURST_FRAMES + 48_000, 0.0);
+        padded
+    };
+    let sound = still(Layout::StereoToStereo, &[padded(left), padded(right)], settings);
+    assert!(rms(&sound) > LEAST_RMS, "the sound is not silence");
+    let mut sum = vec![0.0; BANDS];
+    for channel in from_frame(&sound, BURST_FRAMES + PAUSE_FRAMES) {
+        let channel: Vec<f64> = channel.iter().map(|&x| f64::from(x)).collect();
+        for (cell, energy) in sum.iter_mut().zip(octave_energies(&channel, RATE_HZ)) {
+            *cell += energy;
+        }
+    }
+    sum
+}
+
+#[test]
+fn opposite_phase_survives_in_the_tail() {
+    let mut settings = Settings::default();
+    settings.level.balance_pct = 100.0;
+    // One burst's tail scatters: the mean of several is compared.
+    let (mut opposite, mut independent) = (vec![0.0; BANDS], vec![0.0; BANDS]);
+    for seed in 0..6 {
+        let (x, y) = (noise(100 + seed, BURST_FRAMES), noise(200 + seed, BURST_FRAMES));
+        let negative: Vec<f32> = x.iter().map(|x| -x).collect();
+        for (sum, other) in [(&mut opposite, &negative), (&mut independent, &y)] {
+            for (cell, energy) in sum.iter_mut().zip(tail_energies(&x, other, &settings)) {
+                *cell += energy;
+            }
+        }
+    }
+    let mut worst = 0.0_f64;
+    for (band, (a, b)) in opposite.iter().zip(&independent).enumerate() {
+        let db = 10.0 * (a / b).log10();
+        eprintln!("tail of x, -x against x, y at {} Hz: {db:+.2} dB", NOMINAL_HZ[band]);
+        worst = worst.max(db.abs());
+    }
+    let db = 10.0 * (opposite.iter().sum::<f64>() / independent.iter().sum::<f64>()).log10();
+    assert!(db.abs() <= 3.0, "all octaves: expected within 3 dB, got {db}");
+    assert!(worst <= 3.0, "an octave: expected within 3 dB, got {worst}");
+    // Control: another decay is noticed by the same measure.
+    settings.platform.decay_s = 0.3;
+    let (x, y) = (noise(100, BURST_FRAMES), noise(200, BURST_FRAMES));
+    let shorter: f64 = 6.0 * tail_energies(&x, &y, &settings).iter().sum::<f64>();
+    let db = 10.0 * (shorter / independent.iter().sum::<f64>()).log10();
+    assert!(db.abs() > 3.0, "a shorter decay is not noticed: {db} dB");
+}
+
+// ---------------------------------------------------------------------------
+// Bad input, silence, bounds, rates
+
+/// Returns noise in which every kind of bad sample turns up at random.
+fn bad_input(seed: u64, frames: usize) -> Vec<f32> {
+    const BAD: [f32; 9] =
+        [f32::NAN, f32::INFINITY, f32::NEG_INFINITY, 1e-42, -1e-39, 1e6, -1e6, f32::MAX, f32::MIN];
+    let mut random = Noise::new(seed);
+    (0..frames)
+        .map(|_| {
+            let kind = (random.uniform() * 20.0) as usize;
+            BAD.get(kind).copied().unwrap_or((2.0 * random.uniform() - 1.0) as f32)
+        })
+        .collect()
+}
+
+fn faults(sound: &[Vec<f32>]) -> usize {
+    sound.iter().flatten().filter(|x| !x.is_finite() || x.is_subnormal()).count()
+}
+
+#[test]
+fn bad_samples_never_come_out_and_are_forgotten_after_the_tail() {
+    let bad_frames = 12_000;
+    let mut failures = Vec::new();
+    for layout in LAYOUTS {
+        let config = Config { sample_rate_hz: RATE_HZ, layout };
+        let settings = horn();
+        let mut engine = Engine::prepare(config).expect("the rate is in range");
+        let mut supply = BuildAtOnce::default();
+        let (mut left, mut right) = (vec![0.0; 1], vec![0.0; 1]);
+        engine.process(&settings, &mut supply, &mut [&mut left, &mut right]);
+        let tail_frames = engine.tail_frames();
+
+        let clean = input_of(layout, bad_frames + tail_frames + 48_000);
+        let mut bad = clean.clone();
+        let mut silent = clean;
+        for (channel, (bad, silent)) in bad.iter_mut().zip(&mut silent).enumerate() {
+            bad[..bad_frames].copy_from_slice(&bad_input(41 + channel as u64, bad_frames));
+            silent[..bad_frames].fill(0.0);
+        }
+        let marred = still(layout, &bad, &settings);
+        assert_eq!(faults(&marred), 0, "{layout:?}: samples not finite or subnormal");
+        let unmarred = still(layout, &silent, &settings);
+        let from = bad_frames + tail_frames;
+        assert!(rms(&from_frame(&unmarred, from)) > LEAST_RMS, "{layout:?}: the sound is not silence");
+        let difference = largest_difference(&from_frame(&marred, from), &from_frame(&unmarred, from));
+        let last_off = (from..marred[0].len())
+            .rev()
+            .find(|&n| marred.iter().zip(&unmarred).any(|(a, b)| f64::from((a[n] - b[n]).abs()) > AT_REST));
+        let late_s = last_off.map_or(0.0, |n| (n + 1 - from) as f64 / RATE_HZ);
+        eprintln!(
+            "after bad input, {layout:?}: off by {difference:.1e} after the tail's {tail_frames} frames, \
+             within {AT_REST:.0e} {late_s:.4} s later"
+        );
+        if difference > AT_REST {
+            failures.push(format!("{layout:?}: off by {difference:e}, clean {late_s} s too late"));
+        }
+        // Control: before the tail's length the bad samples are heard, and another balance is noticed.
+        let early = bad_frames + 100;
+        assert!(largest_difference(&from_frame(&marred, early), &from_frame(&unmarred, early)) > 1.0);
+        let mut other = settings;
+        other.level.balance_pct = 49.0;
+        let changed = still(layout, &silent, &other);
+        assert!(largest_difference(&from_frame(&changed, from), &from_frame(&unmarred, from)) > 1e-3);
+    }
+    assert!(failures.is_empty(), "{failures:?}");
+}
+
+#[test]
+fn silence_stays_silence() {
+    for layout in LAYOUTS {
+        let input: Sound = input_of(layout, 48_000).iter().map(|channel| vec![0.0; channel.len()]).collect();
+        let at_rest = |_: usize| horn();
+        for settings_at in [&at_rest as &dyn Fn(usize) -> Settings, &under_way] {
+            let run = Run { layout, rate_hz: RATE_HZ, input: &input, settings_at, change_frames: 1200 };
+            let loudest = run.whole().iter().flatten().fold(0.0_f32, |most, x| most.max(x.abs()));
+            assert_eq!(loudest, 0.0, "{layout:?}: expected silence, got {loudest:e}");
+        }
+    }
+}
+
+/// What is needed to work out the largest output of a plan.
+struct Bound {
+    design: SplitDesign,
+    fit: OctaveFit,
+    direct_fit: ThirdFit,
+    lanes: LowLanes,
+    /// Sum of the absolute samples of each lane.
+    lane_sums: [f64; LANES],
+}
+
+/// Largest gain of the direct sound's first-order all-pass for samples within +-1: 1 + 2|a|, a at most 1/3 (delay half a sample).
+const DIRECT_ALL_PASS: f64 = 1.0 + 2.0 / 3.0;
+/// The same for the tail's decorrelating all-pass, 1 + 2g, g = 3^(-1/2).
+const DECORRELATOR: f64 = 1.0 + 2.0 * 0.577_350_27;
+
+impl Bound {
+    fn new() -> Self {
+        let design = SplitDesign::new(RATE_HZ);
+        let (fit, direct_fit) = (OctaveFit::of_octaves(&design), ThirdFit::of_thirds(&design));
+        let lanes = LowLanes::new(&design, RATE_HZ);
+        let mut impulse = vec![0.0_f32; 16_384];
+        impulse[0] = 1.0;
+        let mut frames = vec![[0.0_f32; LANES]; impulse.len()];
+        Split::default().process(&design, &impulse, &mut frames);
+        let lane_sums =
+            std::array::from_fn(|lane| frames.iter().map(|frame| f64::from(frame[lane].abs())).sum());
+        Self { design, fit, direct_fit, lanes, lane_sums }
+    }
+
+    fn weighed(&self, weights: &Weights) -> f64 {
+        weights.iter().zip(&self.lane_sums).map(|(w, sum)| f64::from(w.abs()) * sum).sum()
+    }
+
+    /// Returns the most that any input within +-1 can come out as.
+    fn of(&self, settings: &Settings, layout: Layout) -> f64 {
+        assert!((self.design.lane_responses(100.0)[0].0 - 1.0).abs() < 1e-12);
+        let config = Config { sample_rate_hz: RATE_HZ, layout };
+        let channels = layout.outputs();
+        let spec = Engine::tail_spec(&config, settings);
+        let parts = synthesise(&spec);
+        let spectra = TailSpectra::build(&spec);
+        let sum_of = |samples: &[f32]| samples.iter().map(|x| f64::from(x.abs())).sum::<f64>();
+        let all = sources(&settings.seat, &settings.platform, &settings.pickup);
+        let of_source = |index: usize| -> [f64; 2] {
+            let player = Player {
+                fit: &self.fit,
+                direct_fit: &self.direct_fit,
+                lanes: &self.lanes,
+                sample_rate_hz: RATE_HZ,
+                channels,
+                tail: (index == 0).then(|| spectra.low()),
+            };
+            let seat =
+                acoustics(&all[index], &settings.platform, &settings.pickup, &settings.level, channels);
+            let plan = SourcePlan::new(&seat, settings, &player);
+            let decorrelator = if index == 0 { 1.0 } else { DECORRELATOR };
+            std::array::from_fn(|channel| {
+                let weights = &plan.capsules[channel].weights;
+                let early = DIRECT_ALL_PASS * self.weighed(&weights[0])
+                    + weights[1..].iter().map(|w| self.weighed(w)).sum::<f64>();
+                let heard = channel.min(channels - 1);
+                let tail = parts.iter().zip(&plan.tail).map(|(part, w)| self.weighed(w) * sum_of(&part[heard]));
+                early + decorrelator * tail.sum::<f64>()
+            })
+        };
+        let middle = of_source(0);
+        let early = if layout == Layout::StereoToStereo {
+            let (left, right) = (of_source(1), of_source(2));
+            // One source in the middle, both ends, or on the way from one to the other.
+            (0..2).fold(0.0_f64, |most, c| {
+                most.max(std::f64::consts::SQRT_2 * middle[c]).max(left[c] + right[c])
+            })
+        } else {
+            middle[0].max(middle[1])
+        };
+        early * tone_gain(settings)
+    }
+}
+
+/// Returns the sum of the absolute samples of the distance tone's response.
+fn tone_gain(settings: &Settings) -> f64 {
+    let speed_m_s = settings.platform.air.speed_of_sound_m_s();
+    let mut response = vec![0.0_f32; 48_000];
+    response[0] = 1.0;
+    DistanceTone::new(&TonePlan::new(&settings.tone, speed_m_s, RATE_HZ)).process((0.0, 0.0), &mut response);
+    response.iter().map(|x| f64::from(x.abs())).sum()
+}
+
+fn loudest(sound: &[Vec<f32>]) -> f64 {
+    sound.iter().flatten().map(|x| f64::from(x.abs())).fold(0.0, f64::max)
+}
+
+/// Returns full-scale square waves of random sign.
+fn squares(seed: u64, frames: usize) -> Vec<f32> {
+    let mut random = Noise::new(seed);
+    let mut left = 0_usize;
+    let mut sign = 1.0;
+    (0..frames)
+        .map(|_| {
+            if left == 0 {
+                left = 1 + (200.0 * random.uniform().powi(3)) as usize;
+                sign = if random.uniform() < 0.5 { -1.0 } else { 1.0 };
+            }
+            left -= 1;
+            sign
+        })
+        .collect()
+}
+
+fn settings_to_bound() -> Vec<Settings> {
+    let mut all = vec![Settings::default(), horn()];
+    for (depth_m, pair, family, balance_pct) in [
+        (1.0, Pair::Coincident, Family::TopPlate, 50.0),
+        (11.7, Pair::SpacedOmnis, Family::ForwardBell, 100.0),
+        (4.0, Pair::NearCoincident, Family::Even, 0.0),
+    ] {
+        let mut settings = Settings::default();
+        settings.seat.depth_m = depth_m;
+        settings.seat.bearing_deg = 33.0;
+        settings.seat.family = family;
+        settings.pickup.pair = pair;
+        settings.level.balance_pct = balance_pct;
+        all.push(settings);
+    }
+    let mut long = Settings::default();
+    long.platform.decay_s = 1.5;
+    long.platform.sides = Finish::Concrete;
+    long.level.trim_db = 12.0;
+    all.push(long);
+    all
+}
+
+#[test]
+fn no_input_within_one_comes_out_louder_than_the_sum_of_absolute_gains() {
+    let bound = Bound::new();
+    for settings in settings_to_bound() {
+        for layout in LAYOUTS {
+            let most = bound.of(&settings, layout);
+            let mut worst = 0.0_f64;
+            let mut inputs = vec![[squares(51, 48_000), squares(52, 48_000)]];
+            inputs.push([squares(53, 48_000), squares(53, 48_000)]);
+            for input in &inputs {
+                let channels = if layout == Layout::StereoToStereo { 2 } else { 1 };
+                let sound = still(layout, &input[..channels], &settings);
+                assert!(rms(&sound) > LEAST_RMS, "{layout:?}: the sound is not silence");
+                worst = worst.max(loudest(&sound) / most);
+            }
+            // The worst input there is: the signs of the response, turned round.
+            if layout != Layout::StereoToStereo {
+                let mut impulse = vec![0.0_f32; 48_000];
+                impulse[0] = 1.0;
+                let response = still(layout, &[impulse], &settings);
+                for channel in &response {
+                    let input: Vec<f32> = channel.iter().rev().map(|x| x.signum()).collect();
+                    let sum: f64 = channel.iter().map(|x| f64::from(x.abs())).sum();
+                    let sound = still(layout, &[input], &settings);
+                    let got = loudest(&sound);
+                    assert!(got > 0.99 * sum, "{layout:?}: expected {sum} at the end, got {got}");
+                    worst = worst.max(got / most);
+                }
+            }
+            eprintln!("largest output against the bound {most:.2}, {layout:?}: {worst:.3}");
+            assert!(worst <= 1.0, "{layout:?}: {worst} of the bound {most}");
+        }
+    }
+    // Control: 24 dB more trim breaks the bound of the same settings without.
+    let settings = Settings::default();
+    let mut louder = settings;
+    louder.level.trim_db = 24.0;
+    let sound = still(Layout::MonoToStereo, &[squares(51, 48_000)], &louder);
+    assert!(loudest(&sound) > bound.of(&settings, Layout::MonoToStereo));
+}
+
+#[test]
+fn every_rate_in_range_sounds_and_any_other_is_refused() {
+    for rate_hz in [22_050.0, 44_100.0, 48_000.0, 96_000.0, 192_000.0] {
+        for layout in LAYOUTS {
+            let input = input_of(layout, (0.3 * rate_hz) as usize);
+            let settings_at = |_: usize| horn();
+            let sound =
+                Run { layout, rate_hz, input: &input, settings_at: &settings_at, change_frames: usize::MAX }
+                    .in_blocks(|| 333);
+            assert_eq!(faults(&sound), 0, "{layout:?} at {rate_hz} Hz: samples not finite or subnormal");
+            for channel in sound {
+                assert!(rms(&[channel]) > LEAST_RMS, "{layout:?} at {rate_hz} Hz: silence");
+            }
+        }
+    }
+    let outside = [0.0, -48_000.0, 8_000.0, 22_049.9, 192_000.1, 1e9, f64::NAN, f64::INFINITY];
+    for (rate_hz, layout) in outside.into_iter().flat_map(|rate| LAYOUTS.map(|layout| (rate, layout))) {
+        let refused = Engine::prepare(Config { sample_rate_hz: rate_hz, layout });
+        assert!(
+            matches!(refused, Err(PrepareError::SampleRate { got_hz, .. }) if got_hz.to_bits() == rate_hz.to_bits()),
+            "{rate_hz} Hz is not refused"
+        );
+    }
+}
