@@ -158,6 +158,8 @@ type Batch = [f32; BATCH];
 
 /// Rounds of the iteration; a fourth gains under 0.05 dB in 95 % of arrivals.
 const ROUNDS: usize = 8;
+/// Sum of squared errors at which a fit is done: 0.03 dB in all, a tenth of what is asked of it.
+const CLOSE_ENOUGH: f32 = 1.2e-5;
 /// Damping of the first round, and how it changes after a round that helped or did not (Levenberg and Marquardt).
 const DAMPING: f32 = 0.01;
 const DAMPING_AFTER_SUCCESS: f32 = 0.2;
@@ -287,6 +289,9 @@ impl<const ROWS: usize> Fit<ROWS> {
         let mut now = self.evaluate(&step, target);
         let mut damping = [DAMPING; BATCH];
         for _ in 0..ROUNDS {
+            if now.square_sum.iter().all(|&sum| sum < CLOSE_ENOUGH) {
+                break;
+            }
             let change = self.solve(&now, start, &damping);
             let mut tried = step;
             for ((row, delta), scale) in tried.iter_mut().zip(&change).zip(start).take(self.bands) {

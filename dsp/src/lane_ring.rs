@@ -71,14 +71,19 @@ impl LaneRing {
         if sum.is_empty() {
             return;
         }
-        let lane = |index: usize| &self.samples[index * self.size + start..][..sum.len()];
-        let lanes: [&[f32]; LANES] = std::array::from_fn(lane);
-        let [l0, l1, l2, l3, l4, l5, l6, l7] = lanes;
+        let frames = sum.len();
+        // One slice at a time, each as long as `sum`, so that the compiler sees it and vectorises.
+        let lane = |index: usize| &self.samples[index * self.size + start..][..frames];
+        let (l0, l1, l2, l3) =
+            (&lane(0)[..frames], &lane(1)[..frames], &lane(2)[..frames], &lane(3)[..frames]);
+        let (l4, l5, l6, l7) =
+            (&lane(4)[..frames], &lane(5)[..frames], &lane(6)[..frames], &lane(7)[..frames]);
         let [w0, w1, w2, w3, w4, w5, w6, w7] = *weights;
-        for (n, out) in sum.iter_mut().enumerate() {
+        let sum = &mut sum[..frames];
+        for n in 0..frames {
             let low = (w0 * l0[n] + w1 * l1[n]) + (w2 * l2[n] + w3 * l3[n]);
             let high = (w4 * l4[n] + w5 * l5[n]) + (w6 * l6[n] + w7 * l7[n]);
-            *out += low + high;
+            sum[n] += low + high;
         }
     }
 

@@ -58,7 +58,7 @@ fn report(input: &Path, settings: &Settings, rate_hz: u32) -> Result<()> {
     let (dry_energy, direct_energy, platform_energy) = (of(&dry), of(&direct), of(&platform));
     let first =
         |channels: &[Vec<f64>]| channels.iter().filter_map(|c| c.iter().position(|x| x.abs() > 1e-7)).min();
-    let nearer = if settings.seat.bearing_deg < 0.0 { 0 } else { 1 };
+    let nearer = usize::from(settings.seat.bearing_deg >= 0.0);
     let lag = delay_samples(&dry[0], &direct[nearer]).unwrap_or(f64::NAN);
     println!(
         "{}: first sample in {:?}, out {:?}; lag {lag:.2} samples",

@@ -1,0 +1,312 @@
+//! A CLAP host for tests: loads the bundle, sets, saves, loads, renders.
+
+use std::ffi::CString;
+use std::io::Cursor;
+
+use clack_extensions::audio_ports_config::{AudioPortsConfigBuffer, MainPortInfo, PluginAudioPortsConfig};
+use clack_extensions::latency::PluginLatency;
+use clack_extensions::params::{ParamInfoBuffer, ParamInfoFlags, PluginParams};
+use clack_extensions::render::{PluginRender, RenderMode};
+use clack_extensions::state::PluginState;
+use clack_extensions::tail::{PluginTail, TailLength};
+use clack_host::events::event_types::ParamValueEvent;
+use clack_host::extensions::{Extension, PluginExtensionSide};
+use clack_host::prelude::*;
+
+use super::bundle;
+use super::sound::{RATE_HZ, Sound};
+
+/// Room for a value's text; CLAP names are at most this long.
+const TEXT_BYTES: usize = 256;
+
+/// What the plug-in may ask for: nothing that these tests need to grant.
+pub(crate) struct Shared;
+
+impl SharedHandler<'_> for Shared {
+    fn request_restart(&self) {}
+    fn request_process(&self) {}
+    fn request_callback(&self) {}
+}
+
+/// A host without extensions of its own.
+pub(crate) struct Host;
+
+impl HostHandlers for Host {
+    type Shared<'a> = Shared;
+    type MainThread<'a> = ();
+    type AudioProcessor<'a> = ();
+}
+
+/// A parameter as the plug-in describes it.
+#[derive(Clone, Debug)]
+pub(crate) struct Described {
+    pub(crate) id: ClapId,
+    pub(crate) name: String,
+    pub(crate) group: String,
+    pub(crate) least: f64,
+    pub(crate) most: f64,
+    pub(crate) default: f64,
+    pub(crate) is_stepped: bool,
+    pub(crate) is_automatable: bool,
+    pub(crate) is_bypass: bool,
+}
+
+/// How an instance is started.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Start {
+    pub(crate) inputs: usize,
+    pub(crate) outputs: usize,
+    pub(crate) block_frames: usize,
+    pub(crate) is_offline: bool,
+}
+
+impl Start {
+    /// A stereo channel, rendered offline in blocks of 512.
+    pub(crate) const STEREO: Self = Self { inputs: 2, outputs: 2, block_frames: 512, is_offline: true };
+}
+
+/// An instance that is not processing.
+pub(crate) struct Clap {
+    plugin: PluginInstance<Host>,
+    params: PluginParams,
+}
+
+impl Clap {
+    /// Loads the bundle and makes an instance.
+    ///
+    /// # Panics
+    /// When the bundle is missing or refuses.
+    pub(crate) fn new() -> Self {
+        let path = bundle::clap();
+        // SAFETY: loading runs the library's initialisers; it is the plug-in that this workspace builds.
+        #[allow(unsafe_code)]
+        let entry = unsafe { PluginEntry::load(path.as_os_str()) }
+            .unwrap_or_else(|error| panic!("{}: {error}; run `cargo xtask bundle` again", path.display()));
+        let factory = entry.get_plugin_factory().expect("a factory");
+        let ids: Vec<CString> =
+            factory.plugin_descriptors().filter_map(|found| found.id().map(CString::from)).collect();
+        assert_eq!(ids, [CString::from(c"org.rostra.seat")], "the plug-ins of the bundle");
+        let info = HostInfo::new("Rostra tests", "Rostra", "", env!("CARGO_PKG_VERSION")).expect("no zeros");
+        let plugin = PluginInstance::new(|()| Shared, |_| (), &entry, &ids[0], &info).expect("an instance");
+        let params = plugin
+            .plugin_shared_handle()
+            .get_extension::<PluginParams>()
+            .expect("the plug-in has parameters");
+        Self { plugin, params }
+    }
+
+    fn extension<E: Extension<ExtensionSide = PluginExtensionSide>>(&self) -> E {
+        self.plugin.plugin_shared_handle().get_extension::<E>().expect("the plug-in has this extension")
+    }
+
+    /// Returns all parameters, in the plug-in's order.
+    pub(crate) fn parameters(&mut self) -> Vec<Described> {
+        let handle = self.plugin.plugin_handle();
+        (0..self.params.count(&handle))
+            .map(|index| {
+                let mut buffer = ParamInfoBuffer::new();
+                let info = self.params.get_info(&handle, index, &mut buffer).expect("a description");
+                let text = |bytes: &[u8]| String::from_utf8(bytes.to_vec()).expect("UTF-8");
+                Described {
+                    id: info.id,
+                    name: text(info.name),
+                    group: text(info.module),
+                    least: info.min_value,
+                    most: info.max_value,
+                    default: info.default_value,
+                    is_stepped: info.flags.contains(ParamInfoFlags::IS_STEPPED),
+                    is_automatable: info.flags.contains(ParamInfoFlags::IS_AUTOMATABLE),
+                    is_bypass: info.flags.contains(ParamInfoFlags::IS_BYPASS),
+                }
+            })
+            .collect()
+    }
+
+    /// Returns the text of a value.
+    pub(crate) fn text_of(&mut self, id: ClapId, value: f64) -> String {
+        let mut buffer = [0_u8; TEXT_BYTES];
+        let text = self
+            .params
+            .value_to_text(&self.plugin.plugin_handle(), id, value, &mut buffer)
+            .expect("every value has a text");
+        String::from_utf8(text.to_vec()).expect("UTF-8")
+    }
+
+    /// Returns the value of a text, if the plug-in takes it.
+    pub(crate) fn value_of(&mut self, id: ClapId, text: &str) -> Option<f64> {
+        let text = CString::new(text).expect("no zeros");
+        self.params.text_to_value(&self.plugin.plugin_handle(), id, &text)
+    }
+
+    /// Returns the text of every parameter as it stands, by name.
+    pub(crate) fn texts(&mut self) -> Vec<(String, String)> {
+        let described = self.parameters();
+        described
+            .into_iter()
+            .map(|Described { id, name, .. }| {
+                let value = self.params.get_value(&self.plugin.plugin_handle(), id).expect("a value");
+                (name, self.text_of(id, value))
+            })
+            .collect()
+    }
+
+    /// Returns number and value for a parameter's name and a typed text.
+    pub(crate) fn typed(&mut self, name: &str, text: &str) -> (ClapId, f64) {
+        let id =
+            self.parameters().into_iter().find(|found| found.name == name).expect("the name is known").id;
+        let value = self.value_of(id, text).unwrap_or_else(|| panic!("{name} does not take {text:?}"));
+        (id, value)
+    }
+
+    /// Sets parameters by name to typed texts.
+    pub(crate) fn set(&mut self, settings: &[(&str, &str)]) {
+        let mut events = EventBuffer::new();
+        for (name, text) in settings {
+            let (id, value) = self.typed(name, text);
+            events.push(&ParamValueEvent::new(0, id, Pckn::match_all(), value));
+        }
+        let mut handle = self.plugin.inactive_plugin_handle().expect("the instance is not active");
+        self.params.flush(&mut handle, &events.as_input(), &mut OutputEvents::void());
+    }
+
+    /// Saves the state.
+    pub(crate) fn save(&mut self) -> Vec<u8> {
+        let mut bytes = Vec::new();
+        let state = self.extension::<PluginState>();
+        state.save(&self.plugin.plugin_handle(), &mut bytes).expect("the state is saved");
+        bytes
+    }
+
+    /// Loads a state; returns whether the plug-in took it.
+    pub(crate) fn load(&mut self, bytes: &[u8]) -> bool {
+        let state = self.extension::<PluginState>();
+        state.load(&self.plugin.plugin_handle(), &mut Cursor::new(bytes)).is_ok()
+    }
+
+    /// Returns the latency in frames.
+    pub(crate) fn latency_frames(&mut self) -> u32 {
+        self.extension::<PluginLatency>().get(&self.plugin.plugin_handle())
+    }
+
+    /// Starts processing.
+    ///
+    /// # Panics
+    /// When the plug-in has no such layout or does not start.
+    pub(crate) fn start(mut self, start: Start) -> Playing {
+        let mode = if start.is_offline { RenderMode::Offline } else { RenderMode::Realtime };
+        self.extension::<PluginRender>().set(&self.plugin.plugin_handle(), mode).expect("the mode is taken");
+        self.choose_layout(start);
+        let configuration = PluginAudioConfiguration {
+            sample_rate: f64::from(RATE_HZ),
+            min_frames_count: 1,
+            max_frames_count: start.block_frames as u32,
+        };
+        let stopped = self.plugin.activate(|_, ()| (), configuration).expect("the plug-in is activated");
+        let processor = stopped.start_processing().expect("the plug-in starts");
+        Playing { instance: self, processor, start, steady_frames: 0 }
+    }
+
+    fn choose_layout(&mut self, start: Start) {
+        let configs = self.extension::<PluginAudioPortsConfig>();
+        let handle = self.plugin.plugin_handle();
+        let channels =
+            |port: &Option<MainPortInfo>| port.as_ref().map_or(0, |port| port.channel_count as usize);
+        let found = (0..configs.count(&handle)).find_map(|index| {
+            let mut buffer = AudioPortsConfigBuffer::new();
+            let config = configs.get(&handle, index, &mut buffer)?;
+            let fits = channels(&config.main_input) == start.inputs
+                && channels(&config.main_output) == start.outputs;
+            fits.then_some(config.id)
+        });
+        let id = found.unwrap_or_else(|| panic!("no layout {} -> {}", start.inputs, start.outputs));
+        configs.select(&handle, id).expect("the plug-in takes its own layout");
+    }
+}
+
+/// An instance that processes.
+pub(crate) struct Playing {
+    /// The instance, for what the main thread may do meanwhile.
+    pub(crate) instance: Clap,
+    processor: StartedPluginAudioProcessor<Host>,
+    start: Start,
+    steady_frames: u64,
+}
+
+impl Playing {
+    /// Renders a sound in blocks; parameters change before the first sample.
+    pub(crate) fn render(&mut self, input: &Sound, changes: &[(ClapId, f64)]) -> Sound {
+        let mut events = EventBuffer::new();
+        for &(id, value) in changes {
+            events.push(&ParamValueEvent::new(0, id, Pckn::match_all(), value));
+        }
+        let Start { inputs, outputs, block_frames, .. } = self.start;
+        let frames = input[0].len();
+        let mut output = vec![Vec::with_capacity(frames); outputs];
+        let mut input_ports = AudioPorts::with_capacity(inputs, 1);
+        let mut output_ports = AudioPorts::with_capacity(outputs, 1);
+        for at in (0..frames).step_by(block_frames) {
+            let count = block_frames.min(frames - at);
+            let mut taken: Sound = input.iter().map(|channel| channel[at..at + count].to_vec()).collect();
+            // What is not overwritten shows as a fault.
+            let mut given: Sound = vec![vec![f32::NAN; count]; outputs];
+            let audio_in = input_ports.with_input_buffers([AudioPortBuffer {
+                latency: 0,
+                channels: AudioPortBufferType::f32_input_only(taken.iter_mut().map(InputChannel::variable)),
+            }]);
+            let mut audio_out = output_ports.with_output_buffers([AudioPortBuffer {
+                latency: 0,
+                channels: AudioPortBufferType::f32_output_only(given.iter_mut().map(Vec::as_mut_slice)),
+            }]);
+            let events = if at == 0 { events.as_input() } else { InputEvents::empty() };
+            self.processor
+                .process(
+                    &audio_in,
+                    &mut audio_out,
+                    &events,
+                    &mut OutputEvents::void(),
+                    Some(self.steady_frames),
+                    None,
+                )
+                .expect("the plug-in processes");
+            self.steady_frames += count as u64;
+            for (channel, block) in output.iter_mut().zip(&given) {
+                channel.extend_from_slice(block);
+            }
+        }
+        output
+    }
+
+    /// Forgets what was heard.
+    pub(crate) fn reset(&mut self) {
+        self.processor.reset();
+        self.steady_frames = 0;
+    }
+
+    /// Returns the tail that the plug-in reports, in frames.
+    ///
+    /// # Panics
+    /// When it is endless.
+    pub(crate) fn tail_frames(&mut self) -> u32 {
+        let tail = self.instance.extension::<PluginTail>();
+        match tail.get(&self.processor.plugin_handle()) {
+            TailLength::Finite(frames) => frames,
+            TailLength::Infinite => panic!("the tail has an end"),
+        }
+    }
+
+    /// Ends processing.
+    pub(crate) fn stop(mut self) -> Clap {
+        self.instance.plugin.deactivate(self.processor.stop_processing());
+        self.instance
+    }
+}
+
+/// Renders a sound through a fresh instance with these settings.
+pub(crate) fn placed(settings: &[(&str, &str)], start: Start, input: &Sound) -> Sound {
+    let mut clap = Clap::new();
+    clap.set(settings);
+    let mut playing = clap.start(start);
+    let output = playing.render(input, &[]);
+    playing.stop();
+    output
+}

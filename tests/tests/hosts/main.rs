@@ -1,0 +1,14 @@
+//! The bundle in real hosts: a CLAP host and a VST3 host, both in Rust; `tests/hosts/equality.py` adds one in Python.
+//!
+//! `cargo xtask bundle` makes what is loaded here.
+
+mod bundle;
+mod clap_host;
+mod sound;
+mod vst3_host;
+
+mod alignment;
+mod bypass;
+mod equality;
+mod parameters;
+mod state;

@@ -1,0 +1,72 @@
+//! A VST3 host for tests.
+
+use vst3_host::{AudioBuffers, Plugin, ProcessMode, SpeakerArrangement, Vst3Host};
+
+use super::bundle;
+use super::sound::{RATE_HZ, Sound};
+
+/// Frames of a block: not those of the CLAP host, on purpose.
+pub(crate) const BLOCK_FRAMES: usize = 480;
+
+/// An instance of the VST3.
+pub(crate) struct Vst3 {
+    // Before the host: it goes first.
+    pub(crate) plugin: Plugin,
+    _host: Vst3Host,
+    inputs: usize,
+    outputs: usize,
+}
+
+impl Vst3 {
+    /// Loads the bundle with a layout and a state, to be rendered offline.
+    ///
+    /// # Panics
+    /// When the bundle is missing or the plug-in refuses.
+    pub(crate) fn new(inputs: usize, outputs: usize, state: &[u8]) -> Self {
+        let mut host = Vst3Host::builder()
+            .sample_rate(f64::from(RATE_HZ))
+            .block_size(BLOCK_FRAMES)
+            .input_channels(inputs)
+            .output_channels(outputs)
+            .build()
+            .expect("a host");
+        let mut plugin = host.load_plugin(bundle::vst3()).expect("the bundle loads");
+        let arrangement =
+            |channels| if channels == 1 { SpeakerArrangement::MONO } else { SpeakerArrangement::STEREO };
+        plugin
+            .set_bus_arrangements(&[arrangement(inputs)], &[arrangement(outputs)])
+            .expect("the layout is taken");
+        plugin.load_state(state).expect("the state is taken");
+        // Twice: the framework hands on the mode of the call before, so that it arrives one call late.
+        plugin.set_process_mode(ProcessMode::Offline).expect("the mode is taken");
+        plugin.set_process_mode(ProcessMode::Offline).expect("the mode is taken");
+        Self { plugin, _host: host, inputs, outputs }
+    }
+
+    /// Sets a parameter by name, as a share of its range.
+    pub(crate) fn set(&mut self, name: &str, normalised: f64) {
+        let id = self.plugin.find_parameter(name).expect("the name is known").id;
+        self.plugin.set_parameter(id, normalised).expect("the value is taken");
+    }
+
+    /// Renders a sound in blocks of [`BLOCK_FRAMES`].
+    pub(crate) fn render(&mut self, input: &Sound) -> Sound {
+        self.plugin.start_processing().expect("the plug-in starts");
+        let frames = input[0].len();
+        let mut output = vec![Vec::with_capacity(frames); self.outputs];
+        let mut buffers = AudioBuffers::new(self.inputs, self.outputs, BLOCK_FRAMES, f64::from(RATE_HZ));
+        for at in (0..frames).step_by(BLOCK_FRAMES) {
+            let count = BLOCK_FRAMES.min(frames - at);
+            for (buffer, channel) in buffers.inputs.iter_mut().zip(input) {
+                buffer[..count].copy_from_slice(&channel[at..at + count]);
+                buffer[count..].fill(0.0);
+            }
+            self.plugin.process_audio(&mut buffers).expect("the plug-in processes");
+            for (channel, buffer) in output.iter_mut().zip(&buffers.outputs) {
+                channel.extend_from_slice(&buffer[..count]);
+            }
+        }
+        self.plugin.stop_processing().expect("the plug-in stops");
+        output
+    }
+}
