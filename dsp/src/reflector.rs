@@ -124,6 +124,8 @@ impl Scratch {
         frames: usize,
     ) {
         let (first, last) = (delay.value(segment.share(0)), delay.value(segment.share(frames - 1)));
+        // Weights follow the delay at the start of the step, whatever run of it this is.
+        let heard_delay = delay.value(segment.share_of_step()) as f32;
         if delay.rests() && first.fract() == 0.0 {
             self.heard[..frames].fill(0.0);
             add_lanes(
@@ -143,7 +145,7 @@ impl Scratch {
         let span = (frames + longest - shortest).min(self.sum.len());
         let sum = &mut self.sum[..span];
         sum.fill(0.0);
-        add_lanes(ring, longest, frames, weights, segment, first as f32, sum);
+        add_lanes(ring, longest, frames, weights, segment, heard_delay, sum);
         // sum[m] stands for the frame m - longest; the delay is kept as an offset
         // from `longest`, small enough for single precision.
         let (start, speed, bend) = offsets(delay, segment, longest);

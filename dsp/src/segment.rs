@@ -26,6 +26,11 @@ impl Segment {
         1.0 / self.grid_frames as f64
     }
 
+    /// Returns the share of the grid step at the start of the run's step.
+    pub fn share_of_step(&self) -> f64 {
+        self.step_frames().0 as f64 / self.grid_frames as f64
+    }
+
     /// Returns the first frame of the run's step and the frames of a step.
     pub fn step_frames(&self) -> (usize, usize) {
         let frames = self.grid_frames / STEPS;

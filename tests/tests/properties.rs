@@ -197,6 +197,7 @@ fn under_way(at: usize) -> Settings {
 
 #[test]
 fn any_split_into_blocks_sounds_the_same_under_the_same_changes() {
+    let mut failures = Vec::new();
     for layout in LAYOUTS {
         let input = input_with_a_change_of_sides(layout);
         let run =
@@ -205,7 +206,9 @@ fn any_split_into_blocks_sounds_the_same_under_the_same_changes() {
         assert!(rms(&whole) > LEAST_RMS, "{layout:?}: the sound is not silence");
         let worst = worst_of_splits(&run, &whole);
         eprintln!("splits while settings change, {layout:?}: worst {worst:.1e}");
-        assert!(worst <= WHILE_CHANGING, "{layout:?}: expected at most {WHILE_CHANGING:e}, got {worst:e}");
+        if worst > WHILE_CHANGING {
+            failures.push(format!("{layout:?}: expected at most {WHILE_CHANGING:e}, got {worst:e}"));
+        }
 
         // The same changes, one of them later.
         let later = |at: usize| {
@@ -218,6 +221,7 @@ fn any_split_into_blocks_sounds_the_same_under_the_same_changes() {
         let changed = largest_difference(&whole, &Run { settings_at: &later, ..run }.whole());
         assert!(changed > LEAST_RMS, "{layout:?}: a later change is not noticed: {changed:e}");
     }
+    assert!(failures.is_empty(), "{failures:#?}");
 }
 
 // ---------------------------------------------------------------------------

@@ -169,28 +169,52 @@ fn a_top_plate_at_the_left_leans_towards_the_audience() {
     assert!(left > 0.7 && left > right + 0.2, "left {left}, right {right}");
 }
 
-/// Barron and Lee's revised theory beside Hopkins and Stryker's.
+/// Returns the reflected against the direct sound of an even source at `distance_m`, mid-band, in dB: after Hopkins and Stryker, after Barron and Lee.
+///
+/// 16 pi r^2/R; and (31 200 T/V) exp(-0.04 r/T) / (100/r^2), both against the direct sound at 10 m.
 ///
 /// # Source
-/// Barron and Lee (1988): reflected against direct at r is 31 200 T/V
-/// exp(-0.04 r/T) r^2/100 (the direct sound at 10 m is 1). Their constant
+/// Hopkins and Stryker (1948); Barron and Lee, Journal of the Acoustical
+/// Society of America 84, 618 (1988), the formula from memory. Their constant
 /// belongs to Sabine's absorption; with it the theories meet as T grows.
+fn reflected_db(platform: &Platform, distance_m: f64) -> (f64, f64) {
+    let (volume_m3, decay_s) = (platform.volume_m3(), platform.decay_s);
+    let hopkins =
+        16.0 * std::f64::consts::PI * distance_m * distance_m / mid_mean(&platform.room_constant_m2());
+    let reflected = 31_200.0 * decay_s / volume_m3 * (-0.04 * distance_m / decay_s).exp();
+    let direct = 100.0 / (distance_m * distance_m);
+    (10.0 * hopkins.log10(), 10.0 * (reflected / direct).log10())
+}
+
+/// Reported, seat by seat of the default platform; the two theories part with distance and nowhere by more than 3 dB.
+#[test]
+fn barron_and_lee_stand_beside_hopkins_and_stryker_for_every_seat() {
+    eprintln!("depth m  bearing  distance m  Hopkins and Stryker dB  Barron and Lee dB  difference dB");
+    let mut by_distance = Vec::new();
+    for depth_m in [1.0, 2.5, 4.0, 6.0, 8.0, 10.0, 11.7] {
+        for bearing_deg in [0.0, 20.0, 40.0] {
+            let settings = seat(depth_m, bearing_deg, Family::Even);
+            let distance_m = acoustics_of(&settings).direct_m;
+            let (hopkins, barron) = reflected_db(&settings.platform, distance_m);
+            let apart = barron - hopkins;
+            eprintln!(
+                "{depth_m:7.1} {bearing_deg:8.0} {distance_m:11.2} {hopkins:23.2} {barron:18.2} {apart:14.2}"
+            );
+            assert!(apart.abs() < 3.0, "at {distance_m} m: {apart} dB apart");
+            by_distance.push((distance_m, apart));
+        }
+    }
+    by_distance.sort_by(|a, b| a.0.total_cmp(&b.0));
+    assert!(by_distance.windows(2).all(|pair| pair[1].1 <= pair[0].1), "{by_distance:?}");
+}
+
+/// The design's figures, each within 0.3 dB.
 #[test]
 fn barron_and_lee_differ_as_the_design_says() {
-    let platform = Platform::default();
-    let volume = platform.volume_m3();
-    let decay_s = platform.decay_s;
-    let room_m2 = mid_mean(&platform.room_constant_m2());
-    let difference = |r: f64| {
-        let hopkins = 16.0 * std::f64::consts::PI * r * r / room_m2;
-        let barron = 31_200.0 * decay_s / volume * (-0.04 * r / decay_s).exp() * r * r / 100.0;
-        let (hopkins_db, barron_db) = (10.0 * hopkins.log10(), 10.0 * barron.log10());
-        eprintln!("{r:5.1} m: Hopkins and Stryker {hopkins_db:6.2} dB, Barron and Lee {barron_db:6.2} dB");
-        barron_db - hopkins_db
-    };
-    // The design's figures, each within 0.3 dB.
-    for (r, expected) in [(3.1, 0.5), (9.9, -1.9)] {
-        let got = difference(r);
-        assert!((got - expected).abs() < 0.3, "at {r} m: expected {expected} dB, got {got}");
+    for (distance_m, expected) in [(3.1, 0.5), (9.9, -1.9)] {
+        let (hopkins, barron) = reflected_db(&Platform::default(), distance_m);
+        let got = barron - hopkins;
+        eprintln!("{distance_m} m: Barron and Lee against Hopkins and Stryker {got:+.2} dB");
+        assert!((got - expected).abs() < 0.3, "at {distance_m} m: expected {expected} dB, got {got}");
     }
 }

@@ -235,44 +235,28 @@ pub(crate) struct Playing {
 impl Playing {
     /// Renders a sound in blocks; parameters change before the first sample.
     pub(crate) fn render(&mut self, input: &Sound, changes: &[(ClapId, f64)]) -> Sound {
-        let mut events = EventBuffer::new();
-        for &(id, value) in changes {
-            events.push(&ParamValueEvent::new(0, id, Pckn::match_all(), value));
-        }
-        let Start { inputs, outputs, block_frames, .. } = self.start;
-        let frames = input[0].len();
-        let mut output = vec![Vec::with_capacity(frames); outputs];
-        let mut input_ports = AudioPorts::with_capacity(inputs, 1);
-        let mut output_ports = AudioPorts::with_capacity(outputs, 1);
-        for at in (0..frames).step_by(block_frames) {
-            let count = block_frames.min(frames - at);
-            let mut taken: Sound = input.iter().map(|channel| channel[at..at + count].to_vec()).collect();
-            // What is not overwritten shows as a fault.
-            let mut given: Sound = vec![vec![f32::NAN; count]; outputs];
-            let audio_in = input_ports.with_input_buffers([AudioPortBuffer {
-                latency: 0,
-                channels: AudioPortBufferType::f32_input_only(taken.iter_mut().map(InputChannel::variable)),
-            }]);
-            let mut audio_out = output_ports.with_output_buffers([AudioPortBuffer {
-                latency: 0,
-                channels: AudioPortBufferType::f32_output_only(given.iter_mut().map(Vec::as_mut_slice)),
-            }]);
-            let events = if at == 0 { events.as_input() } else { InputEvents::empty() };
-            self.processor
-                .process(
-                    &audio_in,
-                    &mut audio_out,
-                    &events,
-                    &mut OutputEvents::void(),
-                    Some(self.steady_frames),
-                    None,
-                )
-                .expect("the plug-in processes");
-            self.steady_frames += count as u64;
-            for (channel, block) in output.iter_mut().zip(&given) {
-                channel.extend_from_slice(block);
-            }
-        }
+        let output = process(&mut self.processor, self.start, self.steady_frames, input, changes);
+        self.steady_frames += input[0].len() as u64;
+        output
+    }
+
+    /// Renders on a thread of the host's own, frees the plug-in while that thread lives on, then lets it end.
+    pub(crate) fn outlived_by_its_audio_thread(self, input: &Sound) -> Sound {
+        let Self { mut instance, mut processor, start, .. } = self;
+        let (rendered, was_rendered) = std::sync::mpsc::channel();
+        let (freed, was_freed) = std::sync::mpsc::channel();
+        let input = input.clone();
+        let audio = std::thread::spawn(move || {
+            let output = process(&mut processor, start, 0, &input, &[]);
+            rendered.send((processor, output)).expect("the main thread waits");
+            was_freed.recv().expect("the main thread says when");
+        });
+        let (processor, output) = was_rendered.recv().expect("the audio thread renders");
+        instance.plugin.deactivate(processor.stop_processing());
+        // The last instance: the host unloads the bundle here.
+        drop(instance);
+        freed.send(()).expect("the audio thread waits");
+        audio.join().expect("the audio thread ends in peace");
         output
     }
 
@@ -299,6 +283,48 @@ impl Playing {
         self.instance.plugin.deactivate(self.processor.stop_processing());
         self.instance
     }
+}
+
+/// Renders a sound in blocks through a started processor.
+fn process(
+    processor: &mut StartedPluginAudioProcessor<Host>,
+    start: Start,
+    steady_frames: u64,
+    input: &Sound,
+    changes: &[(ClapId, f64)],
+) -> Sound {
+    let mut events = EventBuffer::new();
+    for &(id, value) in changes {
+        events.push(&ParamValueEvent::new(0, id, Pckn::match_all(), value));
+    }
+    let Start { inputs, outputs, block_frames, .. } = start;
+    let frames = input[0].len();
+    let mut output = vec![Vec::with_capacity(frames); outputs];
+    let mut input_ports = AudioPorts::with_capacity(inputs, 1);
+    let mut output_ports = AudioPorts::with_capacity(outputs, 1);
+    for at in (0..frames).step_by(block_frames) {
+        let count = block_frames.min(frames - at);
+        let mut taken: Sound = input.iter().map(|channel| channel[at..at + count].to_vec()).collect();
+        // What is not overwritten shows as a fault.
+        let mut given: Sound = vec![vec![f32::NAN; count]; outputs];
+        let audio_in = input_ports.with_input_buffers([AudioPortBuffer {
+            latency: 0,
+            channels: AudioPortBufferType::f32_input_only(taken.iter_mut().map(InputChannel::variable)),
+        }]);
+        let mut audio_out = output_ports.with_output_buffers([AudioPortBuffer {
+            latency: 0,
+            channels: AudioPortBufferType::f32_output_only(given.iter_mut().map(Vec::as_mut_slice)),
+        }]);
+        let events = if at == 0 { events.as_input() } else { InputEvents::empty() };
+        let steady_frames = Some(steady_frames + at as u64);
+        processor
+            .process(&audio_in, &mut audio_out, &events, &mut OutputEvents::void(), steady_frames, None)
+            .expect("the plug-in processes");
+        for (channel, block) in output.iter_mut().zip(&given) {
+            channel.extend_from_slice(block);
+        }
+    }
+    output
 }
 
 /// Renders a sound through a fresh instance with these settings.

@@ -12,3 +12,4 @@ mod bypass;
 mod equality;
 mod parameters;
 mod state;
+mod unloading;
