@@ -186,7 +186,7 @@ fn reflected_db(platform: &Platform, distance_m: f64) -> (f64, f64) {
     (10.0 * hopkins.log10(), 10.0 * (reflected / direct).log10())
 }
 
-/// Reported, seat by seat of the default platform; the two theories part with distance and nowhere by more than 3 dB.
+/// Reported, seat by seat of the default platform; Barron and Lee's falls behind with distance.
 #[test]
 fn barron_and_lee_stand_beside_hopkins_and_stryker_for_every_seat() {
     eprintln!("depth m  bearing  distance m  Hopkins and Stryker dB  Barron and Lee dB  difference dB");
@@ -200,7 +200,6 @@ fn barron_and_lee_stand_beside_hopkins_and_stryker_for_every_seat() {
             eprintln!(
                 "{depth_m:7.1} {bearing_deg:8.0} {distance_m:11.2} {hopkins:23.2} {barron:18.2} {apart:14.2}"
             );
-            assert!(apart.abs() < 3.0, "at {distance_m} m: {apart} dB apart");
             by_distance.push((distance_m, apart));
         }
     }

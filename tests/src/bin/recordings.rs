@@ -186,17 +186,14 @@ fn place(
 ) -> Result<Vec<PathBuf>> {
     let out = inputs[0].with_file_name(format!("placed {balance_pct}"));
     let seat = settings.seat;
-    let mut command = match xtask {
-        Some(xtask) => {
-            let mut command = Command::new(xtask);
-            command.args(["place", "--plugin", "target/bundled/rostra.clap"]);
-            command
-        }
-        None => {
-            let mut command = Command::new("cargo");
-            command.args(["xtask", "place"]);
-            command
-        }
+    let mut command = if let Some(xtask) = xtask {
+        let mut command = Command::new(xtask);
+        command.args(["place", "--plugin", "target/bundled/rostra.clap"]);
+        command
+    } else {
+        let mut command = Command::new("cargo");
+        command.args(["xtask", "place"]);
+        command
     };
     command.args(inputs).arg("--out").arg(&out);
     for wish in [
@@ -210,7 +207,8 @@ fn place(
     }
     let output = command.output().context("the task cannot be run")?;
     ensure!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
-    let name = |input: &PathBuf| format!("{} placed.wav", input.file_stem().unwrap_or_default().to_string_lossy());
+    let name =
+        |input: &PathBuf| format!("{} placed.wav", input.file_stem().unwrap_or_default().to_string_lossy());
     Ok(inputs.iter().map(|input| out.join(name(input))).collect())
 }
 
