@@ -2,12 +2,14 @@
 
 mod energy;
 mod handbook;
+mod reference_arrivals;
 mod rendered_arrivals;
 mod robustness;
 mod tails;
 
 pub use energy::{direct_change_with_depth, reflected_energy};
 pub use handbook::{air_absorption, directivity_factor, pickup_differences};
+pub use reference_arrivals::{reference_arrivals, reference_errors};
 pub use rendered_arrivals::rendered_arrivals;
 pub use robustness::{bad_input, block_splits, largest_output};
 pub use tails::{coherence_of_tails, decay_of_tails, decay_of_whole_impulse, density_of_tails};
@@ -82,10 +84,11 @@ impl Row {
 pub type Group = (&'static str, fn() -> Vec<Row>);
 
 /// The groups of the table, in order.
-pub const GROUPS: [Group; 13] = [
+pub const GROUPS: [Group; 14] = [
     ("air", air_absorption),
     ("directivity", directivity_factor),
     ("pickup", pickup_differences),
+    ("reference-arrivals", reference_arrivals),
     ("rendered-arrivals", rendered_arrivals),
     ("tail-decay", decay_of_tails),
     ("whole-decay", decay_of_whole_impulse),

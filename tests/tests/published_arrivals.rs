@@ -5,17 +5,12 @@
 //! 0.10.1 with the finishes' absorption per octave, made with
 //! `tests/reference/image_sources.py`.
 
-use rostra_dsp::arrivals::{ARRIVALS, arrivals, images};
-use rostra_dsp::octave::BANDS;
-use rostra_dsp::pickup::{Capsule, Pickup};
+use rostra_dsp::arrivals::{ARRIVALS, images};
 use rostra_dsp::platform::Platform;
-use rostra_dsp::radiation::Family;
-use rostra_dsp::seat::Source;
-use rostra_dsp::surface::Finish;
 use rostra_dsp::vector::Vector;
+use rostra_tests::truth::reference_errors;
 
 const ORDER_2: &str = include_str!("../data/image_sources_order2.csv");
-const ORDER_3: &str = include_str!("../data/image_sources_order3.csv");
 const RATE_HZ: f64 = 48_000.0;
 /// Bounds of the design: half a sample at 48 kHz, 0.1 dB.
 const DELAY_BOUND_SAMPLES: f64 = 0.5;
@@ -59,54 +54,9 @@ fn images_up_to_second_order_stand_where_the_reference_has_them() {
     assert!(found >= 15, "the table was read: {found} images");
 }
 
-/// The box of `image_sources_order3.csv`.
-fn small_box() -> Platform {
-    let mut platform = Platform {
-        width_m: 14.0,
-        depth_m: 9.5,
-        height_m: 7.3,
-        floor: Finish::Carpet,
-        rear: Finish::Brick,
-        sides: Finish::Plaster,
-        canopy: Finish::Plasterboard,
-        decay_s: 0.45,
-        ..Platform::default()
-    };
-    platform.air.loss = 0.0;
-    platform
-}
-
-/// Returns the worst errors in samples and dB for a source at a height.
-fn worst_errors(source_height_m: f64) -> (f64, f64) {
-    let platform = small_box();
-    let source = Source {
-        place: Vector::new(-2.7, 6.1, source_height_m),
-        forward: Vector::new(0.0, -1.0, 0.0),
-        family: Family::Even,
-    };
-    let capsule = Capsule { offset: Vector::new(0.085, 0.0, 0.0), ..Capsule::OMNI };
-    let ours = arrivals(&source, &platform, &Pickup::default(), &capsule);
-    let places = images(source.place, &platform);
-    let rows = numbers(ORDER_3);
-    assert_eq!(rows.len(), ARRIVALS, "direct sound and 37 reflections");
-    let (mut worst_samples, mut worst_db) = (0.0_f64, 0.0_f64);
-    for row in rows {
-        let place = Vector::new(row[0], row[1], row[2]);
-        let distance = |index: &usize| (places[*index].place - place).length();
-        let index = (0..ARRIVALS).min_by(|a, b| distance(a).total_cmp(&distance(b))).unwrap_or(0);
-        let delay = ours[index].path_m / platform.air.speed_of_sound_m_s() * RATE_HZ;
-        worst_samples = worst_samples.max((delay - row[4] * RATE_HZ).abs());
-        for band in 0..BANDS {
-            let error = 20.0 * (ours[index].gain[band] / row[5 + band]).log10();
-            worst_db = worst_db.max(error.abs());
-        }
-    }
-    (worst_samples, worst_db)
-}
-
 #[test]
 fn delays_and_gains_up_to_third_order_are_those_of_the_reference() {
-    let (samples, db) = worst_errors(1.9);
+    let (samples, db) = reference_errors(1.9);
     eprintln!("worst of {ARRIVALS} arrivals: {samples:.2e} samples, {db:.2e} dB");
     assert!(samples < DELAY_BOUND_SAMPLES, "expected the reference's delays, off by {samples} samples");
     assert!(db < GAIN_BOUND_DB, "expected the reference's gains, off by {db} dB");
@@ -115,6 +65,6 @@ fn delays_and_gains_up_to_third_order_are_those_of_the_reference() {
 /// The control: a source 0.2 m higher breaks the comparison.
 #[test]
 fn another_height_is_noticed() {
-    let (samples, _) = worst_errors(2.1);
+    let (samples, _) = reference_errors(2.1);
     assert!(samples > DELAY_BOUND_SAMPLES, "off by {samples} samples only");
 }

@@ -113,8 +113,8 @@ pub fn bad_input() -> Vec<Row> {
     engine.process(&settings(), &mut supply, &mut [&mut left, &mut right]);
     let faulty = |channel: &[f32]| channel.iter().filter(|x| !x.is_finite() || x.is_subnormal()).count();
     let faults = faulty(&left) + faulty(&right);
-    // Silence for the tail and the grid, then a clean sound, against a clean run with the same grid.
-    let silence = (engine.tail_frames() + 96_000).next_multiple_of(512) + 512 - 24_000 % 512;
+    // Silence for the tail, to the next grid sample, then a clean sound, against a clean run with the same grid.
+    let silence = engine.tail_frames().next_multiple_of(512) + 512 - 24_000 % 512;
     let clean = noise(24_000);
     let after = |engine: &mut Engine, supply: &mut BuildAtOnce| {
         let (mut left, mut right) = (vec![0.0; silence], vec![0.0; silence]);
