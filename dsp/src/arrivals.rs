@@ -1,6 +1,6 @@
 //! Direct sound and reflections up to third order: image sources of the platform.
 
-use crate::bands::{THIRDS, third_midband_hz};
+use crate::lane_fit::{THIRDS, third_midband_hz};
 use crate::octave::{BANDS, PerBand, TOP, exact_midband_hz};
 use crate::pickup::{Capsule, Pickup};
 use crate::platform::{Face, Platform};

@@ -6,12 +6,13 @@
 //! blocks of the host: the same settings at the same frames give the same sound.
 
 use crate::arrivals::ARRIVALS;
-use crate::bands::{LANES, OctaveFit, Split, SplitDesign, ThirdFit};
+use crate::bands::{LANES, Split, SplitDesign};
 use crate::convolver::INPUTS;
 use crate::decorrelator::Decorrelator;
 use crate::direct::Direct;
 use crate::distance_tone::{DistanceTone, TonePlan};
 use crate::glide::GlideOf;
+use crate::lane_fit::{OctaveFit, ThirdFit};
 use crate::lane_ring::LaneRing;
 use crate::low_octaves::LowLanes;
 use crate::plan::{Player, SourcePlan, acoustics, sources};

@@ -20,6 +20,8 @@ pub mod decorrelator;
 pub mod direct;
 pub mod distance_tone;
 pub mod glide;
+pub mod instruction_set;
+pub mod lane_fit;
 pub mod lane_ring;
 pub mod low_octaves;
 pub mod noise;

@@ -3,7 +3,8 @@
 use std::f64::consts::PI;
 
 use crate::arrivals::{ARRIVALS, Arrival, Stage, images};
-use crate::bands::{BATCH, FITTED, LANES, OctaveFit, THIRDS, ThirdFit, Weights};
+use crate::bands::{FITTED, LANES, Weights};
+use crate::lane_fit::{BATCH, OctaveFit, THIRDS, ThirdFit};
 use crate::low_octaves::{LOW, LowLanes, LowReflections, LowTail};
 use crate::octave::{BANDS, PerBand};
 use crate::pickup::{Capsule, Pickup};

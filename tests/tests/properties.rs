@@ -9,9 +9,10 @@ use std::f64::consts::TAU;
 
 use rostra_dsp::Settings;
 use rostra_dsp::arrivals::{ARRIVALS, Arrival, arrivals};
-use rostra_dsp::bands::{LANES, OctaveFit, Split, SplitDesign, ThirdFit, Weights};
+use rostra_dsp::bands::{LANES, Split, SplitDesign, Weights};
 use rostra_dsp::distance_tone::{DistanceTone, TonePlan};
 use rostra_dsp::engine::{Config, Engine, Layout, PrepareError};
+use rostra_dsp::lane_fit::{OctaveFit, ThirdFit};
 use rostra_dsp::low_octaves::LowLanes;
 use rostra_dsp::measure::octave_energies;
 use rostra_dsp::noise::Noise;

@@ -2,8 +2,9 @@
 
 use rostra_dsp::Settings;
 use rostra_dsp::air::pure_tone_attenuation_db_per_m;
-use rostra_dsp::bands::{OctaveFit, SplitDesign, ThirdFit};
+use rostra_dsp::bands::SplitDesign;
 use rostra_dsp::engine::{Config, Layout};
+use rostra_dsp::lane_fit::{OctaveFit, ThirdFit};
 use rostra_dsp::low_octaves::LowLanes;
 use rostra_dsp::measure::{Take, impulse_response, octave_energies, third_octave_levels_db};
 use rostra_dsp::octave::BANDS;

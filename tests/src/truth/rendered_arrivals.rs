@@ -1,8 +1,9 @@
 //! Each arrival rendered alone by the engine's own parts, against the plan.
 
 use rostra_dsp::arrivals::ARRIVALS;
-use rostra_dsp::bands::{LANES, OctaveFit, Split, SplitDesign, ThirdFit};
+use rostra_dsp::bands::{LANES, Split, SplitDesign};
 use rostra_dsp::direct::Direct;
+use rostra_dsp::lane_fit::{OctaveFit, ThirdFit};
 use rostra_dsp::lane_ring::LaneRing;
 use rostra_dsp::low_octaves::LowLanes;
 use rostra_dsp::measure::{OctaveFilter, delay_samples, octave_energies};

@@ -1,8 +1,9 @@
 //! What holds for any input: block splits, bad samples, the largest output.
 
 use rostra_dsp::Settings;
-use rostra_dsp::bands::{LANES, OctaveFit, Split, SplitDesign, ThirdFit};
+use rostra_dsp::bands::{LANES, Split, SplitDesign};
 use rostra_dsp::engine::{Config, Engine, Layout};
+use rostra_dsp::lane_fit::{OctaveFit, ThirdFit};
 use rostra_dsp::low_octaves::LowLanes;
 use rostra_dsp::noise::Noise;
 use rostra_dsp::plan::{Player, SourcePlan, acoustics};
