@@ -17,7 +17,7 @@ use crate::low_octaves::{LOW, LowTail};
 use crate::octave::{BANDS, PerBand};
 use crate::plan::{Energies, PARTS, REFERENCE_DISTANCE_M, SourcePlan, balance_gains};
 use crate::polynomial::{exp2, log2};
-use crate::quick_fit::{ABREAST, LEAST_OF_STRONGEST, QuickFit, total};
+use crate::quick_fit::{ABREAST, LEAST_OF_STRONGEST, QuickFit, start, total};
 use crate::quick_low::{LowTaps, PairSums, QuickLowLanes, Shared};
 use crate::quick_thirds::QuickThirds;
 use crate::seat::Source;
@@ -95,7 +95,7 @@ impl Planner {
             0 => seat.source(platform, pickup),
             end => seat.sources(platform, pickup)[(end - 1).min(1)],
         };
-        self.place(settings, &source, plan);
+        self.work(settings, &source, tail.is_some(), plan);
         if let Some(tail) = tail {
             self.meet(settings, tail, plan);
         }
@@ -103,6 +103,10 @@ impl Planner {
 
     /// Makes the plan of a source anywhere, with a tail that meets the reflections by energy alone.
     pub fn place(&mut self, settings: &Settings, source: &Source, plan: &mut SourcePlan) {
+        self.work(settings, source, false, plan);
+    }
+
+    fn work(&mut self, settings: &Settings, source: &Source, meets: bool, plan: &mut SourcePlan) {
         if !self.ground.as_ref().is_some_and(|ground| ground.stands_for(settings)) {
             self.ground = Some(Groundwork::new(settings, self.channels));
         }
@@ -123,6 +127,7 @@ impl Planner {
             lanes: &self.lanes,
             low: &mut self.low,
             gains: &mut self.gains,
+            meets,
             plan,
         });
     }
@@ -155,6 +160,8 @@ struct Place<'a> {
     lanes: &'a QuickLowLanes,
     low: &'a mut [[PairSums; 2]; PARTS],
     gains: &'a mut [[f32; ABREAST]; PARTS],
+    /// The tail's weights come later.
+    meets: bool,
     plan: &'a mut SourcePlan,
 }
 
@@ -226,71 +233,61 @@ impl Kernel for Place<'_> {
 
         let (direct_gain, platform_gain) = balance_gains(&settings.level);
         let (direct_gain, platform_gain) = (direct_gain as f32, platform_gain as f32);
+        // Both capsules hear nearly the same spectrum of an image; the factors are worked out for their mean.
+        let mut mean = [[0.0_f32; SLOTS]; FITTED];
+        let mut strongest = [f32::MIN_POSITIVE; SLOTS];
+        for band in 0..FITTED {
+            let (left, right) = (&heard[0].shape[band], &heard[1].shape[band]);
+            for index in 0..SLOTS {
+                mean[band][index] = 0.5 * (left[index] + right[index]);
+                strongest[index] = strongest[index].max(mean[band][index]);
+            }
+        }
+        let mut inverse = [0.0_f32; SLOTS];
+        for index in 0..SLOTS {
+            inverse[index] = 1.0 / strongest[index];
+        }
+        for band in 0..FITTED {
+            for index in 0..SLOTS {
+                mean[band][index] = (mean[band][index] * inverse[index]).max(LEAST_OF_STRONGEST);
+            }
+        }
+        let factors = self.fit.corrections::<FUSED, SLOTS>(&mean);
+        let mut of_direct: [f32; FITTED] = std::array::from_fn(|band| factors[band][0]);
         // Complex gains of the reflections in the middle of the low octaves.
         let mut low_gain = [[[[0.0_f32; SLOTS]; 2]; LOW]; 2];
-        let mut of_direct = [0.0_f32; FITTED];
-        for row in 0..ROWS {
-            let first = row * ABREAST;
-            // Both capsules hear nearly the same spectrum of an image; the factors are worked out for their mean.
-            let mut mean = [[0.0_f32; ABREAST]; FITTED];
-            let mut strongest = [0.0_f32; ABREAST];
+        for octave in 0..LOW {
+            let [re, im] = &self.lanes.steps[octave];
+            let [left, right] = &mut low_gain;
+            let shapes = [&heard[0].shape[octave], &heard[1].shape[octave]];
+            for index in 0..SLOTS {
+                let mut sum = [0.0_f32; 2];
+                for band in 0..FITTED {
+                    let step = mean[band][index] * factors[band][index];
+                    sum[0] = multiply_add::<FUSED>(re[band], step, sum[0]);
+                    sum[1] = multiply_add::<FUSED>(im[band], step, sum[1]);
+                }
+                let scale = 1.0 / mean[octave][index];
+                let gains = [
+                    heard[0].common[index] * shapes[0][index] * scale,
+                    heard[1].common[index] * shapes[1][index] * scale,
+                ];
+                left[octave][0][index] = sum[0] * gains[0];
+                left[octave][1][index] = sum[1] * gains[0];
+                right[octave][0][index] = sum[0] * gains[1];
+                right[octave][1][index] = sum[1] * gains[1];
+            }
+        }
+        for capsule in 0..channels {
+            let heard = &heard[capsule];
+            let mut steps = [[0.0_f32; SLOTS]; FITTED];
             for band in 0..FITTED {
-                let (left, right) = (&heard[0].shape[band], &heard[1].shape[band]);
-                for i in 0..ABREAST {
-                    mean[band][i] = 0.5 * (left[first + i] + right[first + i]);
-                    strongest[i] = strongest[i].max(mean[band][i]);
+                for index in 0..SLOTS {
+                    let shape = heard.shape[band][index].max(strongest[index] * LEAST_OF_STRONGEST);
+                    steps[band][index] = shape * factors[band][index] * (heard.common[index] * platform_gain);
                 }
             }
-            let mut least = [0.0_f32; ABREAST];
-            for i in 0..ABREAST {
-                least[i] = strongest[i] * LEAST_OF_STRONGEST;
-                strongest[i] = 1.0 / strongest[i].max(f32::MIN_POSITIVE);
-            }
-            for band in 0..FITTED {
-                for i in 0..ABREAST {
-                    mean[band][i] = (mean[band][i].max(least[i]) * strongest[i]).max(LEAST_OF_STRONGEST);
-                }
-            }
-            let factors = self.fit.corrections::<FUSED>(&mean);
-            if row == 0 {
-                for band in 0..FITTED {
-                    of_direct[band] = factors[band][0];
-                }
-            }
-            for octave in 0..LOW {
-                let mut sums = [[0.0_f32; ABREAST]; 2];
-                for band in 0..FITTED {
-                    for i in 0..ABREAST {
-                        let step = mean[band][i] * factors[band][i];
-                        sums[0][i] =
-                            multiply_add::<FUSED>(self.lanes.steps[octave][0][band], step, sums[0][i]);
-                        sums[1][i] =
-                            multiply_add::<FUSED>(self.lanes.steps[octave][1][band], step, sums[1][i]);
-                    }
-                }
-                for capsule in 0..2 {
-                    let heard = &heard[capsule];
-                    for i in 0..ABREAST {
-                        let gain = heard.common[first + i] * heard.shape[octave][first + i] / mean[octave][i];
-                        low_gain[capsule][octave][0][first + i] = sums[0][i] * gain;
-                        low_gain[capsule][octave][1][first + i] = sums[1][i] * gain;
-                    }
-                }
-            }
-            for capsule in 0..channels {
-                let heard = &heard[capsule];
-                let mut steps = [[0.0_f32; ABREAST]; FITTED];
-                for band in 0..FITTED {
-                    for i in 0..ABREAST {
-                        let scale = heard.common[first + i] * platform_gain;
-                        steps[band][i] =
-                            heard.shape[band][first + i].max(least[i]) * factors[band][i] * scale;
-                    }
-                }
-                let weights = &mut self.plan.capsules[capsule].weights;
-                let rows = &mut weights[first..(first + ABREAST).min(ARRIVALS)];
-                store::<FUSED, ABREAST>(&steps, rows);
-            }
+            store(&steps, &mut self.plan.capsules[capsule].weights);
         }
 
         // The direct sound, in thirds.
@@ -320,7 +317,7 @@ impl Kernel for Place<'_> {
                 steps[band][0] =
                     heard.shape[band_in_use][0] * of_direct[band_in_use] * heard.common[0] * direct_gain;
             }
-            store::<FUSED, 1>(&steps, &mut self.plan.capsules[capsule].weights[..1]);
+            store(&steps, &mut self.plan.capsules[capsule].weights[..1]);
         }
         if channels == 1 {
             self.plan.capsules[1] = self.plan.capsules[0];
@@ -350,7 +347,12 @@ impl Kernel for Place<'_> {
             }
         }
         self.plan.energies = energies;
-        self.plan.tail = fit_tail::<FUSED>(*self.gains, self.fit);
+        if self.meets {
+            return;
+        }
+        let mut tail = TailFit::new::<FUSED>(self.gains, self.fit);
+        tail.improve::<FUSED>(self.fit);
+        self.plan.tail = tail.weights();
         for weight in self.plan.tail.iter_mut().flatten() {
             *weight *= platform_gain;
         }
@@ -450,7 +452,7 @@ fn add_energies<const FUSED: bool>(heard: &Heard, part: &[u8; SLOTS], energies: 
 
 /// Turns steps into lane weights and stores them arrival by arrival.
 #[inline(always)]
-fn store<const FUSED: bool, const SETS: usize>(steps: &[[f32; SETS]; FITTED], weights: &mut [Weights]) {
+fn store<const SETS: usize>(steps: &[[f32; SETS]; FITTED], weights: &mut [Weights]) {
     let mut lanes = [[0.0_f32; SETS]; LANES];
     lanes[0] = steps[FITTED - 1];
     for band in 0..FITTED - 1 {
@@ -465,40 +467,73 @@ fn store<const FUSED: bool, const SETS: usize>(steps: &[[f32; SETS]; FITTED], we
     }
 }
 
-/// Fits the lanes to the gains of both parts of a tail.
-#[inline(always)]
-fn fit_tail<const FUSED: bool>(gains: [[f32; ABREAST]; PARTS], fit: &QuickFit) -> [Weights; PARTS] {
-    let mut batch = [[1.0_f32; ABREAST]; FITTED];
-    let mut strongest = [0.0_f32; PARTS];
-    for part in 0..PARTS {
-        let mut gains = gains[part];
-        for band in 0..BANDS {
-            let below = if band > 0 { gains[band - 1] } else { 0.0 };
-            let above = if band + 1 < BANDS { gains[band + 1] } else { 0.0 };
-            gains[band] = gains[band].max(STEEPEST * below.max(above));
-            strongest[part] = strongest[part].max(gains[band]);
-        }
-        // Above the octave bands the tail goes on as in the highest one.
-        gains[BANDS] = gains[BANDS - 1];
-        for band in 0..FITTED {
-            // A silent part is worked out as a flat one and scaled to nothing.
-            batch[band][part] = if strongest[part] > 0.0 {
-                (gains[band] / strongest[part]).max(LEAST_OF_STRONGEST)
-            } else {
-                1.0
-            };
-        }
+/// Sets of a tail's fit: its parts, and as many that nobody hears as fill a vector.
+const TAIL_SETS: usize = 4;
+
+/// The fit of the lanes to both parts of a tail, on its way.
+struct TailFit {
+    gain: [[f32; TAIL_SETS]; FITTED],
+    factor: [[f32; TAIL_SETS]; FITTED],
+    strongest: [f32; TAIL_SETS],
+}
+
+impl TailFit {
+    /// Starts a fit.
+    #[inline(always)]
+    fn new<const FUSED: bool>(gains: &[[f32; ABREAST]; PARTS], fit: &QuickFit) -> Self {
+        let mut tail =
+            Self { gain: [[1.0; TAIL_SETS]; FITTED], factor: [[1.0; TAIL_SETS]; FITTED], strongest: [0.0; TAIL_SETS] };
+        tail.aim(gains);
+        tail.factor = start::<FUSED, TAIL_SETS>(&tail.gain);
+        tail.improve::<FUSED>(fit);
+        tail
     }
-    let factors = fit.corrections::<FUSED>(&batch);
-    let mut weights = [[0.0; LANES]; PARTS];
-    let mut steps = [[0.0_f32; PARTS]; FITTED];
-    for band in 0..FITTED {
+
+    /// Takes other gains as the aim.
+    #[inline(always)]
+    fn aim(&mut self, gains: &[[f32; ABREAST]; PARTS]) {
         for part in 0..PARTS {
-            steps[band][part] = batch[band][part] * factors[band][part] * strongest[part];
+            let mut gains = gains[part];
+            let mut strongest = 0.0_f32;
+            for band in 0..BANDS {
+                let below = if band > 0 { gains[band - 1] } else { 0.0 };
+                let above = if band + 1 < BANDS { gains[band + 1] } else { 0.0 };
+                gains[band] = gains[band].max(STEEPEST * below.max(above));
+                strongest = strongest.max(gains[band]);
+            }
+            // Above the octave bands the tail goes on as in the highest one.
+            gains[BANDS] = gains[BANDS - 1];
+            // A silent part is worked out as a flat one and scaled to nothing.
+            let silent = strongest < f32::MIN_POSITIVE;
+            let inverse = if silent { 0.0 } else { 1.0 / strongest };
+            for band in 0..FITTED {
+                let relative = (gains[band] * inverse).max(LEAST_OF_STRONGEST);
+                self.gain[band][part] = if silent { 1.0 } else { relative };
+            }
+            self.strongest[part] = if silent { 0.0 } else { strongest };
         }
     }
-    store::<FUSED, PARTS>(&steps, &mut weights);
-    weights
+
+    /// Brings the sum of lanes nearer the aim.
+    #[inline(always)]
+    fn improve<const FUSED: bool>(&mut self, fit: &QuickFit) {
+        fit.improve::<FUSED, TAIL_SETS>(&self.gain, &mut self.factor);
+        fit.level_the_top(&self.gain, &mut self.factor);
+    }
+
+    /// Returns the lane weights reached.
+    #[inline(always)]
+    fn weights(&self) -> [Weights; PARTS] {
+        let mut steps = [[0.0_f32; TAIL_SETS]; FITTED];
+        for band in 0..FITTED {
+            for i in 0..TAIL_SETS {
+                steps[band][i] = self.gain[band][i] * self.factor[band][i] * self.strongest[i];
+            }
+        }
+        let mut weights = [[0.0; LANES]; PARTS];
+        store(&steps, &mut weights);
+        weights
+    }
 }
 
 /// The work of [`Planner::meet`].
@@ -529,8 +564,13 @@ impl Kernel for Meet<'_> {
             (plan.energies.target.each_ref().map(single), plan.energies.specular.each_ref().map(single));
         let mut best = [[0.0; LANES]; PARTS];
         let mut least_error = [f32::INFINITY; PARTS];
+        let mut fit = TailFit::new::<FUSED>(&gains, self.fit);
         for round in 0..MEETING_ROUNDS {
-            let tried = fit_tail::<FUSED>(gains, self.fit);
+            if round > 0 {
+                fit.aim(&gains);
+                fit.improve::<FUSED>(self.fit);
+            }
+            let tried = fit.weights();
             for part in 0..PARTS {
                 let [heard, common] = shared[part].meet::<FUSED>(&tail.quick, part, &tried[part], self.lanes);
                 let mut error = 0.0;

@@ -206,10 +206,12 @@ impl<const TAPS: usize> LowTaps<'_, TAPS> {
         let mut sin = [[[0.0_f32; ABREAST]; TAPS]; DISTANCES];
         for tap in 0..TAPS {
             for i in 0..ABREAST {
-                let (c, s) = turn::<FUSED>(lanes.distance[i] * self.delay[tap]);
-                cos[0][tap][i] = c;
-                sin[0][tap][i] = s;
+                cos[0][tap][i] = lanes.distance[i] * self.delay[tap];
             }
+        }
+        let (cos_0, sin_0) = (cos[0].as_flattened_mut(), sin[0].as_flattened_mut());
+        for (c, s) in cos_0.iter_mut().zip(sin_0) {
+            (*c, *s) = turn::<FUSED>(*c);
         }
         for row in 1..DISTANCES {
             for tap in 0..TAPS {
