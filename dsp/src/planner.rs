@@ -17,18 +17,17 @@ use crate::low_octaves::{LOW, LowTail};
 use crate::octave::{BANDS, PerBand};
 use crate::plan::{Energies, PARTS, REFERENCE_DISTANCE_M, SourcePlan, balance_gains};
 use crate::polynomial::{exp2, log2};
-use crate::quick_fit::{ABREAST, LEAST_OF_STRONGEST, QuickFit, start, total};
-use crate::quick_low::{LowTaps, PairSums, QuickLowLanes, Shared};
+use crate::quick_fit::{ABREAST, FitRoom, LEAST_OF_STRONGEST, QuickFit, start, total};
+use crate::quick_low::{LowRoom, LowSums, LowTaps, QuickLowLanes, Shared};
 use crate::quick_thirds::QuickThirds;
+use crate::radiation::world_axis;
 use crate::seat::Source;
 use crate::settings::{Level, Settings};
 
-/// Rows of eight arrivals.
-const ROWS: usize = SLOTS / ABREAST;
 /// Shortest path that counts, m: as in the oracle.
 const SHORTEST_PATH_M: f64 = 0.1;
 /// Rounds in which the tail is brought to meet the reflections, the first one included.
-const MEETING_ROUNDS: usize = 4;
+const MEETING_ROUNDS: usize = 3;
 /// How far a round goes of its way, after the first: as in the oracle.
 const MEETING_STEP: f32 = 0.7;
 /// rho at which a tail that would cancel reflections is silent, and from which on it is whole: as in the oracle.
@@ -50,9 +49,36 @@ pub struct Planner {
     ground: Option<Groundwork>,
     trim: Trim,
     /// The reflections of the plan made last in the low octaves, by part, then channel.
-    low: [[PairSums; 2]; PARTS],
+    low: [[LowSums; 2]; PARTS],
     /// The tail's gains by energy alone, by part, then band.
     gains: [[f32; ABREAST]; PARTS],
+    room: Box<Room>,
+}
+
+/// Working room of a plan: nothing in it outlives the plan.
+#[derive(Clone, Debug)]
+struct Room {
+    heard: [Heard; 2],
+    mean: [[f32; SLOTS]; FITTED],
+    factors: [[f32; SLOTS]; FITTED],
+    steps: [[f32; SLOTS]; FITTED],
+    low_gain: [[[[f32; SLOTS]; 2]; LOW]; 2],
+    fit: FitRoom<SLOTS>,
+    low: LowRoom<SLOTS>,
+}
+
+impl Room {
+    fn new() -> Self {
+        Self {
+            heard: [Heard::NOTHING, Heard::NOTHING],
+            mean: [[0.0; SLOTS]; FITTED],
+            factors: [[0.0; SLOTS]; FITTED],
+            steps: [[0.0; SLOTS]; FITTED],
+            low_gain: [[[[0.0; SLOTS]; 2]; LOW]; 2],
+            fit: FitRoom::EMPTY,
+            low: LowRoom::EMPTY,
+        }
+    }
 }
 
 /// A trim and its gain: powers are dear.
@@ -74,8 +100,9 @@ impl Planner {
             lanes: QuickLowLanes::new(design),
             ground: None,
             trim: Trim { db: 0.0, gain: 1.0 },
-            low: [[PairSums::NOTHING; 2]; PARTS],
+            low: [const { [const { LowSums::NOTHING }; 2] }; PARTS],
             gains: [[0.0; ABREAST]; PARTS],
+            room: Box::new(Room::new()),
         }
     }
 
@@ -127,6 +154,7 @@ impl Planner {
             lanes: &self.lanes,
             low: &mut self.low,
             gains: &mut self.gains,
+            room: &mut self.room,
             meets,
             plan,
         });
@@ -158,23 +186,35 @@ struct Place<'a> {
     fit: &'a QuickFit,
     thirds: &'a QuickThirds,
     lanes: &'a QuickLowLanes,
-    low: &'a mut [[PairSums; 2]; PARTS],
+    low: &'a mut [[LowSums; 2]; PARTS],
     gains: &'a mut [[f32; ABREAST]; PARTS],
+    room: &'a mut Room,
     /// The tail's weights come later.
     meets: bool,
     plan: &'a mut SourcePlan,
 }
 
 /// What one capsule hears of the arrivals.
+#[derive(Clone, Debug)]
 struct Heard {
     path_m: [f64; SLOTS],
     path: [f32; SLOTS],
     /// log2 of (1 + cos theta)/2, theta the angle of departure to the axis.
-    ln_lobe: [f32; SLOTS],
+    log_lobe: [f32; SLOTS],
     /// M/r.
     common: [f32; SLOTS],
     /// Gains without `common`, by band.
     shape: [[f32; SLOTS]; FITTED],
+}
+
+impl Heard {
+    const NOTHING: Self = Self {
+        path_m: [0.0; SLOTS],
+        path: [0.0; SLOTS],
+        log_lobe: [0.0; SLOTS],
+        common: [0.0; SLOTS],
+        shape: [[0.0; SLOTS]; FITTED],
+    };
 }
 
 impl Kernel for Place<'_> {
@@ -183,10 +223,10 @@ impl Kernel for Place<'_> {
     #[inline(always)]
     fn run<const FUSED: bool>(self) {
         let Self { ground, settings, source, channels, .. } = self;
-        let mut heard = [
-            hear::<FUSED>(ground, settings, source, 0),
-            hear::<FUSED>(ground, settings, source, channels - 1),
-        ];
+        let Room { heard, mean, factors, steps, low_gain, fit: fit_room, low: low_room } = self.room;
+        for (heard, capsule) in heard.iter_mut().zip([0, channels - 1]) {
+            hear::<FUSED>(ground, settings, source, capsule, heard);
+        }
         let start_m = heard[0].path_m[0].min(heard[1].path_m[0]);
         let mut direct_power = 0.0;
         for heard in &heard[..channels] {
@@ -216,7 +256,7 @@ impl Kernel for Place<'_> {
                 part[capsule][index] = u8::MAX;
             }
         }
-        for heard in &mut heard {
+        for heard in heard.iter_mut() {
             shapes::<FUSED>(ground, heard);
             for index in 0..SLOTS {
                 heard.common[index] *= factor;
@@ -228,19 +268,18 @@ impl Kernel for Place<'_> {
             target: ground.target.map(|part| part.map(|energy| energy * power)),
         };
         for capsule in 0..channels {
-            add_energies::<FUSED>(&heard[capsule], &part[capsule], &mut energies);
+            add_energies(&heard[capsule], &part[capsule], &mut energies);
         }
 
         let (direct_gain, platform_gain) = balance_gains(&settings.level);
         let (direct_gain, platform_gain) = (direct_gain as f32, platform_gain as f32);
         // Both capsules hear nearly the same spectrum of an image; the factors are worked out for their mean.
-        let mut mean = [[0.0_f32; SLOTS]; FITTED];
         let mut strongest = [f32::MIN_POSITIVE; SLOTS];
         for band in 0..FITTED {
-            let (left, right) = (&heard[0].shape[band], &heard[1].shape[band]);
+            let (left, right, mean) = (&heard[0].shape[band], &heard[1].shape[band], &mut mean[band]);
             for index in 0..SLOTS {
-                mean[band][index] = 0.5 * (left[index] + right[index]);
-                strongest[index] = strongest[index].max(mean[band][index]);
+                mean[index] = 0.5 * (left[index] + right[index]);
+                strongest[index] = strongest[index].max(mean[index]);
             }
         }
         let mut inverse = [0.0_f32; SLOTS];
@@ -252,13 +291,12 @@ impl Kernel for Place<'_> {
                 mean[band][index] = (mean[band][index] * inverse[index]).max(LEAST_OF_STRONGEST);
             }
         }
-        let factors = self.fit.corrections::<FUSED, SLOTS>(&mean);
+        self.fit.corrections::<FUSED, SLOTS>(mean, factors, fit_room);
         let mut of_direct: [f32; FITTED] = std::array::from_fn(|band| factors[band][0]);
         // Complex gains of the reflections in the middle of the low octaves.
-        let mut low_gain = [[[[0.0_f32; SLOTS]; 2]; LOW]; 2];
         for octave in 0..LOW {
             let [re, im] = &self.lanes.steps[octave];
-            let [left, right] = &mut low_gain;
+            let [left, right] = &mut *low_gain;
             let shapes = [&heard[0].shape[octave], &heard[1].shape[octave]];
             for index in 0..SLOTS {
                 let mut sum = [0.0_f32; 2];
@@ -280,14 +318,14 @@ impl Kernel for Place<'_> {
         }
         for capsule in 0..channels {
             let heard = &heard[capsule];
-            let mut steps = [[0.0_f32; SLOTS]; FITTED];
             for band in 0..FITTED {
+                let (shape, factors, steps) = (&heard.shape[band], &factors[band], &mut steps[band]);
                 for index in 0..SLOTS {
-                    let shape = heard.shape[band][index].max(strongest[index] * LEAST_OF_STRONGEST);
-                    steps[band][index] = shape * factors[band][index] * (heard.common[index] * platform_gain);
+                    let shape = shape[index].max(strongest[index] * LEAST_OF_STRONGEST);
+                    steps[index] = shape * factors[index] * (heard.common[index] * platform_gain);
                 }
             }
-            store(&steps, &mut self.plan.capsules[capsule].weights);
+            store(steps, &mut self.plan.capsules[capsule].weights);
         }
 
         // The direct sound, in thirds.
@@ -296,7 +334,7 @@ impl Kernel for Place<'_> {
         for heard in &heard[..channels] {
             let mut directivity = [0.0_f32; ABREAST];
             for band in 0..ABREAST {
-                let lobe = exp2::<FUSED>(ground.lobe[band] * heard.ln_lobe[0]);
+                let lobe = exp2::<FUSED>(ground.lobe[band] * heard.log_lobe[0]);
                 directivity[band] =
                     0.5 * log2::<FUSED>(multiply_add::<FUSED>(1.0 - ground.leak, lobe, ground.leak));
                 gain[band] += heard.shape[band][0];
@@ -325,10 +363,8 @@ impl Kernel for Place<'_> {
 
         for capsule in 0..channels {
             let taps = LowTaps { delay: &delay[capsule], gain: &low_gain[capsule], part: &part[capsule] };
-            let sums = taps.sums::<FUSED>(self.lanes);
-            for part in 0..PARTS {
-                self.low[part][capsule] = sums[part];
-            }
+            let [before, after] = &mut *self.low;
+            taps.sums::<FUSED>(self.lanes, low_room, [&mut before[capsule], &mut after[capsule]]);
         }
         for part in 0..PARTS {
             let mut met = [0.0_f32; LOW];
@@ -366,18 +402,12 @@ fn hear<const FUSED: bool>(
     settings: &Settings,
     source: &Source,
     capsule: usize,
-) -> Heard {
+    heard: &mut Heard,
+) {
     let capsule = &ground.capsules[capsule];
     let receiver = (settings.pickup.place() + capsule.offset).components();
     let place = source.place.components();
-    let axis = crate::radiation::world_axis(source.family, source.forward).components();
-    let mut heard = Heard {
-        path_m: [0.0; SLOTS],
-        path: [0.0; SLOTS],
-        ln_lobe: [0.0; SLOTS],
-        common: [0.0; SLOTS],
-        shape: [[0.0; SLOTS]; FITTED],
-    };
+    let axis = world_axis(source.family, source.forward).components();
     let mut towards = [[0.0_f32; SLOTS]; 3];
     let Groundwork { mirrors, .. } = ground;
     let mut square = [0.0_f64; SLOTS];
@@ -404,9 +434,8 @@ fn hear<const FUSED: bool>(
         let along = ax * towards[0][index] + ay * towards[1][index] + az * towards[2][index];
         heard.common[index] = (omni + along * inverse) * inverse;
         let half = (0.5 + 0.5 * cosine[index] * inverse).clamp(1e-12, 1.0);
-        heard.ln_lobe[index] = log2::<FUSED>(half);
+        heard.log_lobe[index] = log2::<FUSED>(half);
     }
-    heard
 }
 
 /// Works out the gains of all arrivals but for M/r: hits, directivity, air.
@@ -415,38 +444,42 @@ fn shapes<const FUSED: bool>(ground: &Groundwork, heard: &mut Heard) {
     let leak = ground.leak;
     for band in 0..FITTED {
         let (lobe, air) = (ground.lobe[band], ground.air_log2_per_m[band]);
-        let (hits, shape) = (&ground.hits[band], &mut heard.shape[band]);
+        let Heard { path, log_lobe, shape, .. } = heard;
+        let (hits, shape) = (&ground.hits[band], &mut shape[band]);
         for index in 0..SLOTS {
-            let energy = multiply_add::<FUSED>(1.0 - leak, exp2::<FUSED>(lobe * heard.ln_lobe[index]), leak);
-            shape[index] = hits[index] * energy.sqrt() * exp2::<FUSED>(-air * heard.path[index]);
+            let energy = multiply_add::<FUSED>(1.0 - leak, exp2::<FUSED>(lobe * log_lobe[index]), leak);
+            shape[index] = hits[index] * energy.sqrt() * exp2::<FUSED>(-air * path[index]);
         }
     }
 }
 
 /// Adds what one capsule hears to the energies of direct sound and reflections.
 #[inline(always)]
-fn add_energies<const FUSED: bool>(heard: &Heard, part: &[u8; SLOTS], energies: &mut Energies) {
+fn add_energies(heard: &Heard, part: &[u8; SLOTS], energies: &mut Energies) {
     let mut of_part = [[0.0_f32; SLOTS]; PARTS];
     for index in 0..SLOTS {
         let power = heard.common[index] * heard.common[index];
-        for late in 0..PARTS {
-            of_part[late][index] = if part[index] == late as u8 { power } else { 0.0 };
-        }
+        of_part[0][index] = if part[index] == 0 { power } else { 0.0 };
+        of_part[1][index] = if part[index] == 1 { power } else { 0.0 };
     }
     let direct = f64::from(heard.common[0]).powi(2);
     for band in 0..BANDS {
         let shape = &heard.shape[band];
+        energies.direct[band] += direct * f64::from(shape[0]).powi(2);
         for late in 0..PARTS {
-            let mut sum = [0.0_f32; ABREAST];
-            for row in 0..ROWS {
+            let mut power = [0.0_f32; SLOTS];
+            for index in 0..SLOTS {
+                power[index] = shape[index] * shape[index] * of_part[late][index];
+            }
+            let (rows, _) = power.as_chunks::<ABREAST>();
+            let mut sum = rows[0];
+            for row in &rows[1..] {
                 for i in 0..ABREAST {
-                    let index = row * ABREAST + i;
-                    sum[i] = multiply_add::<FUSED>(shape[index] * shape[index], of_part[late][index], sum[i]);
+                    sum[i] += row[i];
                 }
             }
             energies.specular[late][band] += f64::from(total(&sum));
         }
-        energies.direct[band] += direct * f64::from(shape[0]).powi(2);
     }
 }
 
@@ -472,6 +505,7 @@ const TAIL_SETS: usize = 4;
 
 /// The fit of the lanes to both parts of a tail, on its way.
 struct TailFit {
+    room: FitRoom<TAIL_SETS>,
     gain: [[f32; TAIL_SETS]; FITTED],
     factor: [[f32; TAIL_SETS]; FITTED],
     strongest: [f32; TAIL_SETS],
@@ -481,10 +515,14 @@ impl TailFit {
     /// Starts a fit.
     #[inline(always)]
     fn new<const FUSED: bool>(gains: &[[f32; ABREAST]; PARTS], fit: &QuickFit) -> Self {
-        let mut tail =
-            Self { gain: [[1.0; TAIL_SETS]; FITTED], factor: [[1.0; TAIL_SETS]; FITTED], strongest: [0.0; TAIL_SETS] };
+        let mut tail = Self {
+            room: FitRoom::EMPTY,
+            gain: [[1.0; TAIL_SETS]; FITTED],
+            factor: [[1.0; TAIL_SETS]; FITTED],
+            strongest: [0.0; TAIL_SETS],
+        };
         tail.aim(gains);
-        tail.factor = start::<FUSED, TAIL_SETS>(&tail.gain);
+        start::<FUSED, TAIL_SETS>(&tail.gain, &mut tail.factor, &mut tail.room);
         tail.improve::<FUSED>(fit);
         tail
     }
@@ -517,7 +555,7 @@ impl TailFit {
     /// Brings the sum of lanes nearer the aim.
     #[inline(always)]
     fn improve<const FUSED: bool>(&mut self, fit: &QuickFit) {
-        fit.improve::<FUSED, TAIL_SETS>(&self.gain, &mut self.factor);
+        fit.improve::<FUSED, TAIL_SETS>(&self.gain, &mut self.factor, &mut self.room);
         fit.level_the_top(&self.gain, &mut self.factor);
     }
 
@@ -542,7 +580,7 @@ struct Meet<'a> {
     channels: usize,
     fit: &'a QuickFit,
     lanes: &'a QuickLowLanes,
-    low: &'a [[PairSums; 2]; PARTS],
+    low: &'a [[LowSums; 2]; PARTS],
     gains: [[f32; ABREAST]; PARTS],
     tail: &'a LowTail,
     plan: &'a mut SourcePlan,

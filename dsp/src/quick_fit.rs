@@ -26,6 +26,28 @@ const START_RANGE: (f32, f32) = (-1.0, 3.0);
 /// Smallest energy that a logarithm is taken of.
 const TINY: f32 = 1e-12;
 
+/// Working room of a fit.
+#[derive(Clone, Debug)]
+pub(crate) struct FitRoom<const SETS: usize> {
+    features: [[f32; SETS]; FEATURES],
+    step: [[f32; SETS]; FITTED],
+    jacobian: [[[f32; SETS]; FITTED]; FITTED],
+    error: [[f32; SETS]; FITTED],
+    normal: [[[f32; SETS]; FITTED]; FITTED],
+    right: [[f32; SETS]; FITTED],
+}
+
+impl<const SETS: usize> FitRoom<SETS> {
+    pub(crate) const EMPTY: Self = Self {
+        features: [[0.0; SETS]; FEATURES],
+        step: [[0.0; SETS]; FITTED],
+        jacobian: [[[0.0; SETS]; FITTED]; FITTED],
+        error: [[0.0; SETS]; FITTED],
+        normal: [[[0.0; SETS]; FITTED]; FITTED],
+        right: [[0.0; SETS]; FITTED],
+    };
+}
+
 /// The quick fit to octaves at one sample rate.
 #[derive(Clone, Debug)]
 pub(crate) struct QuickFit {
@@ -56,11 +78,12 @@ impl QuickFit {
     pub(crate) fn corrections<const FUSED: bool, const SETS: usize>(
         &self,
         gain: &[[f32; SETS]; FITTED],
-    ) -> [[f32; SETS]; FITTED] {
-        let mut factor = start::<FUSED, SETS>(gain);
-        self.improve::<FUSED, SETS>(gain, &mut factor);
-        self.level_the_top(gain, &mut factor);
-        factor
+        factor: &mut [[f32; SETS]; FITTED],
+        room: &mut FitRoom<SETS>,
+    ) {
+        start::<FUSED, SETS>(gain, factor, room);
+        self.improve::<FUSED, SETS>(gain, factor, room);
+        self.level_the_top(gain, factor);
     }
 
     /// Above the bands in use all steps are as the last one, so that no lane up there gets a weight.
@@ -83,15 +106,14 @@ impl QuickFit {
         &self,
         gain: &[[f32; SETS]; FITTED],
         factor: &mut [[f32; SETS]; FITTED],
+        room: &mut FitRoom<SETS>,
     ) {
-        let mut step = [[0.0_f32; SETS]; FITTED];
+        let FitRoom { step, jacobian, error, normal, right, .. } = room;
         for band in 0..FITTED {
             for i in 0..SETS {
                 step[band][i] = gain[band][i] * factor[band][i];
             }
         }
-        let mut jacobian = [[[0.0_f32; SETS]; FITTED]; FITTED];
-        let mut error = [[0.0_f32; SETS]; FITTED];
         for row in 0..FITTED {
             let matrix = &self.energy[row];
             let slope = &mut jacobian[row];
@@ -120,8 +142,6 @@ impl QuickFit {
                 }
             }
         }
-        let mut normal = [[[0.0_f32; SETS]; FITTED]; FITTED];
-        let mut right = [[0.0_f32; SETS]; FITTED];
         for band in 0..FITTED {
             for other in 0..=band {
                 for i in 0..SETS {
@@ -141,7 +161,7 @@ impl QuickFit {
                 normal[band][band][i] += DAMPING;
             }
         }
-        solve::<FUSED, SETS>(&mut normal, &mut right);
+        solve::<FUSED, SETS>(normal, right);
         for band in 0..FITTED {
             for i in 0..SETS {
                 factor[band][i] += right[band][i].clamp(-FARTHEST, FARTHEST);
@@ -154,14 +174,16 @@ impl QuickFit {
 #[inline(always)]
 pub(crate) fn start<const FUSED: bool, const SETS: usize>(
     gain: &[[f32; SETS]; FITTED],
-) -> [[f32; SETS]; FITTED] {
-    let features = features(gain);
+    factor: &mut [[f32; SETS]; FITTED],
+    room: &mut FitRoom<SETS>,
+) {
+    let features = &mut room.features;
+    find_features(gain, features);
     let (least, most) = START_RANGE;
-    let mut factor = [[0.0_f32; SETS]; FITTED];
     for first in (0..FEATURES).step_by(FEATURES_AT_ONCE) {
         for band in 0..FITTED {
             for i in 0..SETS {
-                let mut sum = factor[band][i];
+                let mut sum = if first == 0 { 0.0 } else { factor[band][i] };
                 for feature in first..first + FEATURES_AT_ONCE {
                     sum = multiply_add::<FUSED>(START[feature][band], features[feature][i], sum);
                 }
@@ -174,17 +196,16 @@ pub(crate) fn start<const FUSED: bool, const SETS: usize>(
             factor[band][i] = factor[band][i].clamp(least, most);
         }
     }
-    factor
 }
 
 /// Features that are summed in registers.
 const FEATURES_AT_ONCE: usize = 9;
 const _: () = assert!(FEATURES.is_multiple_of(FEATURES_AT_ONCE));
 
-/// Returns 1, the tilts, products of two up to two bands apart, cubes, and products of three of two neighbours.
+/// Works out 1, the tilts, products of two up to two bands apart, cubes, and products of three of two neighbours.
 #[inline(always)]
-fn features<const SETS: usize>(gain: &[[f32; SETS]; FITTED]) -> [[f32; SETS]; FEATURES] {
-    let mut features = [[1.0_f32; SETS]; FEATURES];
+fn find_features<const SETS: usize>(gain: &[[f32; SETS]; FITTED], features: &mut [[f32; SETS]; FEATURES]) {
+    features[0] = [1.0; SETS];
     for band in 0..TILTS {
         for i in 0..SETS {
             features[1 + band][i] = (gain[band + 1][i] - gain[band][i]) / (gain[band + 1][i] + gain[band][i]);
@@ -196,7 +217,6 @@ fn features<const SETS: usize>(gain: &[[f32; SETS]; FITTED]) -> [[f32; SETS]; FE
             rest[0][i] = before[a][i] * before[b][i];
         }
     }
-    features
 }
 
 /// Neighbours among the bands.
