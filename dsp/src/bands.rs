@@ -133,6 +133,10 @@ pub type LaneFrame = [f32; LANES];
 /// Buses that run side by side: left, right, and what feeds the two parts of the tail.
 pub const BUSES: usize = 4;
 
+/// Share of a filter's two states that is heard, by lane, and share of the input.
+const FILTERED: LaneFrame = [0.0, 0.5, 0.5, 0.5, 0.5, 0.5, 0.5, 0.5];
+const THROUGH: LaneFrame = [1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0];
+
 /// The low-passes of four buses of lanes, and the sums of their lanes.
 ///
 /// The filters stand behind the sums of all that a bus carries, so that their
@@ -167,23 +171,21 @@ impl LaneBank {
         sums: &mut [[f32; BUSES]],
     ) {
         let [p, q, r, t] = [&design.p, &design.q, &design.r, &design.t].map(|row| eight.load(row));
-        let half = eight.splat(0.5);
+        // Lane 0 has no filter: its states stay silent, and its input is heard.
+        let (half, through) = (eight.load(&FILTERED), eight.load(&THROUGH));
         let mut first = self.first.each_ref().map(|lanes| eight.load(lanes));
         let mut second = self.second.each_ref().map(|lanes| eight.load(lanes));
         for (frame, sum) in frames.iter().zip(sums) {
+            let mut heard = first;
             for bus in 0..BUSES {
                 let (s1, s2, u) = (first[bus], second[bus], eight.load(&frame[bus]));
                 let next1 = eight.multiply_add(p, s1, eight.subtract_product(q, s2, eight.multiply(q, u)));
                 let next2 = eight.multiply_add(q, s1, eight.multiply_add(r, s2, eight.multiply(t, u)));
+                heard[bus] = eight.multiply_add(half, eight.add(s2, next2), eight.multiply(through, u));
                 first[bus] = next1;
                 second[bus] = next2;
-                let mut heard = [0.0; LANES];
-                eight.store(eight.multiply(half, eight.add(s2, next2)), &mut heard);
-                // Lane 0 has no filter: its states stay silent, and its input is heard.
-                heard[0] = frame[bus][0];
-                sum[bus] = ((heard[0] + heard[4]) + (heard[2] + heard[6]))
-                    + ((heard[1] + heard[5]) + (heard[3] + heard[7]));
             }
+            *sum = eight.sums(heard);
         }
         for bus in 0..BUSES {
             eight.store(first[bus], &mut self.first[bus]);

@@ -145,6 +145,18 @@ impl DelayLine {
         cells.try_into().expect("as many frames as asked for")
     }
 
+    /// Returns where a run of `run_frames` begins in the ring, `delay_frames` late; it lies there in one piece.
+    #[inline(always)]
+    pub fn start(&self, delay_frames: u32, run_frames: usize) -> u32 {
+        self.place(run_frames, 0, delay_frames as i32) as u32
+    }
+
+    /// Returns the ring of whole samples.
+    #[inline(always)]
+    pub fn ring(&self) -> &[f32] {
+        &self.phases[0]
+    }
+
     /// Returns where frame `ahead` of the run that was written last lies in the ring.
     #[inline(always)]
     fn place(&self, run_frames: usize, ahead: i32, delay_frames: i32) -> usize {

@@ -158,16 +158,8 @@ impl Direct {
                 *state = 0.0;
             }
         }
-        let into_step = (segment.offset_frames - segment.step_frames().0) as f32;
-        for capsule in 0..CAPSULES {
-            let (start, step) = segment.ramp_of_step(&self.weights[capsule]);
-            let (start, step) = (eight.load(&start), eight.load(&step));
-            for (n, (frame, heard)) in frames.iter_mut().zip(&*heard).enumerate() {
-                let weights = eight.multiply_add(step, eight.splat(into_step + n as f32), start);
-                let sum = eight.load(&frame[capsule]);
-                let sum = eight.multiply_add(weights, eight.splat(heard[capsule]), sum);
-                eight.store(sum, &mut frame[capsule]);
-            }
+        for (capsule, weights) in self.weights.iter().enumerate() {
+            add_to_bus(eight, weights, segment, capsule, frames, |n| heard[n][capsule]);
         }
     }
 
@@ -215,6 +207,28 @@ impl Direct {
             *heard = all_passes.step(eight, x, &coefficient, &weight);
         }
         self.all_passes = all_passes;
+    }
+}
+
+/// Adds a sound, times lane weights that may be on their way, to a bus of `frames`.
+#[inline(always)]
+pub fn add_to_bus<E: Eight>(
+    eight: E,
+    weights: &GlideOf<LANES>,
+    segment: &Segment,
+    bus: usize,
+    frames: &mut [[LaneFrame; BUSES]],
+    sound: impl Fn(usize) -> f32,
+) {
+    let (start, step) = segment.ramp_of_step(weights);
+    let (start, step) = (eight.load(&start), eight.load(&step));
+    let into_step = (segment.offset_frames - segment.step_frames().0) as f32;
+    let rests = weights.rests();
+    for (n, frame) in frames.iter_mut().enumerate() {
+        let weights =
+            if rests { start } else { eight.multiply_add(step, eight.splat(into_step + n as f32), start) };
+        let sum = eight.load(&frame[bus]);
+        eight.store(eight.multiply_add(weights, eight.splat(sound(n)), sum), &mut frame[bus]);
     }
 }
 

@@ -9,7 +9,7 @@ use crate::bands::{BUSES, LANES, LaneBank, LaneFrame, SplitDesign};
 use crate::convolver::INPUTS;
 use crate::decorrelator::Decorrelator;
 use crate::delay_line::DelayLine;
-use crate::direct::Direct;
+use crate::direct::{Direct, add_to_bus};
 use crate::glide::GlideOf;
 use crate::instruction_set::{Eight, EightKernel, InstructionSet};
 use crate::plan::SourcePlan;
@@ -154,16 +154,8 @@ impl SourcePart {
                 fed
             }
         };
-        let into_step = (segment.offset_frames - segment.step_frames().0) as f32;
-        for (part, glide) in self.tail.iter().enumerate() {
-            let (start, step) = segment.ramp_of_step(glide);
-            let (start, step) = (eight.load(&start), eight.load(&step));
-            for (n, (frame, &x)) in frames.iter_mut().zip(fed).enumerate() {
-                let weights = eight.multiply_add(step, eight.splat(into_step + n as f32), start);
-                let sum = &mut frame[FIRST_PART + part];
-                let heard = eight.multiply_add(weights, eight.splat(x), eight.load(sum));
-                eight.store(heard, sum);
-            }
+        for (part, weights) in self.tail.iter().enumerate() {
+            add_to_bus(eight, weights, segment, FIRST_PART + part, frames, |n| fed[n]);
         }
     }
 }

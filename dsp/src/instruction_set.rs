@@ -56,6 +56,8 @@ pub trait Eight: Copy {
     fn multiply_add(self, a: Self::Numbers, b: Self::Numbers, c: Self::Numbers) -> Self::Numbers;
     /// c - a b.
     fn subtract_product(self, a: Self::Numbers, b: Self::Numbers, c: Self::Numbers) -> Self::Numbers;
+    /// The sum of each of four.
+    fn sums(self, of: [Self::Numbers; 4]) -> [f32; 4];
     /// a b + c of single numbers.
     fn multiply_add_one(self, a: f32, b: f32, c: f32) -> f32;
 }
@@ -185,6 +187,11 @@ impl Eight for Portable {
         std::array::from_fn(|i| c[i] - a[i] * b[i])
     }
     #[inline(always)]
+    fn sums(self, of: [[f32; 8]; 4]) -> [f32; 4] {
+        // In the order of the others: halves, then neighbours.
+        of.map(|x| ((x[0] + x[4]) + (x[1] + x[5])) + ((x[2] + x[6]) + (x[3] + x[7])))
+    }
+    #[inline(always)]
     fn multiply_add_one(self, a: f32, b: f32, c: f32) -> f32 {
         a * b + c
     }
@@ -239,6 +246,17 @@ mod x86_64 {
             self.subtract(c, self.multiply(a, b))
         }
         #[inline(always)]
+        fn sums(self, of: [[__m128; 2]; 4]) -> [f32; 4] {
+            let [a, b, c, d] = of.map(|x| self._mm_add_ps(x[0], x[1]));
+            let (ab_low, ab_high) = (self._mm_unpacklo_ps(a, b), self._mm_unpackhi_ps(a, b));
+            let (cd_low, cd_high) = (self._mm_unpacklo_ps(c, d), self._mm_unpackhi_ps(c, d));
+            let first = self._mm_movelh_ps(ab_low, cd_low);
+            let second = self._mm_movehl_ps(cd_low, ab_low);
+            let third = self._mm_movelh_ps(ab_high, cd_high);
+            let fourth = self._mm_movehl_ps(cd_high, ab_high);
+            cast(self._mm_add_ps(self._mm_add_ps(first, second), self._mm_add_ps(third, fourth)))
+        }
+        #[inline(always)]
         fn multiply_add_one(self, a: f32, b: f32, c: f32) -> f32 {
             a * b + c
         }
@@ -247,8 +265,8 @@ mod x86_64 {
     impl Eight for V3 {
         type Numbers = __m256;
 
-        // Eight sums hide the latency of a fused multiply-add and leave registers for its factors.
-        const FRAMES_ABREAST: usize = 8;
+        // Twelve sums of sixteen registers: the rest holds what is added.
+        const FRAMES_ABREAST: usize = 12;
 
         #[inline(always)]
         fn load(self, from: &[f32; 8]) -> __m256 {
@@ -281,6 +299,14 @@ mod x86_64 {
         #[inline(always)]
         fn subtract_product(self, a: __m256, b: __m256, c: __m256) -> __m256 {
             self.fma._mm256_fnmadd_ps(a, b, c)
+        }
+        #[inline(always)]
+        fn sums(self, of: [__m256; 4]) -> [f32; 4] {
+            let [a, b, c, d] = of;
+            let (ab, cd) = (self.avx._mm256_hadd_ps(a, b), self.avx._mm256_hadd_ps(c, d));
+            let all = self.avx._mm256_hadd_ps(ab, cd);
+            let [low, high]: [__m128; 2] = cast(all);
+            cast(self.sse._mm_add_ps(low, high))
         }
         #[inline(always)]
         fn multiply_add_one(self, a: f32, b: f32, c: f32) -> f32 {
@@ -317,8 +343,11 @@ mod tests {
             let sum = eight.multiply_add(a, b, a);
             let sum = eight.subtract(sum, eight.multiply(b, b));
             let sum = eight.subtract_product(eight.splat(3.0), b, sum);
+            let sum = eight.add(sum, sum);
             let mut out = [0.0; 8];
-            eight.store(eight.add(sum, sum), &mut out);
+            eight.store(sum, &mut out);
+            let sums = eight.sums([a, b, sum, eight.add(sum, a)]);
+            assert_eq!(sums, [36.0, 16.0, 56.0, 92.0]);
             out
         }
     }

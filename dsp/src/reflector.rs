@@ -20,6 +20,11 @@ const FADE_S: f64 = 0.05;
 /// 16 steps are about 0.17 s: longer than the pauses of a slow automation.
 const SETTLING_STEPS: u32 = 16;
 
+/// Frames whose eight lanes are summed at once: as many as sixteen registers of eight numbers, or of four, can hold
+/// beside what is added.
+const MANY: usize = 12;
+const FEW: usize = 4;
+
 /// Where a gliding tap reads during one grid step: a parabola over the frames of the step.
 #[derive(Clone, Copy, Debug, Default)]
 struct Path {
@@ -156,6 +161,8 @@ pub struct Reflector {
     ramps: Vec<(Weights, Weights)>,
     /// Delays and weights of the taps that are heard, while all rest.
     resting_delays: Vec<u32>,
+    /// Where each of them reads in the line during a run.
+    resting_starts: Vec<u32>,
     resting_weights: Vec<Weights>,
     fade_frames: usize,
     grid_frames: usize,
@@ -170,6 +177,7 @@ impl Reflector {
             taps: vec![Tap::at(0.0, [0.0; LANES]); reflections],
             ramps: vec![([0.0; LANES], [0.0; LANES]); reflections],
             resting_delays: Vec::with_capacity(reflections),
+            resting_starts: Vec::with_capacity(reflections),
             resting_weights: Vec::with_capacity(reflections),
             fade_frames: (FADE_S * sample_rate_hz) as usize,
             grid_frames,
@@ -213,6 +221,8 @@ impl Reflector {
             self.resting_delays.push(tap.delay.target() as u32);
             self.resting_weights.push(tap.weights.targets());
         }
+        self.resting_starts.clear();
+        self.resting_starts.resize(self.resting_delays.len(), 0);
     }
 
     /// Says whether all reflections rest.
@@ -238,48 +248,53 @@ impl Reflector {
     ) {
         if !self.rests {
             self.process_moving(eight, line, segment, bus, frames);
-        } else if E::FRAMES_ABREAST == 8 {
-            self.process_resting::<E, 8>(eight, line, bus, frames);
+        } else if E::FRAMES_ABREAST > FEW {
+            self.process_resting::<E, MANY>(eight, line, bus, frames);
         } else {
-            self.process_resting::<E, 4>(eight, line, bus, frames);
+            self.process_resting::<E, FEW>(eight, line, bus, frames);
         }
     }
 
     #[inline(always)]
     fn process_resting<E: Eight, const ABREAST: usize>(
-        &self,
+        &mut self,
         eight: E,
         line: &DelayLine,
         bus: usize,
         frames: &mut [[LaneFrame; BUSES]],
     ) {
         let count = frames.len();
+        for (start, &delay) in self.resting_starts.iter_mut().zip(&self.resting_delays) {
+            *start = line.start(delay, count);
+        }
+        let ring = line.ring();
         let mut first = 0;
         while first + ABREAST <= count {
-            self.add_resting::<E, ABREAST>(eight, line, bus, count, first, frames);
+            self.add_resting::<E, ABREAST>(eight, &ring[first..], bus, &mut frames[first..first + ABREAST]);
             first += ABREAST;
         }
+        while first + FEW <= count {
+            self.add_resting::<E, FEW>(eight, &ring[first..], bus, &mut frames[first..first + FEW]);
+            first += FEW;
+        }
         for first in first..count {
-            self.add_resting::<E, 1>(eight, line, bus, count, first, frames);
+            self.add_resting::<E, 1>(eight, &ring[first..], bus, &mut frames[first..=first]);
         }
     }
 
-    /// Adds some frames of a run of `count`, from frame `first` on, of all taps.
+    /// Adds some frames of all taps; `ring` begins as many frames late as `frames` do in the run.
     #[inline(always)]
     fn add_resting<E: Eight, const ABREAST: usize>(
         &self,
         eight: E,
-        line: &DelayLine,
+        ring: &[f32],
         bus: usize,
-        count: usize,
-        first: usize,
         frames: &mut [[LaneFrame; BUSES]],
     ) {
-        let frames = &mut frames[first..first + ABREAST];
         let mut sum: [E::Numbers; ABREAST] = std::array::from_fn(|n| eight.load(&frames[n][bus]));
-        for (&delay, weights) in self.resting_delays.iter().zip(&self.resting_weights) {
-            let heard = line.delayed_from::<ABREAST>(delay, count, first);
+        for (&start, weights) in self.resting_starts.iter().zip(&self.resting_weights) {
             let weights = eight.load(weights);
+            let heard = &ring[start as usize..][..ABREAST];
             for n in 0..ABREAST {
                 sum[n] = eight.multiply_add(weights, eight.splat(heard[n]), sum[n]);
             }
