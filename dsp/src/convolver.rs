@@ -33,7 +33,7 @@ use crate::instruction_set::{InstructionSet, Kernel, multiply_add};
 pub const INPUTS: usize = 2;
 /// Small blocks in a big one; also the pieces into which the work on a big block is split.
 ///
-/// Of 4, 8 and 16, eight costs least: the default platform's tail at 48 kHz has
+/// Of 4, 8 and 16, eight needs the fewest products: the default platform's tail at 48 kHz has
 /// 18 small and 22 big partitions; with four it would have 53 in all and one
 /// transform more, with sixteen 44, because the second part needs small ones then.
 pub const BLOCKS_IN_BIG: usize = 8;

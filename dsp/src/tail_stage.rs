@@ -52,7 +52,9 @@ impl Placed {
         }
         let [left, right] = &mut room.heard;
         let mut heard = [&mut left[..frames], &mut right[..frames]];
-        heard.iter_mut().for_each(|heard| heard.fill(0.0));
+        for heard in &mut heard {
+            heard.fill(0.0);
+        }
         self.voice.process(parts, &mut heard[..outputs.len()]);
         let (gain, step) = (self.output_gain, self.output_step);
         for (output, heard) in outputs.iter_mut().zip(&heard) {
