@@ -109,7 +109,15 @@ pub struct TailVoice {
 impl TailVoice {
     /// Allocates a voice, for any thread but the audio thread.
     pub fn new(spectra: Arc<TailSpectra>) -> Self {
-        let convolver = Convolver::new(Arc::clone(&spectra.response));
+        Self::starting_at(spectra, 0)
+    }
+
+    /// Allocates a voice whose big blocks are counted from `piece` (modulo 8) small ones before its first frame.
+    ///
+    /// Voices that start at different pieces do their long transforms in
+    /// different blocks; they differ in rounding only.
+    pub fn starting_at(spectra: Arc<TailSpectra>, piece: usize) -> Self {
+        let convolver = Convolver::new(Arc::clone(&spectra.response), piece);
         Self { spectra, convolver }
     }
 
@@ -123,9 +131,14 @@ impl TailVoice {
         self.convolver.reset();
     }
 
-    /// Returns how long the convolver may hold a frame back beyond the response itself, in frames.
-    pub fn delay_frames(&self) -> usize {
-        self.convolver.delay_frames()
+    /// Says whether nothing would sound without new input.
+    pub fn is_silent(&self) -> bool {
+        self.convolver.is_silent()
+    }
+
+    /// Moves on by frames of silence while nothing sounds.
+    pub fn pass_silence(&mut self, frames: usize) {
+        self.convolver.pass_silence(frames);
     }
 
     /// Takes frames for both parts and adds the tail's frames to `outputs`; a call stays within a block.

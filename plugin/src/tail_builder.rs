@@ -10,7 +10,7 @@
 //! Spectra are shared: instances that wish for equal tails get the same ones,
 //! live or offline, for as long as anyone plays them.
 
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::{Arc, PoisonError, Weak};
 use std::thread::JoinHandle;
 use std::time::Duration;
@@ -85,7 +85,7 @@ pub struct LiveSupply {
 impl LiveSupply {
     /// Builds the first voice, then joins the shared builder, starting it if this is the first instance.
     fn new(first: &TailSpec) -> Self {
-        let ready = Box::new(build(first));
+        let ready = Box::new(build_staggered(first));
         let (wishes, wishes_in) = RingBuffer::new(WISHES);
         let (finished_out, finished) = RingBuffer::new(VOICES);
         let (retired, retired_in) = RingBuffer::new(VOICES);
@@ -216,7 +216,7 @@ impl Desk {
             && let Some(spec) = self.wish.take()
         {
             self.voices_out += 1;
-            if self.finished.push(Box::new(build(&spec))).is_err() {
+            if self.finished.push(Box::new(build_staggered(&spec))).is_err() {
                 // It was freed here, where that is harmless; the next look tries again.
                 self.voices_out -= 1;
                 self.wish = Some(spec);
@@ -252,6 +252,14 @@ static BUILDER: Lock<Option<Builder>> = Lock::new(None);
 
 /// Spectra in use, so that equal wishes share them.
 static IN_USE: Lock<Vec<Weak<TailSpectra>>> = Lock::new(Vec::new());
+
+/// The piece of a big block that the next live voice starts with.
+static NEXT_PIECE: AtomicUsize = AtomicUsize::new(0);
+
+/// Builds a voice for playing: instances take turns, so that they do not all do their long transforms in the same block.
+fn build_staggered(spec: &TailSpec) -> TailVoice {
+    TailVoice::starting_at(shared_spectra(spec), NEXT_PIECE.fetch_add(1, Ordering::Relaxed))
+}
 
 /// Builds a voice on shared spectra; allocates, and may wait for another build.
 fn build(spec: &TailSpec) -> TailVoice {
