@@ -15,16 +15,18 @@ pub const GROUP: usize = 8;
 
 /// Samples that make a point of the grid.
 const SPAN: usize = 8;
-/// Delay of a filter's first point, in samples: the middle of its span, where it is best.
-const CENTRE_SAMPLES: usize = 3;
-/// Least delay that can glide, in quarter samples after the grid's first point: the parabola reads one point before.
-const LEAST_QUARTER: i32 = 1;
+/// How many frames a point between samples comes after them: its span lies half before it and half behind.
+const LATE_FRAMES: usize = SPAN / 2 - 1;
+/// Least delay that can glide, in quarter samples: the parabola reads one point before.
+const LEAST_QUARTER: i32 = (PHASES * LATE_FRAMES) as i32 + 2;
 
 /// A ring of samples, and the same ring three times later by quarters of a sample.
 #[derive(Debug)]
 pub struct DelayLine {
-    /// By phase; the first frames of each stand once more after its end, so that a run of frames is one slice.
-    phases: [Vec<f32>; PHASES],
+    /// Phase after phase; the first frames of each stand once more after its end, so that a run of frames is one slice.
+    cells: Vec<f32>,
+    /// Cells of a phase.
+    stride: usize,
     filters: [[f32; SPAN]; PHASES - 1],
     /// Frames in use, a power of two.
     size: usize,
@@ -33,6 +35,45 @@ pub struct DelayLine {
     /// Where the next frame goes.
     head: usize,
     longest_run_frames: usize,
+}
+
+/// Where frames of a run lie in a line.
+#[derive(Clone, Copy, Debug)]
+pub struct Place<'a> {
+    cells: &'a [f32],
+    stride: u32,
+    mask: u32,
+    first: u32,
+}
+
+impl Place<'_> {
+    /// Returns one group of frames at a point of the grid.
+    #[inline(always)]
+    fn point(&self, quarter: i32) -> &[f32; GROUP] {
+        let phase = quarter as u32 & (PHASES as u32 - 1);
+        let start = phase * self.stride + (self.first.wrapping_sub((quarter >> 2) as u32) & self.mask);
+        let cells = &self.cells[start as usize..][..GROUP];
+        // PANIC: the slice was cut to a group.
+        cells.try_into().expect("a group")
+    }
+
+    /// Reads a group of frames at a gliding delay.
+    ///
+    /// The delay is `middle` + `first` + n `step` in quarter samples, n the frame
+    /// within the group; `middle` is the nearest point in the middle of the group.
+    #[inline(always)]
+    pub fn glide<E: Eight>(&self, eight: E, middle: i32, first: f32, step: f32) -> E::Numbers {
+        const COUNTING: [f32; GROUP] = [0.0, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0];
+        let middle = middle.max(LEAST_QUARTER);
+        let before = eight.load(self.point(middle - 1));
+        let at = eight.load(self.point(middle));
+        let after = eight.load(self.point(middle + 1));
+        let half = eight.splat(0.5);
+        let share = eight.multiply_add(eight.load(&COUNTING), eight.splat(step), eight.splat(first));
+        let slope = eight.multiply(half, eight.subtract(after, before));
+        let bend = eight.subtract(eight.multiply(half, eight.add(after, before)), at);
+        eight.multiply_add(share, eight.multiply_add(share, bend, slope), at)
+    }
 }
 
 /// Returns the frames of a ring that reaches `delay_frames` back.
@@ -48,7 +89,7 @@ fn frames_for(delay_frames: usize, run_frames: usize) -> usize {
 /// # Source
 /// Lagrange's interpolation (closed form). Within 0.02 % up to 6 kHz at 48 kHz.
 fn interpolating_filter(phase: usize) -> [f32; SPAN] {
-    let delay = CENTRE_SAMPLES as f64 + phase as f64 / PHASES as f64;
+    let delay = LATE_FRAMES as f64 + phase as f64 / PHASES as f64;
     std::array::from_fn(|k| {
         let factor = |m: usize| (delay - m as f64) / (k as f64 - m as f64);
         (0..SPAN).filter(|&m| m != k).map(factor).product::<f64>() as f32
@@ -59,10 +100,10 @@ impl DelayLine {
     /// Allocates a line that can reach `longest_delay_frames` back while runs of up to `longest_run_frames` are written.
     pub fn new(longest_delay_frames: usize, longest_run_frames: usize) -> Self {
         let most = frames_for(longest_delay_frames, longest_run_frames);
-        let doubled = longest_run_frames + SPAN + 2 * GROUP;
-        let doubled = doubled.min(most);
+        let doubled = (longest_run_frames + SPAN + 2 * GROUP).min(most);
         Self {
-            phases: std::array::from_fn(|_| vec![0.0; most + doubled]),
+            cells: vec![0.0; PHASES * (most + doubled)],
+            stride: most + doubled,
             filters: std::array::from_fn(|phase| interpolating_filter(phase + 1)),
             size: frames_for(0, longest_run_frames).min(most),
             doubled,
@@ -73,15 +114,16 @@ impl DelayLine {
 
     /// Forgets all sound and all room that it took.
     pub fn reset(&mut self) {
-        for phase in &mut self.phases {
-            phase[..self.size + self.doubled].fill(0.0);
+        let used = self.size + self.doubled;
+        for phase in self.cells.chunks_mut(self.stride) {
+            phase[..used].fill(0.0);
         }
         self.head = 0;
         self.size = frames_for(0, self.longest_run_frames).min(self.most());
     }
 
-    fn most(&self) -> usize {
-        self.phases[0].len() - self.doubled
+    const fn most(&self) -> usize {
+        self.stride - self.doubled
     }
 
     /// Returns the number of frames kept.
@@ -96,7 +138,7 @@ impl DelayLine {
             return;
         }
         let (old, head, doubled) = (self.size, self.head, self.doubled);
-        for phase in &mut self.phases {
+        for phase in self.cells.chunks_mut(self.stride) {
             // The older part, behind the head, moves to the new end; between lies silence.
             phase.copy_within(head..old, size - old + head);
             phase[head..size - old + head].fill(0.0);
@@ -110,16 +152,17 @@ impl DelayLine {
     #[inline(always)]
     pub fn write<E: Eight>(&mut self, eight: E, frames: &[f32]) {
         let (size, doubled, head, count) = (self.size, self.doubled, self.head, frames.len());
-        store(&mut self.phases[0], size, doubled, head, frames);
+        let (raw, later) = self.cells.split_at_mut(self.stride);
+        store(raw, size, doubled, head, frames);
         // Where the filters' oldest sample of the first frame stands.
         let oldest = (head + size - (SPAN - 1)) & (size - 1);
-        let (raw, later) = self.phases.split_at_mut(1);
-        let past = &raw[0][oldest..oldest + count + SPAN - 1];
-        for (phase, filter) in later.iter_mut().zip(&self.filters) {
-            let first = count.min(size - head);
-            convolve(eight, filter, past, &mut phase[head..head + first]);
+        let past = &raw[oldest..oldest + count + SPAN - 1];
+        let start = (head + size - LATE_FRAMES) & (size - 1);
+        let first = count.min(size - start);
+        for (phase, filter) in later.chunks_mut(self.stride).zip(&self.filters) {
+            convolve(eight, filter, past, &mut phase[start..start + first]);
             convolve(eight, filter, &past[first..], &mut phase[..count - first]);
-            mirror(phase, size, doubled, head, count);
+            mirror(phase, size, doubled, start, count);
         }
         self.head = (head + count) & (size - 1);
     }
@@ -127,87 +170,42 @@ impl DelayLine {
     /// Returns the frames `delay_frames` before the last `run_frames` written.
     #[inline(always)]
     pub fn delayed(&self, delay_frames: usize, run_frames: usize) -> &[f32] {
-        let start = (self.head + 2 * self.size - run_frames - delay_frames) & (self.size - 1);
-        &self.phases[0][start..start + run_frames]
-    }
-
-    /// Returns some frames of a run of `run_frames`, from frame `first` on, `delay_frames` late.
-    #[inline(always)]
-    pub fn delayed_from<const COUNT: usize>(
-        &self,
-        delay_frames: u32,
-        run_frames: usize,
-        first: usize,
-    ) -> &[f32; COUNT] {
-        let start = self.place(run_frames, first as i32, delay_frames as i32);
-        let cells = &self.phases[0][start..start + COUNT];
-        // PANIC: the slice was cut to this length.
-        cells.try_into().expect("as many frames as asked for")
+        let start = self.start(delay_frames as u32, run_frames) as usize;
+        &self.cells[start..start + run_frames]
     }
 
     /// Returns where a run of `run_frames` begins in the ring, `delay_frames` late; it lies there in one piece.
     #[inline(always)]
     pub fn start(&self, delay_frames: u32, run_frames: usize) -> u32 {
-        self.place(run_frames, 0, delay_frames as i32) as u32
+        self.first(run_frames, 0).wrapping_sub(delay_frames) & (self.size as u32 - 1)
     }
 
     /// Returns the ring of whole samples.
     #[inline(always)]
     pub fn ring(&self) -> &[f32] {
-        &self.phases[0]
+        &self.cells[..self.size + self.doubled]
     }
 
-    /// Returns where frame `ahead` of the run that was written last lies in the ring.
     #[inline(always)]
-    fn place(&self, run_frames: usize, ahead: i32, delay_frames: i32) -> usize {
-        ((self.head as i32 - run_frames as i32 + ahead - delay_frames) & (self.size as i32 - 1)) as usize
+    fn first(&self, run_frames: usize, ahead: i32) -> u32 {
+        (self.head as u32).wrapping_sub(run_frames as u32).wrapping_add(ahead as u32)
     }
 
-    /// Returns one group of frames at a point of the grid.
+    /// Returns the place of the group that begins `ahead` frames after the first of the last `run_frames` written.
     #[inline(always)]
-    fn point(&self, quarter: i32, run_frames: usize, ahead: i32) -> &[f32; GROUP] {
-        let phase = (quarter & 3) as usize;
-        let whole = (quarter >> 2) + if phase == 0 { CENTRE_SAMPLES as i32 } else { 0 };
-        let start = self.place(run_frames, ahead, whole);
-        let cells = &self.phases[phase][start..start + GROUP];
-        // PANIC: the slice was cut to a group.
-        cells.try_into().expect("a group")
-    }
-
-    /// Reads a group of frames, `ahead` frames after the first of the last `run_frames` written, at a gliding delay.
-    ///
-    /// The delay is `middle` + `first` + n `step` in quarter samples after the
-    /// grid's first point, n the frame within the group; `middle` is the nearest
-    /// point in the middle of the group.
-    #[inline(always)]
-    pub fn glide<E: Eight>(
-        &self,
-        eight: E,
-        middle: i32,
-        first: f32,
-        step: f32,
-        run_frames: usize,
-        ahead: i32,
-    ) -> [f32; GROUP] {
-        const COUNTING: [f32; GROUP] = [0.0, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0];
-        let middle = middle.max(LEAST_QUARTER);
-        let before = eight.load(self.point(middle - 1, run_frames, ahead));
-        let at = eight.load(self.point(middle, run_frames, ahead));
-        let after = eight.load(self.point(middle + 1, run_frames, ahead));
-        let half = eight.splat(0.5);
-        let share = eight.multiply_add(eight.load(&COUNTING), eight.splat(step), eight.splat(first));
-        let slope = eight.multiply(half, eight.subtract(after, before));
-        let bend = eight.subtract(eight.multiply(half, eight.add(after, before)), at);
-        let heard = eight.multiply_add(share, eight.multiply_add(share, bend, slope), at);
-        let mut out = [0.0; GROUP];
-        eight.store(heard, &mut out);
-        out
+    pub fn place(&self, run_frames: usize, ahead: i32) -> Place<'_> {
+        Place {
+            cells: &self.cells,
+            stride: self.stride as u32,
+            mask: self.size as u32 - 1,
+            first: self.first(run_frames, ahead),
+        }
     }
 }
 
-/// Returns a delay in quarter samples after the grid's first point.
+/// Returns a delay in quarter samples.
 pub fn quarters(delay_samples: f64) -> f64 {
-    PHASES as f64 * (delay_samples - CENTRE_SAMPLES as f64)
+    PHASES as f64 * delay_samples
 }
 
 /// Writes frames into a ring and, where they stand in its beginning, once more after its end.
@@ -281,7 +279,9 @@ mod tests {
         fn run<E: Eight>(self, eight: E) -> [f32; GROUP] {
             let middle = f64::round(self.1) as i32;
             let first = (self.1 - f64::from(middle)) as f32;
-            self.0.glide(eight, middle, first, self.2, GROUP, 0)
+            let mut heard = [0.0; GROUP];
+            eight.store(self.0.place(GROUP, 0).glide(eight, middle, first, self.2), &mut heard);
+            heard
         }
     }
 
@@ -323,10 +323,10 @@ mod tests {
             line.reach(1000);
             let total = 1500;
             fill(&mut line, total, |n| (omega * n).sin());
-            for quarter in [1.0, 2.3, 77.49, 80.0, 2500.6] {
+            for quarter in [14.0, 15.3, 77.49, 80.0, 2500.6] {
                 let heard = InstructionSet::widest().run_eight(GlideAt(&line, quarter, 0.004));
                 for (n, got) in heard.iter().enumerate() {
-                    let delay = 3.0 + (quarter + 0.004 * n as f64) / 4.0;
+                    let delay = (quarter + 0.004 * n as f64) / 4.0;
                     let expected = (omega * ((total - GROUP + n) as f64 - delay)).sin();
                     let error = (f64::from(*got) - expected).abs();
                     assert!(error < within, "{hz} Hz, {delay} samples: expected {expected}, got {got}");

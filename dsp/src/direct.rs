@@ -163,19 +163,37 @@ impl Direct {
         }
     }
 
-    /// Hears the line through heads that stand still.
+    /// Hears the line through heads that stand still: the even ones of both capsules, then the odd ones.
     #[inline(always)]
     fn stand<E: Eight>(&mut self, eight: E, line: &DelayLine, heard: &mut [[f32; CAPSULES]]) {
         let count = heard.len();
-        let past = self.heads.map(|head| line.delayed(head.whole_frames as usize, count));
-        let coefficient = self.heads.map(|head| head.coefficient);
-        let weight = self.heads.map(|head| head.weight);
-        let mut all_passes = self.all_passes;
-        for (n, heard) in heard.iter_mut().enumerate() {
-            let x = [past[0][n], past[1][n], past[2][n], past[3][n]];
-            *heard = all_passes.step(eight, x, &coefficient, &weight);
+        heard.fill([0.0; CAPSULES]);
+        for parity in 0..2 {
+            let pair = [parity, parity + 2];
+            if pair.iter().all(|&head| self.heads[head].weight == 0.0) {
+                for head in pair {
+                    (self.all_passes.x[head], self.all_passes.y[head]) = (0.0, 0.0);
+                }
+                continue;
+            }
+            let past = pair.map(|head| line.delayed(self.heads[head].whole_frames as usize, count));
+            let coefficient = pair.map(|head| self.heads[head].coefficient);
+            let weight = pair.map(|head| self.heads[head].weight);
+            let mut before = pair.map(|head| self.all_passes.x[head]);
+            let mut y = pair.map(|head| self.all_passes.y[head]);
+            for (n, heard) in heard.iter_mut().enumerate() {
+                for capsule in 0..CAPSULES {
+                    let x = past[capsule][n];
+                    let fed = eight.multiply_add_one(coefficient[capsule], x, before[capsule]);
+                    y[capsule] = eight.multiply_add_one(-coefficient[capsule], y[capsule], fed);
+                    before[capsule] = x;
+                    heard[capsule] = eight.multiply_add_one(weight[capsule], y[capsule], heard[capsule]);
+                }
+            }
+            for (capsule, head) in pair.into_iter().enumerate() {
+                (self.all_passes.x[head], self.all_passes.y[head]) = (before[capsule], y[capsule]);
+            }
         }
-        self.all_passes = all_passes;
     }
 
     /// Hears the line through heads that move, frame by frame.
@@ -190,6 +208,7 @@ impl Direct {
         let count = heard.len();
         let polynomial = self.difference.each_ref().map(|glide| glide.polynomial().map(|x| x as f32));
         let per_frame = 1.0 / segment.grid_frames as f32;
+        let ring = line.ring();
         let mut all_passes = self.all_passes;
         for (n, heard) in heard.iter_mut().enumerate() {
             let share = (segment.offset_frames + n) as f32 * per_frame;
@@ -200,7 +219,7 @@ impl Direct {
                 let [start, slope, bend] = polynomial[head / 2];
                 let difference = start + share * (slope + share * bend);
                 let head_now = Head::at(difference, head as u32 % 2);
-                [x[head]] = *line.delayed_from::<1>(head_now.whole_frames, count, n);
+                x[head] = ring[line.start(head_now.whole_frames, count) as usize + n];
                 coefficient[head] = head_now.coefficient;
                 weight[head] = head_now.weight;
             }

@@ -91,6 +91,11 @@ impl DistanceTone {
         self.plan.rests()
     }
 
+    /// Says whether nothing rings.
+    pub fn is_silent(&self) -> bool {
+        [self.low, self.first, self.second] == [0.0; 3]
+    }
+
     /// Says whether the tone leaves every sample as it is throughout the grid step.
     pub fn is_flat(&self) -> bool {
         let [_, high_pass, .., bell] = self.plan.targets();

@@ -24,6 +24,9 @@ use crate::stereo_input::SOURCES;
 /// m/s is 0.28 s; rounded up for the glides.
 const LONGEST_DELAY_S: f64 = 0.33;
 
+/// How long the all-passes of a stereo channel ring, s: from the loudest input, +120 dB, down to 1e-6 (measured: 0.32 s).
+pub const DECORRELATOR_RINGS_S: f64 = 0.4;
+
 /// Sizes of the early part.
 #[derive(Clone, Copy, Debug)]
 pub struct EarlyConfig {
@@ -51,6 +54,8 @@ struct SourcePart {
     /// The ends of a stereo channel feed the tail through filters that keep them apart.
     decorrelator: Option<Decorrelator>,
     fed: Vec<f32>,
+    /// How long its filters ring, in frames.
+    ringing_frames: usize,
     silent_frames: usize,
 }
 
@@ -65,6 +70,7 @@ impl SourcePart {
             tail: [GlideOf::at([0.0; LANES]); INPUTS],
             decorrelator: (source > 0).then(|| Decorrelator::new(source == 2, rate)),
             fed: vec![0.0; config.run_frames],
+            ringing_frames: if source > 0 { (DECORRELATOR_RINGS_S * rate) as usize } else { 0 },
             silent_frames: usize::MAX,
         }
     }
@@ -122,7 +128,7 @@ impl SourcePart {
 
     /// Says whether nothing of what was heard can still sound.
     fn is_silent(&self) -> bool {
-        self.silent_frames > 2 * self.line.frames()
+        self.silent_frames > 2 * self.line.frames() + self.ringing_frames
     }
 
     #[inline(always)]
@@ -136,8 +142,9 @@ impl SourcePart {
         frames: &mut [[LaneFrame; BUSES]],
     ) {
         let count = input.len();
-        self.silent_frames =
-            if input.iter().all(|&x| x == 0.0) { self.silent_frames.saturating_add(count) } else { 0 };
+        // Bits are gathered where a search would stop at the first sound: that does not vectorise.
+        let sounds = input.iter().fold(0, |bits, x| bits | x.abs().to_bits()) != 0;
+        self.silent_frames = if sounds { 0 } else { self.silent_frames.saturating_add(count) };
         if self.is_silent() {
             return;
         }

@@ -8,7 +8,7 @@
 use crate::bands::SplitDesign;
 use crate::convolver::INPUTS;
 use crate::distance_tone::{DistanceTone, TonePlan};
-use crate::early::{Early, EarlyConfig};
+use crate::early::{DECORRELATOR_RINGS_S, Early, EarlyConfig};
 use crate::instruction_set::InstructionSet;
 use crate::lane_fit::{OctaveFit, ThirdFit};
 use crate::low_octaves::LowLanes;
@@ -64,10 +64,10 @@ const SAMPLE_RATES_HZ: (f64, f64) = (22_050.0, 192_000.0);
 const BLOCKS_IN_GRID: usize = 4;
 /// Loudest input that is let in, linear: +120 dB over full scale, past any sound but not past single precision.
 const LOUDEST_INPUT: f32 = 1e6;
-/// How long the filters on the way ring, s: the low-passes, and the all-passes of a stereo channel.
-///
-/// From the loudest input, +120 dB, down to 1e-6 (measured: 0.04 and 0.32 s).
-const RINGING_S: (f64, f64) = (0.06, 0.4);
+/// Quietest input that is let in, linear: 400 dB under full scale, far above numbers that slow a processor down.
+const LEAST_INPUT: f32 = 1e-20;
+/// How long the low-passes ring, s: from the loudest input, +120 dB, down to 1e-6 (measured: 0.04 s).
+const LOW_PASSES_RING_S: f64 = 0.06;
 /// Smallest normal number: anything smaller is flushed to 0.
 const LEAST_OUTPUT: f32 = f32::MIN_POSITIVE;
 
@@ -242,7 +242,11 @@ impl Engine {
             plan.capsules.iter().flat_map(|capsule| capsule.delay_samples).fold(0.0, f64::max)
         };
         let reflections = self.plans.iter().map(latest).fold(0.0, f64::max).ceil() as usize;
-        let ringing_s = if self.config.layout == Layout::StereoToStereo { RINGING_S.1 } else { RINGING_S.0 };
+        let ringing_s = if self.config.layout == Layout::StereoToStereo {
+            DECORRELATOR_RINGS_S
+        } else {
+            LOW_PASSES_RING_S
+        };
         let ringing = (ringing_s * self.config.sample_rate_hz) as usize;
         self.tails.frames().max(reflections) + self.block_frames + ringing
     }
@@ -310,14 +314,24 @@ impl Engine {
         let outputs = self.config.layout.outputs();
         let room = &mut self.room;
         let shares = (segment.share(0), segment.share_per_frame());
-        for side in 0..=usize::from(stereo) {
-            let input = &channels[side][start..start + frames];
+        let sides = 1 + usize::from(stereo);
+        let mut silent = true;
+        for side in 0..sides {
             let raw = &mut room.raw[side][..frames];
-            for (cell, &x) in raw.iter_mut().zip(input) {
-                *cell = if x.is_finite() { x.clamp(-LOUDEST_INPUT, LOUDEST_INPUT) } else { 0.0 };
+            silent &= let_in(&channels[side][start..start + frames], raw);
+        }
+        if silent && self.is_silent() {
+            // Nothing sounds, and nothing is to be done but to keep step.
+            self.tails.pass_silence(frames);
+            for channel in channels.iter_mut().take(outputs) {
+                channel[start..start + frames].fill(0.0);
             }
+            return;
+        }
+        let room = &mut self.room;
+        for side in 0..sides {
             let toned = &mut room.toned[side][..frames];
-            toned.copy_from_slice(raw);
+            toned.copy_from_slice(&room.raw[side][..frames]);
             self.tones[side].process(shares, toned);
         }
         if stereo {
@@ -329,12 +343,11 @@ impl Engine {
                 [&toned_left[..frames], &toned_right[..frames]],
                 [&mut middle[..frames], &mut low[..frames], &mut high[..frames]],
             );
-        } else {
-            room.sources[0][..frames].copy_from_slice(&room.toned[0][..frames]);
         }
         let [left, right] = &mut room.outputs;
         let [first, second] = &mut room.parts;
         let [middle, low, high] = &room.sources;
+        let middle = if stereo { middle } else { &room.toned[0] };
         let sources = [&middle[..frames], &low[..frames], &high[..frames]];
         self.early.process(
             &sources[..self.plans.len()],
@@ -351,4 +364,21 @@ impl Engine {
             }
         }
     }
+
+    /// Says whether nothing of what was heard still sounds.
+    fn is_silent(&self) -> bool {
+        self.tails.is_silent() && self.early.is_silent() && self.tones.iter().all(DistanceTone::is_silent)
+    }
+}
+
+/// Copies an input, without what is no sound; returns whether all of it is silence.
+fn let_in(input: &[f32], raw: &mut [f32]) -> bool {
+    let mut loudest = 0.0_f32;
+    for (cell, &x) in raw.iter_mut().zip(input) {
+        let magnitude = x.abs();
+        let sounds = (LEAST_INPUT..f32::INFINITY).contains(&magnitude);
+        *cell = if sounds { x.clamp(-LOUDEST_INPUT, LOUDEST_INPUT) } else { 0.0 };
+        loudest = loudest.max(cell.abs());
+    }
+    loudest == 0.0
 }

@@ -4,7 +4,7 @@
 //! lanes of a bus; the low-passes of the lanes come after the sum.
 
 use crate::bands::{BUSES, LANES, LaneFrame, Weights};
-use crate::delay_line::{DelayLine, GROUP, quarters};
+use crate::delay_line::{DelayLine, GROUP, Place, quarters};
 use crate::glide::{Glide, GlideOf};
 use crate::instruction_set::Eight;
 use crate::segment::Segment;
@@ -47,8 +47,8 @@ impl Path {
         Self {
             base,
             offset: (start - f64::from(base)) as f32,
-            speed: (quarters(slope) - quarters(0.0)) as f32 * per_frame as f32,
-            bend: ((quarters(bend) - quarters(0.0)) * per_frame * per_frame) as f32,
+            speed: (quarters(slope) * per_frame) as f32,
+            bend: (quarters(bend) * per_frame * per_frame) as f32,
         }
     }
 
@@ -59,19 +59,12 @@ impl Path {
 
     /// Reads the group of frames that begins `frame` frames into the grid step.
     #[inline(always)]
-    fn read<E: Eight>(
-        &self,
-        eight: E,
-        line: &DelayLine,
-        frame: usize,
-        run_frames: usize,
-        ahead: i32,
-    ) -> [f32; GROUP] {
-        let from = self.at(eight, frame as f32);
-        let to = self.at(eight, (frame + GROUP) as f32);
+    fn read<E: Eight>(&self, eight: E, place: &Place<'_>, frame: f32) -> E::Numbers {
+        let from = self.at(eight, frame);
+        let to = self.at(eight, frame + GROUP as f32);
         let middle = nearest(0.5 * (from + to));
         let step = (to - from) * (1.0 / GROUP as f32);
-        line.glide(eight, self.base + middle, from - middle as f32, step, run_frames, ahead)
+        place.glide(eight, self.base + middle, from - middle as f32, step)
     }
 }
 
@@ -146,6 +139,17 @@ impl Fade {
     }
 }
 
+/// What a run needs of a tap, side by side in memory.
+#[derive(Clone, Copy, Debug)]
+struct Moving {
+    path: Path,
+    /// The path that is being left, and how far that has come at the run's first frame.
+    left: Option<(Path, i32)>,
+    /// Weights at the start of a step of the grid, and their growth per frame.
+    start: Weights,
+    step: Weights,
+}
+
 /// How far a fade has come after a number of frames, 0 to 1, without kinks.
 #[inline(always)]
 fn risen(elapsed_frames: i32, per_frame: f32) -> f32 {
@@ -157,8 +161,8 @@ fn risen(elapsed_frames: i32, per_frame: f32) -> f32 {
 #[derive(Debug)]
 pub struct Reflector {
     taps: Vec<Tap>,
-    /// Weights of each tap during a step of the grid: at its start, and their growth per frame.
-    ramps: Vec<(Weights, Weights)>,
+    /// The taps that are heard during a run in which something moves.
+    moving: Vec<Moving>,
     /// Delays and weights of the taps that are heard, while all rest.
     resting_delays: Vec<u32>,
     /// Where each of them reads in the line during a run.
@@ -175,7 +179,7 @@ impl Reflector {
     pub fn new(reflections: usize, sample_rate_hz: f64, grid_frames: usize) -> Self {
         Self {
             taps: vec![Tap::at(0.0, [0.0; LANES]); reflections],
-            ramps: vec![([0.0; LANES], [0.0; LANES]); reflections],
+            moving: Vec::with_capacity(reflections),
             resting_delays: Vec::with_capacity(reflections),
             resting_starts: Vec::with_capacity(reflections),
             resting_weights: Vec::with_capacity(reflections),
@@ -315,22 +319,36 @@ impl Reflector {
         frames: &mut [[LaneFrame; BUSES]],
     ) {
         let count = frames.len();
-        for (tap, ramp) in self.taps.iter().zip(&mut self.ramps) {
-            *ramp = segment.ramp_of_step(&tap.weights);
+        self.moving.clear();
+        for tap in self.taps.iter().filter(|tap| !tap.is_silent()) {
+            let (start, step) = segment.ramp_of_step(&tap.weights);
+            let left = tap.fade.map(|fade| (fade.path, fade.elapsed_frames as i32));
+            self.moving.push(Moving { path: tap.path, left, start, step });
         }
+        let fade_per_frame = 1.0 / self.fade_frames as f32;
         let mut frame = segment.offset_frames / GROUP * GROUP;
         while frame < segment.offset_frames + count {
             let ahead = frame as i32 - segment.offset_frames as i32;
+            let place = line.place(count, ahead);
             let into_step = eight.splat((frame - segment.step_frames().0) as f32);
             let mut group = [[0.0_f32; LANES]; GROUP];
             for n in inside(ahead, count) {
                 group[n] = frames[(ahead + n as i32) as usize][bus];
             }
             let mut sum: [E::Numbers; GROUP] = std::array::from_fn(|n| eight.load(&group[n]));
-            for (tap, (start, step)) in self.taps.iter().zip(&self.ramps) {
-                let heard = self.heard(eight, tap, line, frame, count, ahead);
-                let step = eight.load(step);
-                let mut weights = eight.multiply_add(step, into_step, eight.load(start));
+            for tap in &self.moving {
+                let mut heard = [0.0; GROUP];
+                eight.store(tap.path.read(eight, &place, frame as f32), &mut heard);
+                if let Some((path, elapsed_frames)) = &tap.left {
+                    let mut left = [0.0; GROUP];
+                    eight.store(path.read(eight, &place, frame as f32), &mut left);
+                    for n in 0..GROUP {
+                        let risen = risen(elapsed_frames + ahead + n as i32, fade_per_frame);
+                        heard[n] = left[n] + risen * (heard[n] - left[n]);
+                    }
+                }
+                let step = eight.load(&tap.step);
+                let mut weights = eight.multiply_add(step, into_step, eight.load(&tap.start));
                 for n in 0..GROUP {
                     sum[n] = eight.multiply_add(weights, eight.splat(heard[n]), sum[n]);
                     weights = eight.add(weights, step);
@@ -347,29 +365,6 @@ impl Reflector {
         for tap in &mut self.taps {
             tap.fade = tap.fade.and_then(|fade| fade.after(count, self.fade_frames));
         }
-    }
-
-    /// Returns what a tap hears of a group.
-    #[inline(always)]
-    fn heard<E: Eight>(
-        &self,
-        eight: E,
-        tap: &Tap,
-        line: &DelayLine,
-        frame: usize,
-        run_frames: usize,
-        ahead: i32,
-    ) -> [f32; GROUP] {
-        let mut heard = tap.path.read(eight, line, frame, run_frames, ahead);
-        if let Some(fade) = &tap.fade {
-            let left = fade.path.read(eight, line, frame, run_frames, ahead);
-            let per_frame = 1.0 / self.fade_frames as f32;
-            for n in 0..GROUP {
-                let risen = risen(fade.elapsed_frames as i32 + ahead + n as i32, per_frame);
-                heard[n] = left[n] + risen * (heard[n] - left[n]);
-            }
-        }
-        heard
     }
 }
 
