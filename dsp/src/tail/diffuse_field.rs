@@ -63,7 +63,8 @@ impl DiffuseField {
         (0..count)
             .map(|_| {
                 let mut sums = [0.0; 8];
-                for (cosines, weights) in cosines.as_chunks::<8>().0.iter().zip(self.weights.as_chunks::<8>().0)
+                for (cosines, weights) in
+                    cosines.as_chunks::<8>().0.iter().zip(self.weights.as_chunks::<8>().0)
                 {
                     for lane in 0..8 {
                         sums[lane] += cosines[lane] * weights[lane];
@@ -114,7 +115,10 @@ mod tests {
             let field = DiffuseField::new(pair, 343.2);
             for (step, got) in field.coherences(20.0, 4800).iter().enumerate() {
                 let expected = field.coherence(20.0 * step as f64);
-                assert!((got - expected).abs() < 1e-8, "{pair:?}, step {step}: expected {expected}, got {got}");
+                assert!(
+                    (got - expected).abs() < 1e-8,
+                    "{pair:?}, step {step}: expected {expected}, got {got}"
+                );
             }
         }
     }

@@ -98,9 +98,12 @@ impl MaskPowers {
         let mut shared = [[[0.0; BANDS]; BANDS]; BANDS];
         let (start, end) = (masks.skirt(0).0 - masks.skirt(0).1, octaves_at(sample_rate_hz / 2.0));
         for (octaves, width_hz) in places(start, end) {
-            let weights: PerBand = std::array::from_fn(|band| {
-                if band < masks.bands { masks.weight(band, octaves) } else { 0.0 }
-            });
+            let weights: PerBand =
+                std::array::from_fn(
+                    |band| {
+                        if band < masks.bands { masks.weight(band, octaves) } else { 0.0 }
+                    },
+                );
             for (sum, weight) in mean_square.iter_mut().zip(&weights) {
                 *sum += weight * weight * width_hz / (sample_rate_hz / 2.0);
             }

@@ -167,7 +167,8 @@ impl Lines {
         let first = line_at(from.0 - from.1) + 1;
         let last = if to.0.is_finite() { line_at(to.0 + to.1) } else { self.period_frames / 2 - 1 };
         // Between its skirts a mask is 1.
-        let (risen, falling) = (line_at(from.0 + from.1) + 1, line_at((to.0 - to.1).min(f64::from(u16::MAX))));
+        let (risen, falling) =
+            (line_at(from.0 + from.1) + 1, line_at((to.0 - to.1).min(f64::from(u16::MAX))));
         let weight = |line: usize| {
             if line > risen && line < falling {
                 1.0

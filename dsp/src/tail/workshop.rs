@@ -83,7 +83,8 @@ struct Part {
     join: Range<usize>,
     is_first: bool,
     /// Frames of a transform that tells energies: |X|^2 of the short first part
-    /// takes twice its frames, the second part is folded where it has fallen by 40 dB.
+    /// takes twice its frames, and as many again for lines close to the octaves'
+    /// edges; the second part is folded where it has fallen by 40 dB.
     told_frames: usize,
 }
 
@@ -107,7 +108,7 @@ fn parts(spec: &TailSpec, noise: &OctaveNoise) -> [Part; INPUTS] {
         told_frames,
     };
     [
-        part(onset..join.end, true, 2 * (join.end - onset)),
+        part(onset..join.end, true, 4 * (join.end - onset)),
         part(join.start..end, false, (end - join.start) * 2 / 3),
     ]
 }
@@ -168,8 +169,7 @@ impl Part {
     /// Returns how long each pair of octaves sounds together, as sums over frames of the product of both envelopes.
     fn lasting(&self, bands: usize, channels: usize) -> [PerBand; BANDS] {
         let middle = usize::midpoint(self.join.start, self.join.end);
-        let (from, to) =
-            if self.is_first { (self.frames.start, middle) } else { (middle, self.frames.end) };
+        let (from, to) = if self.is_first { (self.frames.start, middle) } else { (middle, self.frames.end) };
         let mut lasting = [[0.0; BANDS]; BANDS];
         for (a, row) in lasting.iter_mut().enumerate().take(bands) {
             for (b, sum) in row.iter_mut().enumerate().take(bands) {
@@ -237,7 +237,7 @@ fn mean_power(bins: &[Complex<f32>], from: f64, to: f64) -> f64 {
     let (first, last) = (from.round() as usize, to.round() as usize);
     let inner: f64 = bins[first..=last]
         .chunks(64)
-        .map(|chunk| f64::from(chunk.iter().map(|x| x.norm_sqr()).sum::<f32>()))
+        .map(|chunk| f64::from(chunk.iter().map(Complex::norm_sqr).sum::<f32>()))
         .sum();
     // What of the bins at the ends lies beyond the ends.
     let beyond = [(first, from - (first as f64 - 0.5)), (last, last as f64 + 0.5 - to)];
@@ -350,7 +350,7 @@ mod tests {
         assert!(fresh[0] != fresh[1] && fresh[0] != fresh[2], "different platforms have different tails");
     }
 
-    /// The octave's energy by Parseval's theorem, on four times as many lines as the part has frames.
+    /// The mean of |X|^2 over the octave (Parseval's theorem), on lines less than 0.4 Hz apart.
     #[test]
     fn every_octave_of_both_parts_has_unit_energy() {
         for spec in specs() {
@@ -359,14 +359,18 @@ mod tests {
                     let energy: f64 =
                         part.iter().map(|samples| octave_energy(samples, band, spec.sample_rate_hz)).sum();
                     // 0.1 dB.
-                    assert!((energy - 1.0).abs() < 0.023, "{spec:?} part {index} octave {band}: got {energy}");
+                    assert!(
+                        (energy - 1.0).abs() < 0.023,
+                        "{spec:?} part {index} octave {band}: got {energy}"
+                    );
                 }
             }
         }
     }
 
     fn octave_energy(samples: &[f32], band: usize, rate_hz: f64) -> f64 {
-        let size = 4 * samples.len().next_power_of_two();
+        let size = (rate_hz / 0.4).ceil() as usize;
+        let size = size.max(samples.len()).next_power_of_two();
         let (low_hz, high_hz) = edges_hz(band);
         let bin = |hz: f64| (hz * size as f64 / rate_hz).round() as usize;
         Transforms::default().forward(
