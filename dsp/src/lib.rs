@@ -35,6 +35,7 @@ pub mod reflector;
 pub mod seat;
 pub mod segment;
 pub mod settings;
+mod spectral_lines;
 pub mod stereo_input;
 pub mod surface;
 pub mod vector;
