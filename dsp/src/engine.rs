@@ -68,8 +68,9 @@ const LOUDEST_INPUT: f32 = 1e6;
 const LEAST_INPUT: f32 = 1e-20;
 /// How long the low-passes ring, s: from the loudest input, +120 dB, down to 1e-6 (measured: 0.04 s).
 const LOW_PASSES_RING_S: f64 = 0.06;
-/// Smallest normal number: anything smaller is flushed to 0.
-const LEAST_OUTPUT: f32 = f32::MIN_POSITIVE;
+/// Quietest output, linear: 200 dB under full scale, below the noise of any converter; filters would ring on for long
+/// under it.
+const LEAST_OUTPUT: f32 = 1e-10;
 
 /// Why an engine could not be prepared.
 #[derive(Clone, Copy, Debug, PartialEq, thiserror::Error)]

@@ -52,28 +52,49 @@ impl Path {
         }
     }
 
+    /// Works out where eight groups read that begin `frame` frames into the grid step and follow each other.
     #[inline(always)]
-    fn at<E: Eight>(&self, eight: E, frame: f32) -> f32 {
-        eight.multiply_add_one(eight.multiply_add_one(self.bend, frame, self.speed), frame, self.offset)
-    }
-
-    /// Reads the group of frames that begins `frame` frames into the grid step.
-    #[inline(always)]
-    fn read<E: Eight>(&self, eight: E, place: &Place<'_>, frame: f32) -> E::Numbers {
-        let from = self.at(eight, frame);
-        let to = self.at(eight, frame + GROUP as f32);
-        let middle = nearest(0.5 * (from + to));
-        let step = (to - from) * (1.0 / GROUP as f32);
-        place.glide(eight, self.base + middle, from - middle as f32, step)
+    fn groups<E: Eight>(&self, eight: E, frame: f32) -> Groups {
+        // Adding and taking away 1.5 times 2^23 rounds to a whole number; its lowest bits are the number itself.
+        const ROUNDING: f32 = 12_582_912.0;
+        const STARTS: [f32; GROUPS] = [0.0, 8.0, 16.0, 24.0, 32.0, 40.0, 48.0, 56.0];
+        let [offset, speed, bend] = [self.offset, self.speed, self.bend].map(|x| eight.splat(x));
+        let at = |frame| eight.multiply_add(eight.multiply_add(bend, frame, speed), frame, offset);
+        let start = eight.add(eight.load(&STARTS), eight.splat(frame));
+        let from = at(start);
+        let to = at(eight.add(start, eight.splat(GROUP as f32)));
+        let middle = eight.multiply_add(eight.splat(0.5), eight.add(from, to), eight.splat(ROUNDING));
+        let nearest = eight.subtract(middle, eight.splat(ROUNDING));
+        let mut groups = Groups::default();
+        let mut bits = [0.0; GROUPS];
+        eight.store(middle, &mut bits);
+        for (cell, bits) in groups.middle.iter_mut().zip(bits) {
+            *cell = self.base + (bits.to_bits() as i32 - ROUNDING.to_bits() as i32);
+        }
+        eight.store(eight.subtract(from, nearest), &mut groups.first);
+        let step = eight.multiply(eight.subtract(to, from), eight.splat(1.0 / GROUP as f32));
+        eight.store(step, &mut groups.step);
+        groups
     }
 }
 
-/// Returns the nearest whole number, without a call of the C library.
-#[inline(always)]
-fn nearest(x: f32) -> i32 {
-    // Far more than a delay moves in a grid step; keeps the number positive.
-    const SHIFT: f32 = 4096.0;
-    (x + (SHIFT + 0.5)) as i32 - SHIFT as i32
+/// Groups that are worked out at once.
+const GROUPS: usize = 8;
+
+/// Where groups read: the nearest quarter sample in the middle of each, the offset of its first frame, and the growth
+/// per frame.
+#[derive(Clone, Copy, Debug, Default)]
+struct Groups {
+    middle: [i32; GROUPS],
+    first: [f32; GROUPS],
+    step: [f32; GROUPS],
+}
+
+impl Groups {
+    #[inline(always)]
+    fn read<E: Eight>(&self, eight: E, place: &Place<'_>, group: usize) -> E::Numbers {
+        place.glide(eight, self.middle[group], self.first[group], self.step[group])
+    }
 }
 
 /// A change of delay that is too fast to glide.
@@ -142,12 +163,12 @@ impl Fade {
 /// What a run needs of a tap, side by side in memory.
 #[derive(Clone, Copy, Debug)]
 struct Moving {
-    path: Path,
-    /// The path that is being left, and how far that has come at the run's first frame.
-    left: Option<(Path, i32)>,
+    groups: Groups,
     /// Weights at the start of a step of the grid, and their growth per frame.
     start: Weights,
     step: Weights,
+    /// The tap's index, where it fades.
+    fading: Option<usize>,
 }
 
 /// How far a fade has come after a number of frames, 0 to 1, without kinks.
@@ -319,51 +340,83 @@ impl Reflector {
         frames: &mut [[LaneFrame; BUSES]],
     ) {
         let count = frames.len();
-        self.moving.clear();
-        for tap in self.taps.iter().filter(|tap| !tap.is_silent()) {
-            let (start, step) = segment.ramp_of_step(&tap.weights);
-            let left = tap.fade.map(|fade| (fade.path, fade.elapsed_frames as i32));
-            self.moving.push(Moving { path: tap.path, left, start, step });
-        }
-        let fade_per_frame = 1.0 / self.fade_frames as f32;
-        let mut frame = segment.offset_frames / GROUP * GROUP;
-        while frame < segment.offset_frames + count {
-            let ahead = frame as i32 - segment.offset_frames as i32;
-            let place = line.place(count, ahead);
-            let into_step = eight.splat((frame - segment.step_frames().0) as f32);
-            let mut group = [[0.0_f32; LANES]; GROUP];
-            for n in inside(ahead, count) {
-                group[n] = frames[(ahead + n as i32) as usize][bus];
+        let first_group = segment.offset_frames / GROUP * GROUP;
+        let end = segment.offset_frames + count;
+        for start in (first_group..end).step_by(GROUP * GROUPS) {
+            self.gather(eight, segment, start);
+            for group in 0..GROUPS.min((end - start).div_ceil(GROUP)) {
+                self.add_moving(eight, line, segment, bus, start, group, frames);
             }
-            let mut sum: [E::Numbers; GROUP] = std::array::from_fn(|n| eight.load(&group[n]));
-            for tap in &self.moving {
-                let mut heard = [0.0; GROUP];
-                eight.store(tap.path.read(eight, &place, frame as f32), &mut heard);
-                if let Some((path, elapsed_frames)) = &tap.left {
-                    let mut left = [0.0; GROUP];
-                    eight.store(path.read(eight, &place, frame as f32), &mut left);
-                    for n in 0..GROUP {
-                        let risen = risen(elapsed_frames + ahead + n as i32, fade_per_frame);
-                        heard[n] = left[n] + risen * (heard[n] - left[n]);
-                    }
-                }
-                let step = eight.load(&tap.step);
-                let mut weights = eight.multiply_add(step, into_step, eight.load(&tap.start));
-                for n in 0..GROUP {
-                    sum[n] = eight.multiply_add(weights, eight.splat(heard[n]), sum[n]);
-                    weights = eight.add(weights, step);
-                }
-            }
-            for n in 0..GROUP {
-                eight.store(sum[n], &mut group[n]);
-            }
-            for n in inside(ahead, count) {
-                frames[(ahead + n as i32) as usize][bus] = group[n];
-            }
-            frame += GROUP;
         }
         for tap in &mut self.taps {
             tap.fade = tap.fade.and_then(|fade| fade.after(count, self.fade_frames));
+        }
+    }
+
+    /// Works out what eight groups from frame `start` of the grid step on need of the taps that are heard.
+    #[inline(always)]
+    fn gather<E: Eight>(&mut self, eight: E, segment: &Segment, start: usize) {
+        self.moving.clear();
+        for (index, tap) in self.taps.iter().enumerate().filter(|(_, tap)| !tap.is_silent()) {
+            let groups = tap.path.groups(eight, start as f32);
+            let (start, step) = segment.ramp_of_step(&tap.weights);
+            self.moving.push(Moving { groups, start, step, fading: tap.fade.is_some().then_some(index) });
+        }
+    }
+
+    /// Adds one group of all taps.
+    #[allow(
+        clippy::too_many_arguments,
+        reason = "the kernel's places in run, grid and bus are all of them needed"
+    )]
+    #[inline(always)]
+    fn add_moving<E: Eight>(
+        &self,
+        eight: E,
+        line: &DelayLine,
+        segment: &Segment,
+        bus: usize,
+        start: usize,
+        group: usize,
+        frames: &mut [[LaneFrame; BUSES]],
+    ) {
+        let count = frames.len();
+        let frame = start + group * GROUP;
+        let ahead = frame as i32 - segment.offset_frames as i32;
+        let place = line.place(count, ahead);
+        let into_step = eight.splat((frame - segment.step_frames().0) as f32);
+        let mut cells = [[0.0_f32; LANES]; GROUP];
+        for n in inside(ahead, count) {
+            cells[n] = frames[(ahead + n as i32) as usize][bus];
+        }
+        let mut sum: [E::Numbers; GROUP] = std::array::from_fn(|n| eight.load(&cells[n]));
+        for tap in &self.moving {
+            let mut heard = [0.0; GROUP];
+            eight.store(tap.groups.read(eight, &place, group), &mut heard);
+            if let Some(fade) = tap.fading.and_then(|index| self.taps[index].fade) {
+                let left = fade.path.groups(eight, start as f32);
+                let mut before = [0.0; GROUP];
+                eight.store(left.read(eight, &place, group), &mut before);
+                let per_frame = 1.0 / self.fade_frames as f32;
+                for n in 0..GROUP {
+                    let risen = risen(fade.elapsed_frames as i32 + ahead + n as i32, per_frame);
+                    heard[n] = before[n] + risen * (heard[n] - before[n]);
+                }
+            }
+            // Through memory: repeating a number from there is a load, from a register it would be two shuffles.
+            let heard = std::hint::black_box(heard);
+            let step = eight.load(&tap.step);
+            let mut weights = eight.multiply_add(step, into_step, eight.load(&tap.start));
+            for n in 0..GROUP {
+                sum[n] = eight.multiply_add(weights, eight.splat(heard[n]), sum[n]);
+                weights = eight.add(weights, step);
+            }
+        }
+        for n in 0..GROUP {
+            eight.store(sum[n], &mut cells[n]);
+        }
+        for n in inside(ahead, count) {
+            frames[(ahead + n as i32) as usize][bus] = cells[n];
         }
     }
 }
