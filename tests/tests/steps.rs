@@ -132,9 +132,9 @@ fn render(step: &Step, signal: Signal, layout: Layout) -> [Vec<f32>; 2] {
     for (block, (left, right)) in blocks.enumerate() {
         let mut settings = horn();
         if block * BLOCK_FRAMES / HELD_FRAMES == 1 {
-            (step.high)(&mut settings)
+            (step.high)(&mut settings);
         } else {
-            (step.low)(&mut settings)
+            (step.low)(&mut settings);
         }
         engine.process(&settings, &mut supply, &mut [left, right]);
     }

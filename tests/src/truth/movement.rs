@@ -33,6 +33,8 @@ const REST_FRAMES: usize = 48_000;
 const ENDS_FRAMES: usize = 2048;
 /// Peak of the sine, linear.
 const PEAK: f64 = 0.5;
+/// Least rms of a sound that counts as one: -40 dBFS.
+const LEAST_RMS: f64 = 0.01;
 /// What may lie beside the shifted sine, Hz (design, section 8): the movement also changes its level.
 const BESIDE_HZ: f64 = 15.0;
 /// Frequencies of the sines and the most that may lie outside, dB (design, section 8).
@@ -175,6 +177,10 @@ fn outside_db(sound: &[f64], lowest_hz: f64, highest_hz: f64) -> f64 {
     if all > 0.0 { energy_db(outside / all) } else { f64::NAN }
 }
 
+fn rms(sound: &[f64]) -> f64 {
+    (sound.iter().map(|x| x * x).sum::<f64>() / sound.len() as f64).sqrt()
+}
+
 /// The band in which a sine of `hz` may be heard while paths change at up to `speed` of the speed of sound.
 fn band_hz(hz: f64, speed: f64) -> (f64, f64) {
     (hz * (1.0 - speed) - BESIDE_HZ, hz * (1.0 + speed) + BESIDE_HZ)
@@ -229,8 +235,7 @@ fn plans(movement: &Movement) -> Vec<SourcePlan> {
     };
     let grids = movement.all_frames().div_ceil(grid_frames());
     let plan = |grid: usize| {
-        let settings = movement.settings_at(grid * grid_frames());
-        let settings = if std::env::var_os("UNSNAPPED").is_some() { settings } else { settings.snapped() };
+        let settings = movement.settings_at(grid * grid_frames()).snapped();
         let source = settings.seat.source(&settings.platform, &settings.pickup);
         let seat = acoustics(&source, &settings.platform, &settings.pickup, &settings.level, 2);
         SourcePlan::new(&seat, &settings, &player)
@@ -355,6 +360,10 @@ pub fn movement() -> Vec<Row> {
             let input = sine(hz, movement.all_frames());
             let (low, high) = band_hz(hz, speed);
             let of_channels = |channels: &[Vec<f64>; 2], (low, high): (f64, f64)| {
+                assert!(
+                    channels.iter().any(|channel| rms(channel) > LEAST_RMS),
+                    "{name}: the sound is not silence"
+                );
                 channels
                     .iter()
                     .map(|channel| outside_db(movement.steady(channel), low, high))
