@@ -230,10 +230,9 @@ impl BlockWork for Instance {
             left.fill(0.0);
         }
         match self.case.input {
-            Input::Mono => right.fill(0.0),
             Input::Alike => right.copy_from_slice(left),
             Input::Stereo if self.is_fed => noise_into(&mut self.noise[1], right),
-            Input::Stereo => right.fill(0.0),
+            Input::Mono | Input::Stereo => right.fill(0.0),
         }
         if self.case.movement == Movement::Depth {
             self.settings.seat.depth_m = depth_m(self.clock_frames as f64 / self.case.rate_hz);
