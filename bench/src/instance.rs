@@ -191,14 +191,16 @@ impl Instance {
         })
     }
 
-    /// Sounds until nothing starts up any more: the tail is full, both stereo ends are decided, what is silent rests.
+    /// Sounds, standing still, until nothing starts up any more: the tail is full, both stereo ends are decided, what is silent rests.
     pub fn warm_up(&mut self) {
+        let movement = std::mem::replace(&mut self.case.movement, Movement::Still);
         // Twice the longest delay line is where an engine lets a silent source rest.
         let frames = self.engine.tail_frames() + (2.0 * self.case.rate_hz) as usize;
         for _ in 0..frames.div_ceil(self.case.block_frames) {
             self.prepare();
             self.process();
         }
+        self.case.movement = movement;
     }
 
     /// Feeds silence from now on.
@@ -260,7 +262,8 @@ mod tests {
 
     #[test]
     fn depth_goes_to_and_fro_at_its_speed() {
-        for (seconds, expected) in [(0.0, 2.0), (1.0, 4.0), (4.5, 11.0), (5.0, 10.0), (9.0, 2.0), (10.0, 4.0)] {
+        for (seconds, expected) in [(0.0, 2.0), (1.0, 4.0), (4.5, 11.0), (5.0, 10.0), (9.0, 2.0), (10.0, 4.0)]
+        {
             assert!((depth_m(seconds) - expected).abs() < 1e-9, "after {seconds} s: {}", depth_m(seconds));
         }
     }
@@ -271,7 +274,8 @@ mod tests {
         let spectra = TailMaker::default().make(&case.tail_spec());
         let mut instance = Instance::new(&case, spectra, 1).unwrap();
         instance.warm_up();
-        let loudest = |instance: &Instance| instance.output()[0].iter().fold(0.0_f32, |peak, x| peak.max(x.abs()));
+        let loudest =
+            |instance: &Instance| instance.output()[0].iter().fold(0.0_f32, |peak, x| peak.max(x.abs()));
         assert!(loudest(&instance) > 0.01, "peak {}", loudest(&instance));
         instance.fall_silent();
         instance.process();

@@ -57,7 +57,11 @@ impl Peer {
     ///
     /// # Errors
     /// When the crate refuses the block or the response.
-    pub fn new(form: PeerForm, block_frames: usize, response_frames: usize) -> Result<Self, FFTConvolverError> {
+    pub fn new(
+        form: PeerForm,
+        block_frames: usize,
+        response_frames: usize,
+    ) -> Result<Self, FFTConvolverError> {
         let mut noise = Noise::new(1);
         let mut response = || -> Vec<f32> {
             (0..response_frames)
@@ -116,8 +120,7 @@ mod tests {
 
     #[test]
     fn both_forms_convolve_with_the_same_response() {
-        let [mut uniform, mut two_stage] =
-            PeerForm::ALL.map(|form| Peer::new(form, 128, 24_000).unwrap());
+        let [mut uniform, mut two_stage] = PeerForm::ALL.map(|form| Peer::new(form, 128, 24_000).unwrap());
         let (mut difference, mut sum) = (0.0_f32, 0.0_f32);
         for _ in 0..400 {
             for peer in [&mut uniform, &mut two_stage] {

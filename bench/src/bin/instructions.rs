@@ -11,7 +11,8 @@ use std::hint::black_box;
 use std::process::ExitCode;
 
 use rostra_bench::{
-    BlockWork, Case, Input, Instance, Movement, RATE_HZ, SeatPlanner, TailAlone, TailMaker, seat_of, tail_spec,
+    BlockWork, Case, Input, Instance, Movement, RATE_HZ, SeatPlanner, TailAlone, TailMaker, seat_of,
+    tail_spec,
 };
 use rostra_dsp::instruction_set::InstructionSet;
 

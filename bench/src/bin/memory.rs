@@ -48,7 +48,8 @@ fn kept(input: Input) -> Kept {
     let mut instances = Vec::with_capacity(1 + FURTHER);
     let mut add = |seed: u64| {
         // PANIC: a case of the budgets, on the set that this processor has.
-        let mut instance = Instance::new(&case, Arc::clone(&spectra), seed).expect("the engine runs at 48 kHz");
+        let mut instance =
+            Instance::new(&case, Arc::clone(&spectra), seed).expect("the engine runs at 48 kHz");
         instance.prepare();
         instance.process();
         instances.push(instance);

@@ -178,7 +178,10 @@ mod tests {
             let BlockTimes { median_us, most_of_1000_us, worst_us } = timing.least_pass;
             let rising = [timing.least_ns_per_frame, timing.median_ns_per_frame];
             assert!(rising[0] > 0.0 && rising[0] <= rising[1] && rising[1].is_finite(), "{timing:?}");
-            assert!(median_us > 0.0 && median_us <= most_of_1000_us && most_of_1000_us <= worst_us, "{timing:?}");
+            assert!(
+                median_us > 0.0 && median_us <= most_of_1000_us && most_of_1000_us <= worst_us,
+                "{timing:?}"
+            );
             assert!(timing.undisturbed.median_us <= median_us, "{timing:?}");
         }
     }

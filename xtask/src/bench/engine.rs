@@ -73,7 +73,13 @@ fn name(input: Input, movement: Movement, is_wide: bool) -> String {
 }
 
 /// Finds the row of an input at 48 kHz.
-pub(super) fn find(rows: &[Timed], input: Input, movement: Movement, is_wide: bool, block: usize) -> Option<&Timed> {
+pub(super) fn find(
+    rows: &[Timed],
+    input: Input,
+    movement: Movement,
+    is_wide: bool,
+    block: usize,
+) -> Option<&Timed> {
     let what = name(input, movement, is_wide);
     rows.iter().find(|row| row.what == what && row.rate_hz == RATE_HZ && row.block_frames == block)
 }

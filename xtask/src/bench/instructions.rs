@@ -40,12 +40,15 @@ pub(super) struct Count {
 /// # Errors
 /// When valgrind is missing, or the program does not build or run.
 pub(super) fn count() -> Result<Vec<Count>> {
-    let has_valgrind = Command::new("valgrind").arg("--version").output().is_ok_and(|run| run.status.success());
+    let has_valgrind =
+        Command::new("valgrind").arg("--version").output().is_ok_and(|run| run.status.success());
     if !has_valgrind {
         bail!("valgrind is missing; on Debian and its kin: sudo apt-get install valgrind");
     }
     build_program("instructions")?;
-    println!("Instructions counted by callgrind at 48 kHz, blocks of 128; set-up cancels between two lengths.");
+    println!(
+        "Instructions counted by callgrind at 48 kHz, blocks of 128; set-up cancels between two lengths."
+    );
     println!("{:16} {:>6} {:>14}  per", "", "set", "instructions");
     let mut counts = Vec::new();
     for (case, [short, long]) in CASES {
@@ -68,8 +71,10 @@ struct Run {
 
 /// Runs the program under callgrind; nothing where it says that the case cannot run so.
 fn run(case: &str, count: usize, set: &str) -> Result<Option<Run>> {
-    let program =
-        workspace::target()?.join("release").join("instructions").with_extension(std::env::consts::EXE_EXTENSION);
+    let program = workspace::target()?
+        .join("release")
+        .join("instructions")
+        .with_extension(std::env::consts::EXE_EXTENSION);
     let output = Command::new("valgrind")
         .args(["--tool=callgrind", "--callgrind-out-file=/dev/null", "--collect-atstart=no"])
         .arg("--toggle-collect=instructions::counted*")
@@ -83,7 +88,8 @@ fn run(case: &str, count: usize, set: &str) -> Result<Option<Run>> {
     }
     let (said, told) = (String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr));
     ensure!(output.status.success(), "{case}: {}\n{told}", output.status);
-    let instructions = collected(&told).with_context(|| format!("{case}: callgrind counted nothing\n{told}"))?;
+    let instructions =
+        collected(&told).with_context(|| format!("{case}: callgrind counted nothing\n{told}"))?;
     let (set, per) = said.trim().split_once(' ').with_context(|| format!("{case}: said {said}"))?;
     Ok(Some(Run { instructions, set: set.into(), per: per.into() }))
 }

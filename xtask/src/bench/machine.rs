@@ -41,7 +41,8 @@ fn processor() -> Option<String> {
         return value(&text, "model name");
     }
     if cfg!(target_os = "macos") {
-        let output = std::process::Command::new("sysctl").args(["-n", "machdep.cpu.brand_string"]).output().ok()?;
+        let output =
+            std::process::Command::new("sysctl").args(["-n", "machdep.cpu.brand_string"]).output().ok()?;
         let name = String::from_utf8_lossy(&output.stdout).trim().to_owned();
         return (!name.is_empty()).then_some(name);
     }

@@ -48,10 +48,13 @@ pub(super) fn build_program(name: &str) -> Result<()> {
 /// # Errors
 /// When it cannot be run or prints something else.
 pub(super) fn measure() -> Result<Vec<Figure>> {
-    let program = workspace::target()?.join("release").join("memory").with_extension(std::env::consts::EXE_EXTENSION);
-    let output = Command::new(&program).output().with_context(|| format!("{} cannot be run", program.display()))?;
+    let program =
+        workspace::target()?.join("release").join("memory").with_extension(std::env::consts::EXE_EXTENSION);
+    let output =
+        Command::new(&program).output().with_context(|| format!("{} cannot be run", program.display()))?;
     ensure!(output.status.success(), "{}: {}", program.display(), output.status);
-    let kept: BTreeMap<String, Kept> = serde_json::from_slice(&output.stdout).context("the memory program")?;
+    let kept: BTreeMap<String, Kept> =
+        serde_json::from_slice(&output.stdout).context("the memory program")?;
     let mib = |bytes: usize| bytes as f64 / f64::from(1 << 20);
     let mut figures = Vec::new();
     for input in [Input::Mono, Input::Stereo] {

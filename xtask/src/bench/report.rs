@@ -77,7 +77,18 @@ pub(crate) fn print_timed(heading: &str, rows: &[Timed]) {
     println!("{heading}");
     println!(
         "{:34} {:>6} {:>5} | {:>8} {:>8} {:>7} {:>8} | {:>8} {:>8} {:>8} {:>6} | {:>6} | budget, ns per frame",
-        "", "Hz", "block", "least ns", "median", "% of", "instances", "median", "99.9 %", "worst", "worst/", "undis-"
+        "",
+        "Hz",
+        "block",
+        "least ns",
+        "median",
+        "% of",
+        "instances",
+        "median",
+        "99.9 %",
+        "worst",
+        "worst/",
+        "undis-"
     );
     println!(
         "{:34} {:>6} {:>5} | {:>8} {:>8} {:>7} {:>8}  | {:>8} {:>8} {:>8} {:>6} | {:>6} |",
@@ -153,7 +164,9 @@ mod tests {
 
     #[test]
     fn numbers_keep_three_digits_or_so() {
-        for (figure, expected) in [(12_345.6, "12346"), (2.0, "2"), (123.45, "123.5"), (1.234, "1.23"), (0.0567, "0.057")] {
+        for (figure, expected) in
+            [(12_345.6, "12346"), (2.0, "2"), (123.45, "123.5"), (1.234, "1.23"), (0.0567, "0.057")]
+        {
             assert_eq!(shortened(figure), expected);
         }
     }

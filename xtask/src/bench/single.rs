@@ -21,7 +21,8 @@ pub(super) fn measure(effort: &Effort) -> Result<Vec<Figure>> {
     figures.extend(tails(effort));
     let case = Case::new(Input::Mono, Movement::Still);
     let spectra = TailMaker::default().make(&case.tail_spec());
-    let instance = Instance::new(&case, spectra, 1).ok_or_else(|| anyhow!("the engine cannot run at 48 kHz"))?;
+    let instance =
+        Instance::new(&case, spectra, 1).ok_or_else(|| anyhow!("the engine cannot run at 48 kHz"))?;
     let latency = instance.latency_frames() as f64;
     figures.push(Figure::held("latency", latency, "frames", budget::LATENCY_FRAMES));
     Ok(figures)
