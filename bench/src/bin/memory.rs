@@ -20,6 +20,7 @@ static BYTES: PeakAlloc = PeakAlloc;
 /// Further instances over which the mean is taken.
 const FURTHER: usize = 8;
 
+#[allow(clippy::struct_field_names, reason = "every name carries its unit")]
 #[derive(Serialize)]
 struct Kept {
     spectra_bytes: usize,

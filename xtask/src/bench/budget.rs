@@ -35,8 +35,7 @@ impl Budget {
 pub(crate) const fn still_ns_per_frame(input: Input, is_wide: bool) -> Budget {
     Budget::AtMost(match (input, is_wide) {
         (Input::Mono, true) => 40.0,
-        (Input::Mono, false) => 55.0,
-        (Input::Alike | Input::Stereo, true) => 55.0,
+        (Input::Mono, false) | (Input::Alike | Input::Stereo, true) => 55.0,
         (Input::Alike | Input::Stereo, false) => 70.0,
     })
 }

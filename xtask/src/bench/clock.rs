@@ -57,7 +57,7 @@ impl Clock {
     }
 
     /// Says how times are taken.
-    pub(crate) fn sentence(&self, effort: &Effort) -> String {
+    pub(crate) fn sentence(self, effort: &Effort) -> String {
         format!(
             "Each block is timed by itself; its input is made outside the timed region. Reading the clock costs \
              {:.0} ns a block ({:.2} ns per frame at 128) and is left in.\n\

@@ -12,6 +12,7 @@ use super::report::Figure;
 use crate::workspace;
 
 /// What the program prints for an input.
+#[allow(clippy::struct_field_names, reason = "every name carries its unit")]
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
 struct Kept {

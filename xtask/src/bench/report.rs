@@ -48,8 +48,8 @@ impl Timed {
 pub(crate) struct Figure {
     /// What it is.
     pub(crate) what: String,
-    /// The figure.
-    pub(crate) figure: f64,
+    /// The number, in its unit.
+    pub(crate) value: f64,
     /// Its unit.
     pub(crate) unit: &'static str,
     /// Its bound.
@@ -60,14 +60,14 @@ pub(crate) struct Figure {
 
 impl Figure {
     /// Makes a figure without a budget.
-    pub(crate) fn told(what: impl Into<String>, figure: f64, unit: &'static str) -> Self {
-        Self { what: what.into(), figure, unit, budget: None, holds: None }
+    pub(crate) fn told(what: impl Into<String>, value: f64, unit: &'static str) -> Self {
+        Self { what: what.into(), value, unit, budget: None, holds: None }
     }
 
     /// Makes a figure and holds it against its budget.
-    pub(crate) fn held(what: impl Into<String>, figure: f64, unit: &'static str, budget: Budget) -> Self {
-        let holds = Some(budget.holds(figure));
-        Self { what: what.into(), figure, unit, budget: Some(budget), holds }
+    pub(crate) fn held(what: impl Into<String>, value: f64, unit: &'static str, budget: Budget) -> Self {
+        let holds = Some(budget.holds(value));
+        Self { what: what.into(), value, unit, budget: Some(budget), holds }
     }
 }
 
@@ -123,7 +123,7 @@ pub(crate) fn print_figures(figures: &[Figure]) {
         println!(
             "{:84} {:>9} {:20} {}",
             figure.what,
-            shortened(figure.figure),
+            shortened(figure.value),
             figure.unit,
             verdict(figure.budget, figure.holds)
         );

@@ -3,6 +3,7 @@
 use serde::Serialize;
 
 /// How long the blocks of one pass took, in microseconds.
+#[allow(clippy::struct_field_names, reason = "every name carries its unit")]
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
 pub(crate) struct BlockTimes {
     /// Half of the blocks took at most this.
