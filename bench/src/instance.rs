@@ -114,14 +114,6 @@ impl Case {
     }
 }
 
-/// Prepares an engine on an instruction set; `None` where the engine cannot be prepared for it.
-///
-/// The one place to hook in an engine that takes its instruction set: until it
-/// does, it runs with the widest one only.
-pub fn prepare_on(config: Config, set: InstructionSet) -> Option<Engine> {
-    (set.is_wide() == InstructionSet::widest().is_wide()).then(|| Engine::prepare(config).ok()).flatten()
-}
-
 /// Returns the settings of the n-th of many players on one platform: depths and bearings spread over it.
 pub fn seat_of(n: usize) -> Settings {
     let mut settings = Settings::default();
@@ -141,6 +133,9 @@ pub fn noise_into(noise: &mut Noise, channel: &mut [f32]) {
 /// A supply of voices on shared spectra; any other tail is left unanswered.
 #[derive(Debug)]
 struct SharedTail {
+    set: InstructionSet,
+    /// Where the voice starts in its big block: instances take turns, as they do in the plug-in.
+    piece: usize,
     spectra: Arc<TailSpectra>,
     ready: Option<Box<TailVoice>>,
 }
@@ -148,7 +143,8 @@ struct SharedTail {
 impl TailSupply for SharedTail {
     fn ask(&mut self, spec: &TailSpec) {
         if self.spectra.spec() == spec {
-            self.ready = Some(Box::new(TailVoice::new(Arc::clone(&self.spectra))));
+            let voice = TailVoice::starting_at(Arc::clone(&self.spectra), self.piece);
+            self.ready = Some(Box::new(voice.with_instruction_set(self.set)));
         }
     }
 
@@ -176,12 +172,12 @@ pub struct Instance {
 }
 
 impl Instance {
-    /// Prepares an engine on shared spectra, with noise of its own; `None` where it cannot run as the case asks.
+    /// Prepares an engine on shared spectra, with noise and a turn of its own; `None` where it cannot run as the case asks.
     pub fn new(case: &Case, spectra: Arc<TailSpectra>, seed: u64) -> Option<Self> {
-        let engine = prepare_on(case.config(), case.set)?;
+        let engine = Engine::prepare_on(case.config(), case.set).ok()?;
         Some(Self {
             engine,
-            supply: SharedTail { spectra, ready: None },
+            supply: SharedTail { set: case.set, piece: seed as usize, spectra, ready: None },
             case: *case,
             settings: case.settings,
             noise: [Noise::new(2 * seed), Noise::new(2 * seed + 1)],

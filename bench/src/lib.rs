@@ -15,7 +15,7 @@ mod tail_alone;
 mod tail_maker;
 
 pub use block_work::BlockWork;
-pub use instance::{Case, Input, Instance, Movement, RATE_HZ, noise_into, prepare_on, seat_of};
+pub use instance::{Case, Input, Instance, Movement, RATE_HZ, noise_into, seat_of};
 pub use peer::{Peer, PeerForm};
 pub use seat_plan::SeatPlanner;
 pub use tail_alone::TailAlone;

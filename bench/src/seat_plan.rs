@@ -35,7 +35,7 @@ impl SeatPlanner {
     }
 
     /// Makes the plan of one source: two capsules with all their arrivals, and what goes into the tail.
-    pub fn plan(&self, settings: &Settings) -> SourcePlan {
+    pub fn plan(&mut self, settings: &Settings) -> SourcePlan {
         let source = settings.seat.source(&settings.platform, &settings.pickup);
         let acoustics = acoustics(&source, &settings.platform, &settings.pickup, &settings.level, 2);
         let player = Player {

@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use rostra_dsp::Settings;
 use rostra_dsp::engine::{Config, Engine, Layout};
-use rostra_dsp::tail::{TailSpec, TailSpectra};
+use rostra_dsp::tail::{TailSpec, TailSpectra, TailWorkshop};
 
 /// Returns the tail of the default platform at a decay, for a pair.
 pub fn tail_spec(rate_hz: f64, decay_s: f64) -> TailSpec {
@@ -13,16 +13,15 @@ pub fn tail_spec(rate_hz: f64, decay_s: f64) -> TailSpec {
     Engine::tail_spec(&Config { sample_rate_hz: rate_hz, layout: Layout::MonoToStereo }, &settings)
 }
 
-/// Builds tails; a new one has built none.
+/// Builds tails in a workshop of its own.
 ///
-/// The one place to hook in a builder that remembers what tails have in common:
-/// the first tail of a maker is the cold one, those of other decays after it are warm.
+/// The first tail of a maker is the cold one; those of other decays after it are warm.
 #[derive(Debug, Default)]
-pub struct TailMaker {}
+pub struct TailMaker(TailWorkshop);
 
 impl TailMaker {
     /// Builds the spectra of a tail.
     pub fn make(&mut self, spec: &TailSpec) -> Arc<TailSpectra> {
-        Arc::new(TailSpectra::build(spec))
+        Arc::new(self.0.build(spec))
     }
 }

@@ -11,7 +11,7 @@ fn main() {
 
 #[divan::bench]
 fn seat(bencher: Bencher) {
-    let planner = SeatPlanner::new(TailMaker::default().make(&tail_spec(RATE_HZ, 0.5)));
+    let mut planner = SeatPlanner::new(TailMaker::default().make(&tail_spec(RATE_HZ, 0.5)));
     let count = Cell::new(0);
     // Another seat each time, so that no branch is learnt by heart.
     let next = || {

@@ -50,7 +50,7 @@ fn run(name: &str, count: usize, set: InstructionSet) -> Option<&'static str> {
         "stereo-still" => engine(Input::Stereo, Movement::Still),
         "stereo-moving" => engine(Input::Stereo, Movement::Depth),
         "plan" if is_widest => {
-            let planner = SeatPlanner::new(TailMaker::default().make(&tail_spec(RATE_HZ, 0.5)));
+            let mut planner = SeatPlanner::new(TailMaker::default().make(&tail_spec(RATE_HZ, 0.5)));
             for n in 0..count {
                 let settings = seat_of(n);
                 counted(&mut || _ = black_box(planner.plan(black_box(&settings))));

@@ -29,7 +29,7 @@ pub(super) fn measure(effort: &Effort) -> Result<Vec<Figure>> {
 }
 
 fn plans(effort: &Effort) -> Vec<Figure> {
-    let planner = SeatPlanner::new(TailMaker::default().make(&tail_spec(RATE_HZ, DECAY_S)));
+    let mut planner = SeatPlanner::new(TailMaker::default().make(&tail_spec(RATE_HZ, DECAY_S)));
     let seats: Vec<Settings> = (0..SEATS).map(seat_of).collect();
     let plan_all = |seats: &[Settings]| {
         for settings in seats {
