@@ -15,6 +15,7 @@ mod workshop;
 use std::sync::Arc;
 
 use crate::convolver::{Convolver, INPUTS, ResponseSpectra};
+use crate::instruction_set::InstructionSet;
 use crate::low_octaves::LowTail;
 use crate::octave::PerBand;
 use crate::pickup::Pair;
@@ -128,6 +129,12 @@ impl TailVoice {
     pub fn starting_at(spectra: Arc<TailSpectra>, piece: usize) -> Self {
         let convolver = Convolver::new(Arc::clone(&spectra.response), piece);
         Self { spectra, convolver }
+    }
+
+    /// Runs with given instructions instead of the widest.
+    #[must_use]
+    pub fn with_instruction_set(self, set: InstructionSet) -> Self {
+        Self { convolver: self.convolver.with_instruction_set(set), ..self }
     }
 
     /// Returns the spectra that the voice plays.
