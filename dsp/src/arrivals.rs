@@ -35,6 +35,11 @@ impl Image {
         self.hits.iter().sum()
     }
 
+    /// Returns -1 for each axis along which the number of hits is odd, else 1.
+    pub(crate) const fn mirrored(&self) -> Vector {
+        self.mirrored
+    }
+
     /// Returns the direction in which the sound leaves the real source towards `receiver`, of length 1.
     pub fn departure(&self, receiver: Vector) -> Vector {
         let mirrored = (receiver - self.place).unit();

@@ -212,16 +212,24 @@ impl Early {
         }
     }
 
-    /// Starts the next grid step on the way to a plan for each source; `changed` says whether the plans are new ones.
-    pub fn head_for(&mut self, plans: &[SourcePlan], changed: bool) {
-        for (source, plan) in self.sources.iter_mut().zip(plans) {
-            source.head_for(plan, changed);
-        }
+    /// Stands at a plan for one source, without fades.
+    pub fn stand_source_at(&mut self, source: usize, plan: &SourcePlan) {
+        self.sources[source].stand_at(plan);
     }
 
-    /// Says whether nothing moves during the grid step.
-    pub fn rests(&self) -> bool {
-        self.sources.iter().all(SourcePart::rests)
+    /// Starts the next grid step of a source on the way to a plan; `changed` says whether the plan is a new one.
+    pub fn head_for(&mut self, source: usize, plan: &SourcePlan, changed: bool) {
+        self.sources[source].head_for(plan, changed);
+    }
+
+    /// Says whether nothing of what was heard of a source can still sound.
+    pub fn source_is_silent(&self, source: usize) -> bool {
+        self.sources[source].is_silent()
+    }
+
+    /// Says whether nothing of a source moves during the grid step.
+    pub fn source_rests(&self, source: usize) -> bool {
+        self.sources[source].rests()
     }
 
     /// Says whether nothing of what was heard can still sound.

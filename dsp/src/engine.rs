@@ -10,10 +10,8 @@ use crate::convolver::INPUTS;
 use crate::distance_tone::{DistanceTone, TonePlan};
 use crate::early::{DECORRELATOR_RINGS_S, Early, EarlyConfig};
 use crate::instruction_set::InstructionSet;
-use crate::lane_fit::{OctaveFit, ThirdFit};
-use crate::low_octaves::LowLanes;
-use crate::plan::{Player, SourcePlan, acoustics, sources};
-use crate::seat::Source;
+use crate::plan::SourcePlan;
+use crate::planner::Planner;
 use crate::segment::{STEPS, Segment};
 use crate::settings::Settings;
 use crate::stereo_input::{SOURCES, StereoInput};
@@ -114,9 +112,7 @@ impl Room {
 #[derive(Debug)]
 pub struct Engine {
     config: Config,
-    fit: OctaveFit,
-    direct_fit: ThirdFit,
-    lanes: LowLanes,
+    planner: Planner,
     block_frames: usize,
     grid_frames: usize,
     /// Frames since reset.
@@ -124,6 +120,8 @@ pub struct Engine {
     settings: Option<Settings>,
     tail_spec: Option<TailSpec>,
     plans: Vec<SourcePlan>,
+    /// Whether each plan is the newest: none is made for a source that is silent.
+    planned: [bool; SOURCES],
     tone_plan: TonePlan,
     tones: [DistanceTone; 2],
     stereo_input: StereoInput,
@@ -155,23 +153,19 @@ impl Engine {
         let block_frames = onset_frames(rate);
         let grid_frames = BLOCKS_IN_GRID * block_frames;
         let design = SplitDesign::new(rate);
-        let fit = OctaveFit::of_octaves(&design);
-        let direct_fit = ThirdFit::of_thirds(&design);
-        let lanes = LowLanes::new(&design, rate);
         let settings = Settings::default();
         let tone_plan = TonePlan::new(&settings.tone, settings.platform.air.speed_of_sound_m_s(), rate);
         let count = config.layout.sources();
         let mut engine = Self {
             config,
-            fit,
-            direct_fit,
-            lanes,
+            planner: Planner::new(&design, config.layout.outputs(), instruction_set),
             block_frames,
             grid_frames,
             clock_frames: 0,
             settings: None,
             tail_spec: None,
-            plans: Vec::with_capacity(count),
+            plans: vec![SourcePlan::SILENCE; count],
+            planned: [true; SOURCES],
             tone_plan,
             tones: [DistanceTone::new(&tone_plan), DistanceTone::new(&tone_plan)],
             stereo_input: StereoInput::new(rate),
@@ -187,13 +181,7 @@ impl Engine {
             room: Room::new(block_frames),
             rests: true,
         };
-        let sources = sources(&settings.seat, &settings.platform, &settings.pickup);
-        engine.plans = sources
-            .iter()
-            .enumerate()
-            .take(count)
-            .map(|(index, source)| engine.plan_of(index, source, &settings))
-            .collect();
+        engine.plan_all(&settings);
         Ok(engine)
     }
 
@@ -253,21 +241,17 @@ impl Engine {
     }
 
     /// Makes the plan of one source.
-    fn plan_of(&self, index: usize, source: &Source, settings: &Settings) -> SourcePlan {
-        let channels = self.config.layout.outputs();
-        let acoustics = acoustics(source, &settings.platform, &settings.pickup, &settings.level, channels);
+    fn plan(&mut self, index: usize, settings: &Settings) {
         // The ends of a stereo channel reach the tail through all-passes, which scramble its phase.
         let tail = if index == 0 { self.tails.low() } else { None };
-        let sample_rate_hz = self.config.sample_rate_hz;
-        let player = Player {
-            fit: &self.fit,
-            direct_fit: &self.direct_fit,
-            lanes: &self.lanes,
-            sample_rate_hz,
-            channels,
-            tail,
-        };
-        SourcePlan::new(&acoustics, settings, &player)
+        self.planner.plan(settings, index, tail, &mut self.plans[index]);
+        self.planned[index] = true;
+    }
+
+    fn plan_all(&mut self, settings: &Settings) {
+        for index in 0..self.plans.len() {
+            self.plan(index, settings);
+        }
     }
 
     /// Makes a plan, if settings or tail changed, and starts the next grid step.
@@ -284,9 +268,13 @@ impl Engine {
         let tail_changed = self.tails.collect(supply, first);
         let changed = tail_changed || self.settings != Some(settings);
         if changed {
-            let sources = sources(&settings.seat, &settings.platform, &settings.pickup);
-            for (index, source) in sources.iter().enumerate().take(self.plans.len()) {
-                self.plans[index] = self.plan_of(index, source, &settings);
+            for index in 0..self.plans.len() {
+                // What is silent is planned when it wakes; the middle is nearly always heard.
+                if first || index == 0 || !self.early.source_is_silent(index) {
+                    self.plan(index, &settings);
+                } else {
+                    self.planned[index] = false;
+                }
             }
             let speed = settings.platform.air.speed_of_sound_m_s();
             self.tone_plan = TonePlan::new(&settings.tone, speed, self.config.sample_rate_hz);
@@ -297,9 +285,15 @@ impl Engine {
             self.early.stand_at(&self.plans);
         } else {
             self.tones.iter_mut().for_each(|tone| tone.head_for(&self.tone_plan));
-            self.early.head_for(&self.plans, changed);
+            for index in 0..self.plans.len() {
+                if self.planned[index] {
+                    self.early.head_for(index, &self.plans[index], changed);
+                }
+            }
         }
-        self.rests = self.tones.iter().all(DistanceTone::rests) && self.early.rests();
+        let early = &self.early;
+        let rests = |index: usize| !self.planned[index] || early.source_rests(index);
+        self.rests = self.tones.iter().all(DistanceTone::rests) && (0..self.plans.len()).all(rests);
     }
 
     /// Returns how many frames may run at once: to the end of the block, or of the grid's step while something moves.
@@ -345,6 +339,8 @@ impl Engine {
                 [&mut middle[..frames], &mut low[..frames], &mut high[..frames]],
             );
         }
+        self.wake(frames);
+        let room = &mut self.room;
         let [left, right] = &mut room.outputs;
         let [first, second] = &mut room.parts;
         let [middle, low, high] = &room.sources;
@@ -362,6 +358,17 @@ impl Engine {
         for (channel, heard) in channels.iter_mut().zip(&room.outputs).take(outputs) {
             for (out, &x) in channel[start..start + frames].iter_mut().zip(heard) {
                 *out = if x.abs() >= LEAST_OUTPUT && x.is_finite() { x } else { 0.0 };
+            }
+        }
+    }
+
+    /// Plans the sources that were silent and are about to sound; nothing of them sounds yet, so nothing fades.
+    fn wake(&mut self, frames: usize) {
+        let Some(settings) = self.settings else { return };
+        for index in 1..self.plans.len() {
+            if !self.planned[index] && self.room.sources[index][..frames].iter().any(|&x| x != 0.0) {
+                self.plan(index, &settings);
+                self.early.stand_source_at(index, &self.plans[index]);
             }
         }
     }

@@ -89,6 +89,11 @@ impl ThirdFit {
 }
 
 impl<const ROWS: usize> Fit<ROWS> {
+    /// Returns the steps in use, how much each row counts, and the energies of the steps in each row.
+    pub(crate) fn parts(&self) -> (usize, &[f32], &[[[f32; FITTED]; FITTED]]) {
+        (self.bands, &self.weight, &self.energy)
+    }
+
     /// Works out the energies of the lanes in each row; `edges_hz` says where a row lies, or that it does not fit the rate.
     ///
     /// `C_j` = mean over row j of Re(h h*), h the response of the lane steps: step b
@@ -302,7 +307,7 @@ struct State<const ROWS: usize> {
 }
 
 /// Turns lane responses into those of the steps between neighbouring low-passes.
-fn steps_of_lanes(lanes: [(f64, f64); LANES], bands: usize) -> [(f64, f64); FITTED] {
+pub(crate) fn steps_of_lanes(lanes: [(f64, f64); LANES], bands: usize) -> [(f64, f64); FITTED] {
     let low_pass = |index: usize| if index + 1 < bands { lanes[index + 1] } else { lanes[0] };
     std::array::from_fn(|band| {
         if band >= bands {

@@ -11,12 +11,13 @@ use crate::arrivals::ARRIVALS;
 use crate::bands::{LANES, SplitDesign, Weights};
 use crate::octave::edges_hz;
 use crate::plan::{CapsulePlan, PARTS};
+use crate::quick_low::QuickLowTail;
 use crate::spectral_lines::SpectralLines;
 
 /// Octaves looked at: 125, 250 and 500 Hz. Above, chance evens out within an octave.
 pub const LOW: usize = 3;
 /// Frequencies in each of them: 7.4 Hz apart, which tells times apart up to 0.136 s.
-const POINTS: [usize; LOW] = [12, 24, 48];
+pub(crate) const POINTS: [usize; LOW] = [12, 24, 48];
 /// Time over which a tail is looked at, and from which on it is faded out, s.
 ///
 /// Reflections share nothing with what comes later, and frequencies 7.4 Hz apart
@@ -26,13 +27,23 @@ const LOOKED_AT_S: (f64, f64) = (0.12, 0.16);
 pub const ALL_POINTS: usize = POINTS[0] + POINTS[1] + POINTS[2];
 
 /// A complex number as (real, imaginary).
-type Complex = (f64, f64);
+pub(crate) type Complex = (f64, f64);
 
-/// Returns the frequencies of a low octave, evenly spaced, as the first one and their distance, in Hz.
-fn points_hz(band: usize) -> (f64, f64) {
+/// Returns the middle of a low octave and the distance of the frequencies, in Hz.
+///
+/// The distance is that of the highest of them for all, so that one table of
+/// phases serves all: the frequencies of the lower two leave out 0.2 Hz at
+/// either edge.
+pub(crate) fn middle_and_step_hz(band: usize) -> (f64, f64) {
     let (low, high) = edges_hz(band);
-    let step = (high - low) / POINTS[band] as f64;
-    (low + step / 2.0, step)
+    let (lowest, highest) = edges_hz(LOW - 1);
+    (f64::midpoint(low, high), (highest - lowest) / POINTS[LOW - 1] as f64)
+}
+
+/// Returns the frequencies of a low octave, evenly spaced about its middle, as the first one and their distance, in Hz.
+fn points_hz(band: usize) -> (f64, f64) {
+    let (middle, step) = middle_and_step_hz(band);
+    (middle - step * (POINTS[band] as f64 - 1.0) / 2.0, step)
 }
 
 /// Returns all frequencies looked at, in Hz, the lowest octave first.
@@ -54,6 +65,8 @@ pub fn frequencies_hz() -> [f64; ALL_POINTS] {
 pub struct LowTail {
     /// One value for each frequency of [`frequencies_hz`].
     pub spectra: [[[Complex; ALL_POINTS]; 2]; PARTS],
+    /// The same, as the planner reads it.
+    pub(crate) quick: QuickLowTail,
 }
 
 impl LowTail {
@@ -69,7 +82,7 @@ impl LowTail {
                 }
             }
         }
-        Self { spectra }
+        Self { quick: QuickLowTail::new(&spectra), spectra }
     }
 }
 

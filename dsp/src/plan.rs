@@ -170,6 +170,17 @@ pub struct Player<'a> {
 }
 
 impl SourcePlan {
+    /// Silence at once.
+    pub const SILENCE: Self = Self {
+        capsules: [CapsulePlan { delay_samples: [0.0; ARRIVALS], weights: [[0.0; LANES]; ARRIVALS] }; 2],
+        tail: [[0.0; LANES]; PARTS],
+        energies: Energies {
+            direct: [0.0; BANDS],
+            specular: [[0.0; BANDS]; PARTS],
+            target: [[0.0; BANDS]; PARTS],
+        },
+    };
+
     /// Fits the engine's lanes to a source's acoustics.
     pub fn new(acoustics: &Acoustics, settings: &Settings, player: &Player<'_>) -> Self {
         let speed = settings.platform.air.speed_of_sound_m_s();

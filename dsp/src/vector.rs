@@ -19,6 +19,11 @@ impl Vector {
         Self { x, y, z }
     }
 
+    /// Returns x, y and z.
+    pub const fn components(self) -> [f64; 3] {
+        [self.x, self.y, self.z]
+    }
+
     /// Returns the scalar product.
     pub fn dot(self, other: Self) -> f64 {
         self.x * other.x + self.y * other.y + self.z * other.z

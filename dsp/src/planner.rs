@@ -1,0 +1,567 @@
+//! The plan as the engine makes it: within microseconds, without allocating.
+//!
+//! [`crate::plan::acoustics`] and [`SourcePlan::new`] say the same, slowly and
+//! obviously; they are the oracle. Here, arrivals run eight abreast in `f32`
+//! (delays in `f64`), what does not depend on the seat is kept from plan to plan
+//! ([`crate::groundwork`]), both capsules share the fit of an image's spectrum,
+//! and the low octaves are summed by pairs of frequencies
+//! ([`crate::quick_low`]). What is kept never changes a result: a plan is a
+//! function of the settings and the tail alone.
+
+use crate::arrivals::ARRIVALS;
+use crate::bands::{FITTED, LANES, SplitDesign, Weights};
+use crate::groundwork::{Groundwork, SLOTS, THIRD_SLOTS};
+use crate::instruction_set::{InstructionSet, Kernel, multiply_add};
+use crate::lane_fit::{OctaveFit, ThirdFit};
+use crate::low_octaves::{LOW, LowTail};
+use crate::octave::{BANDS, PerBand};
+use crate::plan::{Energies, PARTS, REFERENCE_DISTANCE_M, SourcePlan, balance_gains};
+use crate::polynomial::{exp2, log2};
+use crate::quick_fit::{ABREAST, LEAST_OF_STRONGEST, QuickFit, total};
+use crate::quick_low::{LowTaps, PairSums, QuickLowLanes, Shared};
+use crate::quick_thirds::QuickThirds;
+use crate::seat::Source;
+use crate::settings::{Level, Settings};
+
+/// Rows of eight arrivals.
+const ROWS: usize = SLOTS / ABREAST;
+/// Shortest path that counts, m: as in the oracle.
+const SHORTEST_PATH_M: f64 = 0.1;
+/// Rounds in which the tail is brought to meet the reflections, the first one included.
+const MEETING_ROUNDS: usize = 4;
+/// How far a round goes of its way, after the first: as in the oracle.
+const MEETING_STEP: f32 = 0.7;
+/// rho at which a tail that would cancel reflections is silent, and from which on it is whole: as in the oracle.
+const CANCELLING: (f32, f32) = (-0.75, -0.65);
+/// Share of a tail that is kept where it is called silent: as in the oracle.
+const LEAST_KEPT: f32 = 0.1;
+/// Least gain of a tail's band against its neighbours: as in the oracle.
+const STEEPEST: f32 = 0.1;
+
+/// Makes the plans of one engine.
+#[derive(Clone, Debug)]
+pub struct Planner {
+    instructions: InstructionSet,
+    sample_rate_hz: f64,
+    channels: usize,
+    fit: QuickFit,
+    thirds: QuickThirds,
+    lanes: QuickLowLanes,
+    ground: Option<Groundwork>,
+    trim: Trim,
+    /// The reflections of the plan made last in the low octaves, by part, then channel.
+    low: [[PairSums; 2]; PARTS],
+    /// The tail's gains by energy alone, by part, then band.
+    gains: [[f32; ABREAST]; PARTS],
+}
+
+/// A trim and its gain: powers are dear.
+#[derive(Clone, Copy, Debug)]
+struct Trim {
+    db: f64,
+    gain: f64,
+}
+
+impl Planner {
+    /// Prepares the plans of an engine with one or two output channels.
+    pub fn new(design: &SplitDesign, channels: usize, instructions: InstructionSet) -> Self {
+        Self {
+            instructions,
+            sample_rate_hz: design.sample_rate_hz(),
+            channels,
+            fit: QuickFit::new(&OctaveFit::of_octaves(design)),
+            thirds: QuickThirds::new(&ThirdFit::of_thirds(design)),
+            lanes: QuickLowLanes::new(design),
+            ground: None,
+            trim: Trim { db: 0.0, gain: 1.0 },
+            low: [[PairSums::NOTHING; 2]; PARTS],
+            gains: [[0.0; ABREAST]; PARTS],
+        }
+    }
+
+    /// Makes the plan of one source: 0 the middle of the seat, 1 and 2 the left and right end of a stereo channel.
+    ///
+    /// `tail` holds the low octaves of the tail that plays, when it is known and
+    /// fed without detour. The settings are to be snapped.
+    pub fn plan(
+        &mut self,
+        settings: &Settings,
+        source: usize,
+        tail: Option<&LowTail>,
+        plan: &mut SourcePlan,
+    ) {
+        let (seat, platform, pickup) = (&settings.seat, &settings.platform, &settings.pickup);
+        let source = match source {
+            0 => seat.source(platform, pickup),
+            end => seat.sources(platform, pickup)[(end - 1).min(1)],
+        };
+        self.place(settings, &source, plan);
+        if let Some(tail) = tail {
+            self.meet(settings, tail, plan);
+        }
+    }
+
+    /// Makes the plan of a source anywhere, with a tail that meets the reflections by energy alone.
+    pub fn place(&mut self, settings: &Settings, source: &Source, plan: &mut SourcePlan) {
+        if !self.ground.as_ref().is_some_and(|ground| ground.stands_for(settings)) {
+            self.ground = Some(Groundwork::new(settings, self.channels));
+        }
+        let Some(ground) = &self.ground else { return };
+        let Level { trim_db, .. } = settings.level;
+        if self.trim.db != trim_db {
+            self.trim = Trim { db: trim_db, gain: 10_f64.powf(trim_db / 20.0) };
+        }
+        self.instructions.run(Place {
+            ground,
+            settings,
+            source,
+            trim_gain: self.trim.gain,
+            sample_rate_hz: self.sample_rate_hz,
+            channels: self.channels,
+            fit: &self.fit,
+            thirds: &self.thirds,
+            lanes: &self.lanes,
+            low: &mut self.low,
+            gains: &mut self.gains,
+            plan,
+        });
+    }
+
+    /// Gives the tail of the plan made last the gains with which it meets the reflections in phase in the low octaves.
+    pub fn meet(&mut self, settings: &Settings, tail: &LowTail, plan: &mut SourcePlan) {
+        self.instructions.run(Meet {
+            platform_gain: balance_gains(&settings.level).1 as f32,
+            channels: self.channels,
+            fit: &self.fit,
+            lanes: &self.lanes,
+            low: &self.low,
+            gains: self.gains,
+            tail,
+            plan,
+        });
+    }
+}
+
+/// The work of [`Planner::place`].
+struct Place<'a> {
+    ground: &'a Groundwork,
+    settings: &'a Settings,
+    source: &'a Source,
+    trim_gain: f64,
+    sample_rate_hz: f64,
+    channels: usize,
+    fit: &'a QuickFit,
+    thirds: &'a QuickThirds,
+    lanes: &'a QuickLowLanes,
+    low: &'a mut [[PairSums; 2]; PARTS],
+    gains: &'a mut [[f32; ABREAST]; PARTS],
+    plan: &'a mut SourcePlan,
+}
+
+/// What one capsule hears of the arrivals.
+struct Heard {
+    path_m: [f64; SLOTS],
+    path: [f32; SLOTS],
+    /// log2 of (1 + cos theta)/2, theta the angle of departure to the axis.
+    ln_lobe: [f32; SLOTS],
+    /// M/r.
+    common: [f32; SLOTS],
+    /// Gains without `common`, by band.
+    shape: [[f32; SLOTS]; FITTED],
+}
+
+impl Kernel for Place<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn run<const FUSED: bool>(self) {
+        let Self { ground, settings, source, channels, .. } = self;
+        let mut heard = [
+            hear::<FUSED>(ground, settings, source, 0),
+            hear::<FUSED>(ground, settings, source, channels - 1),
+        ];
+        let start_m = heard[0].path_m[0].min(heard[1].path_m[0]);
+        let mut direct_power = 0.0;
+        for heard in &heard[..channels] {
+            direct_power += f64::from(heard.common[0]).powi(2);
+        }
+        let distance_m = (source.place - settings.pickup.place()).length();
+        let law = settings.level.law_pct / 100.0;
+        let distance_gain = if law == 0.0 { 1.0 } else { (REFERENCE_DISTANCE_M / distance_m).powf(law) };
+        let factor = direct_power.sqrt().recip() * distance_gain * ground.family_gain * self.trim_gain;
+        let power = factor * factor;
+        let factor = factor as f32;
+
+        let samples_per_m = self.sample_rate_hz / ground.speed_m_s;
+        let mixing_m = ground.mixing_time_s * ground.speed_m_s;
+        let mut delay = [[0.0_f32; SLOTS]; 2];
+        let mut part = [[0_u8; SLOTS]; 2];
+        for capsule in 0..2 {
+            let delays = &mut self.plan.capsules[capsule].delay_samples;
+            for index in 0..ARRIVALS {
+                let late_m = heard[capsule].path_m[index] - start_m;
+                delays[index] = late_m * samples_per_m;
+                delay[capsule][index] = (late_m * samples_per_m) as f32;
+                part[capsule][index] = u8::from(late_m >= mixing_m);
+            }
+            part[capsule][0] = u8::MAX;
+            for index in ARRIVALS..SLOTS {
+                part[capsule][index] = u8::MAX;
+            }
+        }
+        for heard in &mut heard {
+            shapes::<FUSED>(ground, heard);
+            for index in 0..SLOTS {
+                heard.common[index] *= factor;
+            }
+        }
+        let mut energies = Energies {
+            direct: [0.0; BANDS],
+            specular: [[0.0; BANDS]; PARTS],
+            target: ground.target.map(|part| part.map(|energy| energy * power)),
+        };
+        for capsule in 0..channels {
+            add_energies::<FUSED>(&heard[capsule], &part[capsule], &mut energies);
+        }
+
+        let (direct_gain, platform_gain) = balance_gains(&settings.level);
+        let (direct_gain, platform_gain) = (direct_gain as f32, platform_gain as f32);
+        // Complex gains of the reflections in the middle of the low octaves.
+        let mut low_gain = [[[[0.0_f32; SLOTS]; 2]; LOW]; 2];
+        let mut of_direct = [0.0_f32; FITTED];
+        for row in 0..ROWS {
+            let first = row * ABREAST;
+            // Both capsules hear nearly the same spectrum of an image; the factors are worked out for their mean.
+            let mut mean = [[0.0_f32; ABREAST]; FITTED];
+            let mut strongest = [0.0_f32; ABREAST];
+            for band in 0..FITTED {
+                let (left, right) = (&heard[0].shape[band], &heard[1].shape[band]);
+                for i in 0..ABREAST {
+                    mean[band][i] = 0.5 * (left[first + i] + right[first + i]);
+                    strongest[i] = strongest[i].max(mean[band][i]);
+                }
+            }
+            let mut least = [0.0_f32; ABREAST];
+            for i in 0..ABREAST {
+                least[i] = strongest[i] * LEAST_OF_STRONGEST;
+                strongest[i] = 1.0 / strongest[i].max(f32::MIN_POSITIVE);
+            }
+            for band in 0..FITTED {
+                for i in 0..ABREAST {
+                    mean[band][i] = (mean[band][i].max(least[i]) * strongest[i]).max(LEAST_OF_STRONGEST);
+                }
+            }
+            let factors = self.fit.corrections::<FUSED>(&mean);
+            if row == 0 {
+                for band in 0..FITTED {
+                    of_direct[band] = factors[band][0];
+                }
+            }
+            for octave in 0..LOW {
+                let mut sums = [[0.0_f32; ABREAST]; 2];
+                for band in 0..FITTED {
+                    for i in 0..ABREAST {
+                        let step = mean[band][i] * factors[band][i];
+                        sums[0][i] =
+                            multiply_add::<FUSED>(self.lanes.steps[octave][0][band], step, sums[0][i]);
+                        sums[1][i] =
+                            multiply_add::<FUSED>(self.lanes.steps[octave][1][band], step, sums[1][i]);
+                    }
+                }
+                for capsule in 0..2 {
+                    let heard = &heard[capsule];
+                    for i in 0..ABREAST {
+                        let gain = heard.common[first + i] * heard.shape[octave][first + i] / mean[octave][i];
+                        low_gain[capsule][octave][0][first + i] = sums[0][i] * gain;
+                        low_gain[capsule][octave][1][first + i] = sums[1][i] * gain;
+                    }
+                }
+            }
+            for capsule in 0..channels {
+                let heard = &heard[capsule];
+                let mut steps = [[0.0_f32; ABREAST]; FITTED];
+                for band in 0..FITTED {
+                    for i in 0..ABREAST {
+                        let scale = heard.common[first + i] * platform_gain;
+                        steps[band][i] =
+                            heard.shape[band][first + i].max(least[i]) * factors[band][i] * scale;
+                    }
+                }
+                let weights = &mut self.plan.capsules[capsule].weights;
+                let rows = &mut weights[first..(first + ABREAST).min(ARRIVALS)];
+                store::<FUSED, ABREAST>(&steps, rows);
+            }
+        }
+
+        // The direct sound, in thirds.
+        let mut gain = [0.0_f32; FITTED];
+        let mut wanted = [0.0_f32; THIRD_SLOTS];
+        for heard in &heard[..channels] {
+            let mut directivity = [0.0_f32; ABREAST];
+            for band in 0..ABREAST {
+                let lobe = exp2::<FUSED>(ground.lobe[band] * heard.ln_lobe[0]);
+                directivity[band] =
+                    0.5 * log2::<FUSED>(multiply_add::<FUSED>(1.0 - ground.leak, lobe, ground.leak));
+                gain[band] += heard.shape[band][0];
+            }
+            let thirds = self.thirds.between_octaves::<FUSED>(&directivity);
+            for third in 0..THIRD_SLOTS {
+                let air = ground.air_in_thirds_log2_per_m[third] * heard.path[0];
+                wanted[third] += exp2::<FUSED>(thirds[third] - air);
+            }
+        }
+        self.thirds.improve::<FUSED>(&gain, &wanted, &mut of_direct);
+        for capsule in 0..channels {
+            let heard = &heard[capsule];
+            let mut steps = [[0.0_f32; 1]; FITTED];
+            for band in 0..FITTED {
+                // Above the bands in use all steps are as the last one.
+                let band_in_use = band.min(self.fit.bands - 1);
+                steps[band][0] =
+                    heard.shape[band_in_use][0] * of_direct[band_in_use] * heard.common[0] * direct_gain;
+            }
+            store::<FUSED, 1>(&steps, &mut self.plan.capsules[capsule].weights[..1]);
+        }
+        if channels == 1 {
+            self.plan.capsules[1] = self.plan.capsules[0];
+        }
+
+        for capsule in 0..channels {
+            let taps = LowTaps { delay: &delay[capsule], gain: &low_gain[capsule], part: &part[capsule] };
+            let sums = taps.sums::<FUSED>(self.lanes);
+            for part in 0..PARTS {
+                self.low[part][capsule] = sums[part];
+            }
+        }
+        for part in 0..PARTS {
+            let mut met = [0.0_f32; LOW];
+            for capsule in 0..channels {
+                let energies = self.low[part][capsule].energies::<FUSED>(self.lanes);
+                for octave in 0..LOW {
+                    met[octave] += energies[octave];
+                }
+            }
+            for octave in 0..LOW {
+                energies.specular[part][octave] = f64::from(met[octave]);
+            }
+            for band in 0..BANDS {
+                let missing = energies.target[part][band] - energies.specular[part][band];
+                self.gains[part][band] = (missing as f32).max(0.0).sqrt();
+            }
+        }
+        self.plan.energies = energies;
+        self.plan.tail = fit_tail::<FUSED>(*self.gains, self.fit);
+        for weight in self.plan.tail.iter_mut().flatten() {
+            *weight *= platform_gain;
+        }
+    }
+}
+
+/// Works out geometry: paths, directions, and what the capsule's pattern leaves.
+#[inline(always)]
+fn hear<const FUSED: bool>(
+    ground: &Groundwork,
+    settings: &Settings,
+    source: &Source,
+    capsule: usize,
+) -> Heard {
+    let capsule = &ground.capsules[capsule];
+    let receiver = (settings.pickup.place() + capsule.offset).components();
+    let place = source.place.components();
+    let axis = crate::radiation::world_axis(source.family, source.forward).components();
+    let mut heard = Heard {
+        path_m: [0.0; SLOTS],
+        path: [0.0; SLOTS],
+        ln_lobe: [0.0; SLOTS],
+        common: [0.0; SLOTS],
+        shape: [[0.0; SLOTS]; FITTED],
+    };
+    let mut towards = [[0.0_f32; SLOTS]; 3];
+    let Groundwork { mirrors, .. } = ground;
+    let mut square = [0.0_f64; SLOTS];
+    let mut cosine = [0.0_f32; SLOTS];
+    for along in 0..3 {
+        let from = receiver[along];
+        let (offset, sign) = (&mirrors.offset_m[along], &mirrors.sign[along]);
+        for index in 0..SLOTS {
+            let distance = offset[index] + sign[index] * place[along] - from;
+            square[index] += distance * distance;
+            towards[along][index] = distance as f32;
+            cosine[index] -= (distance * sign[index] * axis[along]) as f32;
+        }
+    }
+    for index in 0..SLOTS {
+        let path_m = square[index].sqrt().max(SHORTEST_PATH_M);
+        heard.path_m[index] = path_m;
+        heard.path[index] = path_m as f32;
+    }
+    let omni = capsule.omni_share as f32;
+    let [ax, ay, az] = capsule.axis.components().map(|a| (1.0 - capsule.omni_share) as f32 * a as f32);
+    for index in 0..SLOTS {
+        let inverse = 1.0 / heard.path[index];
+        let along = ax * towards[0][index] + ay * towards[1][index] + az * towards[2][index];
+        heard.common[index] = (omni + along * inverse) * inverse;
+        let half = (0.5 + 0.5 * cosine[index] * inverse).clamp(1e-12, 1.0);
+        heard.ln_lobe[index] = log2::<FUSED>(half);
+    }
+    heard
+}
+
+/// Works out the gains of all arrivals but for M/r: hits, directivity, air.
+#[inline(always)]
+fn shapes<const FUSED: bool>(ground: &Groundwork, heard: &mut Heard) {
+    let leak = ground.leak;
+    for band in 0..FITTED {
+        let (lobe, air) = (ground.lobe[band], ground.air_log2_per_m[band]);
+        let (hits, shape) = (&ground.hits[band], &mut heard.shape[band]);
+        for index in 0..SLOTS {
+            let energy = multiply_add::<FUSED>(1.0 - leak, exp2::<FUSED>(lobe * heard.ln_lobe[index]), leak);
+            shape[index] = hits[index] * energy.sqrt() * exp2::<FUSED>(-air * heard.path[index]);
+        }
+    }
+}
+
+/// Adds what one capsule hears to the energies of direct sound and reflections.
+#[inline(always)]
+fn add_energies<const FUSED: bool>(heard: &Heard, part: &[u8; SLOTS], energies: &mut Energies) {
+    let mut of_part = [[0.0_f32; SLOTS]; PARTS];
+    for index in 0..SLOTS {
+        let power = heard.common[index] * heard.common[index];
+        for late in 0..PARTS {
+            of_part[late][index] = if part[index] == late as u8 { power } else { 0.0 };
+        }
+    }
+    let direct = f64::from(heard.common[0]).powi(2);
+    for band in 0..BANDS {
+        let shape = &heard.shape[band];
+        for late in 0..PARTS {
+            let mut sum = [0.0_f32; ABREAST];
+            for row in 0..ROWS {
+                for i in 0..ABREAST {
+                    let index = row * ABREAST + i;
+                    sum[i] = multiply_add::<FUSED>(shape[index] * shape[index], of_part[late][index], sum[i]);
+                }
+            }
+            energies.specular[late][band] += f64::from(total(&sum));
+        }
+        energies.direct[band] += direct * f64::from(shape[0]).powi(2);
+    }
+}
+
+/// Turns steps into lane weights and stores them arrival by arrival.
+#[inline(always)]
+fn store<const FUSED: bool, const SETS: usize>(steps: &[[f32; SETS]; FITTED], weights: &mut [Weights]) {
+    let mut lanes = [[0.0_f32; SETS]; LANES];
+    lanes[0] = steps[FITTED - 1];
+    for band in 0..FITTED - 1 {
+        for i in 0..SETS {
+            lanes[band + 1][i] = steps[band][i] - steps[band + 1][i];
+        }
+    }
+    for (i, weights) in weights.iter_mut().enumerate().take(SETS) {
+        for lane in 0..LANES {
+            weights[lane] = lanes[lane][i];
+        }
+    }
+}
+
+/// Fits the lanes to the gains of both parts of a tail.
+#[inline(always)]
+fn fit_tail<const FUSED: bool>(gains: [[f32; ABREAST]; PARTS], fit: &QuickFit) -> [Weights; PARTS] {
+    let mut batch = [[1.0_f32; ABREAST]; FITTED];
+    let mut strongest = [0.0_f32; PARTS];
+    for part in 0..PARTS {
+        let mut gains = gains[part];
+        for band in 0..BANDS {
+            let below = if band > 0 { gains[band - 1] } else { 0.0 };
+            let above = if band + 1 < BANDS { gains[band + 1] } else { 0.0 };
+            gains[band] = gains[band].max(STEEPEST * below.max(above));
+            strongest[part] = strongest[part].max(gains[band]);
+        }
+        // Above the octave bands the tail goes on as in the highest one.
+        gains[BANDS] = gains[BANDS - 1];
+        for band in 0..FITTED {
+            // A silent part is worked out as a flat one and scaled to nothing.
+            batch[band][part] = if strongest[part] > 0.0 {
+                (gains[band] / strongest[part]).max(LEAST_OF_STRONGEST)
+            } else {
+                1.0
+            };
+        }
+    }
+    let factors = fit.corrections::<FUSED>(&batch);
+    let mut weights = [[0.0; LANES]; PARTS];
+    let mut steps = [[0.0_f32; PARTS]; FITTED];
+    for band in 0..FITTED {
+        for part in 0..PARTS {
+            steps[band][part] = batch[band][part] * factors[band][part] * strongest[part];
+        }
+    }
+    store::<FUSED, PARTS>(&steps, &mut weights);
+    weights
+}
+
+/// The work of [`Planner::meet`].
+struct Meet<'a> {
+    platform_gain: f32,
+    channels: usize,
+    fit: &'a QuickFit,
+    lanes: &'a QuickLowLanes,
+    low: &'a [[PairSums; 2]; PARTS],
+    gains: [[f32; ABREAST]; PARTS],
+    tail: &'a LowTail,
+    plan: &'a mut SourcePlan,
+}
+
+impl Kernel for Meet<'_> {
+    type Output = ();
+
+    /// See `fit_in_phase` of the oracle.
+    #[inline(always)]
+    fn run<const FUSED: bool>(self) {
+        let Self { tail, plan, mut gains, .. } = self;
+        let shared: [Shared; PARTS] = [
+            Shared::new::<FUSED>(&self.low[0][..self.channels], &tail.quick, 0),
+            Shared::new::<FUSED>(&self.low[1][..self.channels], &tail.quick, 1),
+        ];
+        let single = |energies: &PerBand| -> [f32; LOW] { std::array::from_fn(|band| energies[band] as f32) };
+        let (target, specular) =
+            (plan.energies.target.each_ref().map(single), plan.energies.specular.each_ref().map(single));
+        let mut best = [[0.0; LANES]; PARTS];
+        let mut least_error = [f32::INFINITY; PARTS];
+        for round in 0..MEETING_ROUNDS {
+            let tried = fit_tail::<FUSED>(gains, self.fit);
+            for part in 0..PARTS {
+                let [heard, common] = shared[part].meet::<FUSED>(&tail.quick, part, &tried[part], self.lanes);
+                let mut error = 0.0;
+                for band in 0..LOW {
+                    let target = target[part][band];
+                    let missing = target - specular[part][band];
+                    let gain = &mut gains[part][band];
+                    if missing <= 0.0 || heard[band] <= 0.0 || *gain <= 0.0 {
+                        continue;
+                    }
+                    let sum = specular[part][band] + 2.0 * common[band] + heard[band];
+                    let log_ratio = log2::<FUSED>((sum / target).max(f32::MIN_POSITIVE));
+                    error += log_ratio * log_ratio;
+                    let alone = (missing / heard[band]).sqrt();
+                    let rho = common[band] / (alone * heard[band]);
+                    let (silent, whole) = CANCELLING;
+                    let kept = ((rho - silent) / (whole - silent)).clamp(0.0, 1.0).max(LEAST_KEPT);
+                    let factor = alone * ((1.0 + rho * rho).sqrt() - rho) * kept * kept * (3.0 - 2.0 * kept);
+                    let way = if round == 0 { 1.0 } else { MEETING_STEP };
+                    *gain *= exp2::<FUSED>(way * log2::<FUSED>(factor.max(f32::MIN_POSITIVE)));
+                }
+                if error < least_error[part] {
+                    least_error[part] = error;
+                    best[part] = tried[part];
+                }
+            }
+        }
+        for part in 0..PARTS {
+            for lane in 0..LANES {
+                plan.tail[part][lane] = best[part][lane] * self.platform_gain;
+            }
+        }
+    }
+}
