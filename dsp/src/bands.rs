@@ -6,7 +6,7 @@
 
 use std::f64::consts::PI;
 
-use crate::instruction_set::Eight;
+use crate::instruction_set::{Eight, EightKernel, InstructionSet};
 use crate::octave::{BANDS, HIGHEST_EDGE_OF_RATE, bands_at_rate, edges_hz};
 
 /// Lanes of a channel: the channel itself and seven low-passes.
@@ -85,6 +85,29 @@ impl SplitDesign {
     /// Returns how many low-passes are in use.
     pub const fn low_passes(&self) -> usize {
         self.used
+    }
+
+    /// Returns the impulse response of each lane as the engine runs it, by frame, then lane.
+    pub fn impulse_responses(&self, frames: usize) -> Vec<LaneFrame> {
+        let mut responses = vec![[0.0; LANES]; frames];
+        for first in (0..LANES).step_by(BUSES) {
+            let mut impulse = vec![[[0.0; LANES]; BUSES]; frames];
+            for bus in 0..BUSES {
+                impulse[0][bus][first + bus] = 1.0;
+            }
+            let mut sums = vec![[0.0; BUSES]; frames];
+            let mut bank = LaneBank::default();
+            InstructionSet::plain().run_eight(RunBank {
+                bank: &mut bank,
+                design: self,
+                frames: &impulse,
+                sums: &mut sums,
+            });
+            for (response, sum) in responses.iter_mut().zip(&sums) {
+                response[first..first + BUSES].copy_from_slice(sum);
+            }
+        }
+        responses
     }
 
     /// Returns the response of each lane at a frequency as (real, imaginary).
@@ -199,50 +222,40 @@ impl LaneBank {
     }
 }
 
+/// A bank alone, as a kernel.
+struct RunBank<'a> {
+    bank: &'a mut LaneBank,
+    design: &'a SplitDesign,
+    frames: &'a [[LaneFrame; BUSES]],
+    sums: &'a mut [[f32; BUSES]],
+}
+
+impl EightKernel for RunBank<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn run<E: Eight>(self, eight: E) {
+        self.bank.process(eight, self.design, self.frames, self.sums);
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::instruction_set::{EightKernel, InstructionSet};
-
-    struct Run<'a> {
-        bank: &'a mut LaneBank,
-        design: &'a SplitDesign,
-        frames: &'a [[LaneFrame; BUSES]],
-        sums: &'a mut [[f32; BUSES]],
-    }
-
-    impl EightKernel for Run<'_> {
-        type Output = ();
-
-        #[inline(always)]
-        fn run<E: Eight>(self, eight: E) {
-            self.bank.process(eight, self.design, self.frames, self.sums);
-        }
-    }
 
     #[test]
     fn a_running_bank_has_the_responses_of_its_design() {
         for rate in [22_050.0, 48_000.0, 192_000.0] {
             let design = SplitDesign::new(rate);
+            let responses = design.impulse_responses(32_768);
             for lane in 0..LANES {
-                let mut impulse = vec![[[0.0_f32; LANES]; BUSES]; 32_768];
-                impulse[0][2][lane] = 1.0;
-                let mut sums = vec![[0.0_f32; BUSES]; impulse.len()];
-                let mut bank = LaneBank::default();
-                InstructionSet::widest().run_eight(Run {
-                    bank: &mut bank,
-                    design: &design,
-                    frames: &impulse,
-                    sums: &mut sums,
-                });
                 for hz in [125.0, 1000.0, 7000.0] {
                     let expected = design.lane_responses(hz)[lane];
                     let (mut re, mut im) = (0.0, 0.0);
-                    for (n, frame) in sums.iter().enumerate() {
+                    for (n, frame) in responses.iter().enumerate() {
                         let phase = 2.0 * PI * hz * n as f64 / rate;
-                        re += f64::from(frame[2]) * phase.cos();
-                        im -= f64::from(frame[2]) * phase.sin();
-                        assert_eq!((frame[0], frame[1], frame[3]), (0.0, 0.0, 0.0), "buses stay apart");
+                        re += f64::from(frame[lane]) * phase.cos();
+                        im -= f64::from(frame[lane]) * phase.sin();
                     }
                     // 1e-3: at 192 kHz single precision sets the lowest corner to 0.3 %.
                     let error = f64::hypot(re - expected.0, im - expected.1);

@@ -9,7 +9,7 @@ use std::f64::consts::TAU;
 
 use rostra_dsp::Settings;
 use rostra_dsp::arrivals::{ARRIVALS, Arrival, arrivals};
-use rostra_dsp::bands::{LANES, Split, SplitDesign, Weights};
+use rostra_dsp::bands::{LANES, SplitDesign, Weights};
 use rostra_dsp::distance_tone::{DistanceTone, TonePlan};
 use rostra_dsp::engine::{Config, Engine, Layout, PrepareError};
 use rostra_dsp::lane_fit::{OctaveFit, ThirdFit};
@@ -618,10 +618,7 @@ impl Bound {
         let design = SplitDesign::new(RATE_HZ);
         let (fit, direct_fit) = (OctaveFit::of_octaves(&design), ThirdFit::of_thirds(&design));
         let lanes = LowLanes::new(&design, RATE_HZ);
-        let mut impulse = vec![0.0_f32; 16_384];
-        impulse[0] = 1.0;
-        let mut frames = vec![[0.0_f32; LANES]; impulse.len()];
-        Split::default().process(&design, &impulse, &mut frames);
+        let frames = design.impulse_responses(16_384);
         let lane_sums =
             std::array::from_fn(|lane| frames.iter().map(|frame| f64::from(frame[lane].abs())).sum());
         Self { design, fit, direct_fit, lanes, lane_sums }

@@ -7,26 +7,21 @@
 use realfft::RealFftPlanner;
 use rostra_dsp::Settings;
 use rostra_dsp::arrivals::{ARRIVALS, images};
-use rostra_dsp::bands::{LANES, Split, SplitDesign};
-use rostra_dsp::direct::Direct;
+use rostra_dsp::bands::SplitDesign;
 use rostra_dsp::engine::{Config, Engine, Layout};
 use rostra_dsp::glide::Glide;
-use rostra_dsp::lane_fit::{OctaveFit, ThirdFit};
-use rostra_dsp::lane_ring::LaneRing;
-use rostra_dsp::low_octaves::LowLanes;
-use rostra_dsp::plan::{Player, SourcePlan, acoustics, capsules};
-use rostra_dsp::reflector::{Reflector, Scratch};
-use rostra_dsp::segment::{STEPS, Segment};
-use rostra_dsp::tail::{BuildAtOnce, TailSpec, TailSupply, TailVoice, onset_frames};
+use rostra_dsp::instruction_set::InstructionSet;
+use rostra_dsp::plan::{SourcePlan, acoustics, capsules};
+use rostra_dsp::planner::Planner;
+use rostra_dsp::tail::{BuildAtOnce, TailSpec, TailSupply, TailVoice};
 
 use super::{Row, energy_db, to_f64};
+use crate::alone;
 
 const RATE_HZ: f64 = 48_000.0;
 const CONFIG: Config = Config { sample_rate_hz: RATE_HZ, layout: Layout::MonoToStereo };
 /// Frames between two settings of a host that automates to the sample (our choice: a short block).
 const AUTOMATION_FRAMES: usize = 64;
-/// Blocks of the convolver in a grid step of plans, as the engine's documentation has it.
-const BLOCKS_IN_GRID: usize = 4;
 /// Rest before the player moves: longer than the tail of the default platform.
 const REST_FRAMES: usize = 48_000;
 /// Left out at both ends of a movement: four grid steps, in which the engine gathers and loses speed.
@@ -138,7 +133,7 @@ impl Movement {
 }
 
 fn grid_frames() -> usize {
-    BLOCKS_IN_GRID * onset_frames(RATE_HZ)
+    alone::grid_frames(RATE_HZ)
 }
 
 fn sine(hz: f64, frames: usize) -> Vec<f32> {
@@ -222,75 +217,21 @@ impl TailSupply for NoTail {
 
 /// Makes the plans of a movement as the engine does, one a grid step, from snapped settings.
 fn plans(movement: &Movement) -> Vec<SourcePlan> {
-    let design = SplitDesign::new(RATE_HZ);
-    let (fit, direct_fit) = (OctaveFit::of_octaves(&design), ThirdFit::of_thirds(&design));
-    let lanes = LowLanes::new(&design, RATE_HZ);
-    let player = Player {
-        fit: &fit,
-        direct_fit: &direct_fit,
-        lanes: &lanes,
-        sample_rate_hz: RATE_HZ,
-        channels: 2,
-        tail: None,
-    };
+    let mut planner = Planner::new(&SplitDesign::new(RATE_HZ), 2, InstructionSet::widest());
     let grids = movement.all_frames().div_ceil(grid_frames());
     let plan = |grid: usize| {
         let settings = movement.settings_at(grid * grid_frames()).snapped();
-        let source = settings.seat.source(&settings.platform, &settings.pickup);
-        let seat = acoustics(&source, &settings.platform, &settings.pickup, &settings.level, 2);
-        SourcePlan::new(&seat, &settings, &player)
+        let mut plan = SourcePlan::SILENCE;
+        planner.plan(&settings, 0, None, &mut plan);
+        plan
     };
     (0..grids).map(plan).collect()
 }
 
-/// The lanes of a sine, worked out once for all arrivals.
-struct Lanes(Vec<[f32; LANES]>);
-
-impl Lanes {
-    fn new(input: &[f32]) -> Self {
-        let mut lanes = vec![[0.0; LANES]; input.len()];
-        Split::default().process(&SplitDesign::new(RATE_HZ), input, &mut lanes);
-        Self(lanes)
-    }
-}
-
-/// Renders one arrival alone at one capsule by the engine's own parts: all that these rows know of them.
-fn arrival_alone(lanes: &Lanes, plans: &[SourcePlan], arrival: usize, capsule: usize) -> Vec<f64> {
-    let grid = grid_frames();
-    let run = grid / STEPS;
-    let of = |plan: &SourcePlan| {
-        let heard = &plan.capsules[capsule];
-        (heard.delay_samples[arrival], heard.weights[arrival])
-    };
-    let longest = plans.iter().map(|plan| of(plan).0).fold(0.0, f64::max);
-    let mut ring = LaneRing::new(longest as usize + 2 * run, 2 * run);
-    let mut scratch = Scratch::new(run);
-    let mut line = vec![0.0; run];
-    let (delay, weights) = of(&plans[0]);
-    let mut reflector = Reflector::new(1, RATE_HZ, grid);
-    reflector.reset(&[delay], &[weights]);
-    let mut direct = Direct::new(delay, weights);
-    let mut heard = Vec::with_capacity(lanes.0.len());
-    for (step, lanes) in lanes.0.chunks(grid).enumerate() {
-        if step > 0 {
-            let (delay, weights) = of(&plans[step]);
-            let changed = plans[step] != plans[step - 1];
-            direct.head_for(delay, weights);
-            reflector.head_for(&[delay], &[weights], changed);
-        }
-        for (index, lanes) in lanes.chunks(run).enumerate() {
-            ring.write(lanes);
-            let segment = Segment { offset_frames: index * run, grid_frames: grid };
-            let mut output = vec![0.0_f32; lanes.len()];
-            if arrival == 0 {
-                direct.process(&ring, &segment, &mut line, &mut output);
-            } else {
-                reflector.process(&ring, &segment, &mut scratch, &mut output);
-            }
-            heard.extend(to_f64(&output));
-        }
-    }
-    heard
+/// Renders one arrival alone at one capsule by the engine's early part: all that these rows know of it.
+fn arrival_alone(input: &[f32], plans: &[SourcePlan], arrival: usize, capsule: usize) -> Vec<f64> {
+    let plans: Vec<SourcePlan> = plans.iter().map(|plan| alone::only(plan, arrival, capsule)).collect();
+    to_f64(&alone::play(input, &plans, RATE_HZ)[capsule])
 }
 
 /// Returns a sine read at an arrival's delays on the curve from plan to plan, without any interpolation.
@@ -369,9 +310,8 @@ pub fn movement() -> Vec<Row> {
                     .map(|channel| outside_db(movement.steady(channel), low, high))
                     .fold(f64::NEG_INFINITY, |most, db| if db.is_nan() { db } else { most.max(db) })
             };
-            let lanes = Lanes::new(&input);
             let worst = worst_of_arrivals(|arrival, capsule| {
-                outside_db(movement.steady(&arrival_alone(&lanes, &plans, arrival, capsule)), low, high)
+                outside_db(movement.steady(&arrival_alone(&input, &plans, arrival, capsule)), low, high)
             });
             let row =
                 |what: String, db: f64| Row::at_most(format!("{name}: {what}"), db, bound_db, "dB", SOURCE);
