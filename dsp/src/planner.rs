@@ -17,18 +17,17 @@ use crate::low_octaves::{LOW, LowTail};
 use crate::octave::{BANDS, PerBand};
 use crate::plan::{Energies, PARTS, REFERENCE_DISTANCE_M, SourcePlan, balance_gains};
 use crate::polynomial::{exp2, log2};
-use crate::quick_fit::{ABREAST, LEAST_OF_STRONGEST, QuickFit, total};
-use crate::quick_low::{LowTaps, PairSums, QuickLowLanes, Shared};
+use crate::quick_fit::{ABREAST, FitRoom, LEAST_OF_STRONGEST, QuickFit, start, total};
+use crate::quick_low::{LowRoom, LowSums, LowTaps, QuickLowLanes, Shared};
 use crate::quick_thirds::QuickThirds;
+use crate::radiation::world_axis;
 use crate::seat::Source;
 use crate::settings::{Level, Settings};
 
-/// Rows of eight arrivals.
-const ROWS: usize = SLOTS / ABREAST;
 /// Shortest path that counts, m: as in the oracle.
 const SHORTEST_PATH_M: f64 = 0.1;
 /// Rounds in which the tail is brought to meet the reflections, the first one included.
-const MEETING_ROUNDS: usize = 4;
+const MEETING_ROUNDS: usize = 3;
 /// How far a round goes of its way, after the first: as in the oracle.
 const MEETING_STEP: f32 = 0.7;
 /// rho at which a tail that would cancel reflections is silent, and from which on it is whole: as in the oracle.
@@ -50,9 +49,36 @@ pub struct Planner {
     ground: Option<Groundwork>,
     trim: Trim,
     /// The reflections of the plan made last in the low octaves, by part, then channel.
-    low: [[PairSums; 2]; PARTS],
+    low: [[LowSums; 2]; PARTS],
     /// The tail's gains by energy alone, by part, then band.
     gains: [[f32; ABREAST]; PARTS],
+    room: Box<Room>,
+}
+
+/// Working room of a plan: nothing in it outlives the plan.
+#[derive(Clone, Debug)]
+struct Room {
+    heard: [Heard; 2],
+    mean: [[f32; SLOTS]; FITTED],
+    factors: [[f32; SLOTS]; FITTED],
+    steps: [[f32; SLOTS]; FITTED],
+    low_gain: [[[[f32; SLOTS]; 2]; LOW]; 2],
+    fit: FitRoom<SLOTS>,
+    low: LowRoom<SLOTS>,
+}
+
+impl Room {
+    fn new() -> Self {
+        Self {
+            heard: [Heard::NOTHING, Heard::NOTHING],
+            mean: [[0.0; SLOTS]; FITTED],
+            factors: [[0.0; SLOTS]; FITTED],
+            steps: [[0.0; SLOTS]; FITTED],
+            low_gain: [[[[0.0; SLOTS]; 2]; LOW]; 2],
+            fit: FitRoom::EMPTY,
+            low: LowRoom::EMPTY,
+        }
+    }
 }
 
 /// A trim and its gain: powers are dear.
@@ -74,8 +100,9 @@ impl Planner {
             lanes: QuickLowLanes::new(design),
             ground: None,
             trim: Trim { db: 0.0, gain: 1.0 },
-            low: [[PairSums::NOTHING; 2]; PARTS],
+            low: [const { [const { LowSums::NOTHING }; 2] }; PARTS],
             gains: [[0.0; ABREAST]; PARTS],
+            room: Box::new(Room::new()),
         }
     }
 
@@ -95,7 +122,7 @@ impl Planner {
             0 => seat.source(platform, pickup),
             end => seat.sources(platform, pickup)[(end - 1).min(1)],
         };
-        self.place(settings, &source, plan);
+        self.work(settings, &source, tail.is_some(), plan);
         if let Some(tail) = tail {
             self.meet(settings, tail, plan);
         }
@@ -103,6 +130,10 @@ impl Planner {
 
     /// Makes the plan of a source anywhere, with a tail that meets the reflections by energy alone.
     pub fn place(&mut self, settings: &Settings, source: &Source, plan: &mut SourcePlan) {
+        self.work(settings, source, false, plan);
+    }
+
+    fn work(&mut self, settings: &Settings, source: &Source, meets: bool, plan: &mut SourcePlan) {
         if !self.ground.as_ref().is_some_and(|ground| ground.stands_for(settings)) {
             self.ground = Some(Groundwork::new(settings, self.channels));
         }
@@ -123,6 +154,8 @@ impl Planner {
             lanes: &self.lanes,
             low: &mut self.low,
             gains: &mut self.gains,
+            room: &mut self.room,
+            meets,
             plan,
         });
     }
@@ -153,21 +186,35 @@ struct Place<'a> {
     fit: &'a QuickFit,
     thirds: &'a QuickThirds,
     lanes: &'a QuickLowLanes,
-    low: &'a mut [[PairSums; 2]; PARTS],
+    low: &'a mut [[LowSums; 2]; PARTS],
     gains: &'a mut [[f32; ABREAST]; PARTS],
+    room: &'a mut Room,
+    /// The tail's weights come later.
+    meets: bool,
     plan: &'a mut SourcePlan,
 }
 
 /// What one capsule hears of the arrivals.
+#[derive(Clone, Debug)]
 struct Heard {
     path_m: [f64; SLOTS],
     path: [f32; SLOTS],
     /// log2 of (1 + cos theta)/2, theta the angle of departure to the axis.
-    ln_lobe: [f32; SLOTS],
+    log_lobe: [f32; SLOTS],
     /// M/r.
     common: [f32; SLOTS],
     /// Gains without `common`, by band.
     shape: [[f32; SLOTS]; FITTED],
+}
+
+impl Heard {
+    const NOTHING: Self = Self {
+        path_m: [0.0; SLOTS],
+        path: [0.0; SLOTS],
+        log_lobe: [0.0; SLOTS],
+        common: [0.0; SLOTS],
+        shape: [[0.0; SLOTS]; FITTED],
+    };
 }
 
 impl Kernel for Place<'_> {
@@ -176,10 +223,10 @@ impl Kernel for Place<'_> {
     #[inline(always)]
     fn run<const FUSED: bool>(self) {
         let Self { ground, settings, source, channels, .. } = self;
-        let mut heard = [
-            hear::<FUSED>(ground, settings, source, 0),
-            hear::<FUSED>(ground, settings, source, channels - 1),
-        ];
+        let Room { heard, mean, factors, steps, low_gain, fit: fit_room, low: low_room } = self.room;
+        for (heard, capsule) in heard.iter_mut().zip([0, channels - 1]) {
+            hear::<FUSED>(ground, settings, source, capsule, heard);
+        }
         let start_m = heard[0].path_m[0].min(heard[1].path_m[0]);
         let mut direct_power = 0.0;
         for heard in &heard[..channels] {
@@ -209,7 +256,7 @@ impl Kernel for Place<'_> {
                 part[capsule][index] = u8::MAX;
             }
         }
-        for heard in &mut heard {
+        for heard in heard.iter_mut() {
             shapes::<FUSED>(ground, heard);
             for index in 0..SLOTS {
                 heard.common[index] *= factor;
@@ -221,76 +268,64 @@ impl Kernel for Place<'_> {
             target: ground.target.map(|part| part.map(|energy| energy * power)),
         };
         for capsule in 0..channels {
-            add_energies::<FUSED>(&heard[capsule], &part[capsule], &mut energies);
+            add_energies(&heard[capsule], &part[capsule], &mut energies);
         }
 
         let (direct_gain, platform_gain) = balance_gains(&settings.level);
         let (direct_gain, platform_gain) = (direct_gain as f32, platform_gain as f32);
+        // Both capsules hear nearly the same spectrum of an image; the factors are worked out for their mean.
+        let mut strongest = [f32::MIN_POSITIVE; SLOTS];
+        for band in 0..FITTED {
+            let (left, right, mean) = (&heard[0].shape[band], &heard[1].shape[band], &mut mean[band]);
+            for index in 0..SLOTS {
+                mean[index] = 0.5 * (left[index] + right[index]);
+                strongest[index] = strongest[index].max(mean[index]);
+            }
+        }
+        let mut inverse = [0.0_f32; SLOTS];
+        for index in 0..SLOTS {
+            inverse[index] = 1.0 / strongest[index];
+        }
+        for band in 0..FITTED {
+            for index in 0..SLOTS {
+                mean[band][index] = (mean[band][index] * inverse[index]).max(LEAST_OF_STRONGEST);
+            }
+        }
+        self.fit.corrections::<FUSED, SLOTS>(mean, factors, fit_room);
+        let mut of_direct: [f32; FITTED] = std::array::from_fn(|band| factors[band][0]);
         // Complex gains of the reflections in the middle of the low octaves.
-        let mut low_gain = [[[[0.0_f32; SLOTS]; 2]; LOW]; 2];
-        let mut of_direct = [0.0_f32; FITTED];
-        for row in 0..ROWS {
-            let first = row * ABREAST;
-            // Both capsules hear nearly the same spectrum of an image; the factors are worked out for their mean.
-            let mut mean = [[0.0_f32; ABREAST]; FITTED];
-            let mut strongest = [0.0_f32; ABREAST];
+        for octave in 0..LOW {
+            let [re, im] = &self.lanes.steps[octave];
+            let [left, right] = &mut *low_gain;
+            let shapes = [&heard[0].shape[octave], &heard[1].shape[octave]];
+            for index in 0..SLOTS {
+                let mut sum = [0.0_f32; 2];
+                for band in 0..FITTED {
+                    let step = mean[band][index] * factors[band][index];
+                    sum[0] = multiply_add::<FUSED>(re[band], step, sum[0]);
+                    sum[1] = multiply_add::<FUSED>(im[band], step, sum[1]);
+                }
+                let scale = 1.0 / mean[octave][index];
+                let gains = [
+                    heard[0].common[index] * shapes[0][index] * scale,
+                    heard[1].common[index] * shapes[1][index] * scale,
+                ];
+                left[octave][0][index] = sum[0] * gains[0];
+                left[octave][1][index] = sum[1] * gains[0];
+                right[octave][0][index] = sum[0] * gains[1];
+                right[octave][1][index] = sum[1] * gains[1];
+            }
+        }
+        for capsule in 0..channels {
+            let heard = &heard[capsule];
             for band in 0..FITTED {
-                let (left, right) = (&heard[0].shape[band], &heard[1].shape[band]);
-                for i in 0..ABREAST {
-                    mean[band][i] = 0.5 * (left[first + i] + right[first + i]);
-                    strongest[i] = strongest[i].max(mean[band][i]);
+                let (shape, factors, steps) = (&heard.shape[band], &factors[band], &mut steps[band]);
+                for index in 0..SLOTS {
+                    let shape = shape[index].max(strongest[index] * LEAST_OF_STRONGEST);
+                    steps[index] = shape * factors[index] * (heard.common[index] * platform_gain);
                 }
             }
-            let mut least = [0.0_f32; ABREAST];
-            for i in 0..ABREAST {
-                least[i] = strongest[i] * LEAST_OF_STRONGEST;
-                strongest[i] = 1.0 / strongest[i].max(f32::MIN_POSITIVE);
-            }
-            for band in 0..FITTED {
-                for i in 0..ABREAST {
-                    mean[band][i] = (mean[band][i].max(least[i]) * strongest[i]).max(LEAST_OF_STRONGEST);
-                }
-            }
-            let factors = self.fit.corrections::<FUSED>(&mean);
-            if row == 0 {
-                for band in 0..FITTED {
-                    of_direct[band] = factors[band][0];
-                }
-            }
-            for octave in 0..LOW {
-                let mut sums = [[0.0_f32; ABREAST]; 2];
-                for band in 0..FITTED {
-                    for i in 0..ABREAST {
-                        let step = mean[band][i] * factors[band][i];
-                        sums[0][i] =
-                            multiply_add::<FUSED>(self.lanes.steps[octave][0][band], step, sums[0][i]);
-                        sums[1][i] =
-                            multiply_add::<FUSED>(self.lanes.steps[octave][1][band], step, sums[1][i]);
-                    }
-                }
-                for capsule in 0..2 {
-                    let heard = &heard[capsule];
-                    for i in 0..ABREAST {
-                        let gain = heard.common[first + i] * heard.shape[octave][first + i] / mean[octave][i];
-                        low_gain[capsule][octave][0][first + i] = sums[0][i] * gain;
-                        low_gain[capsule][octave][1][first + i] = sums[1][i] * gain;
-                    }
-                }
-            }
-            for capsule in 0..channels {
-                let heard = &heard[capsule];
-                let mut steps = [[0.0_f32; ABREAST]; FITTED];
-                for band in 0..FITTED {
-                    for i in 0..ABREAST {
-                        let scale = heard.common[first + i] * platform_gain;
-                        steps[band][i] =
-                            heard.shape[band][first + i].max(least[i]) * factors[band][i] * scale;
-                    }
-                }
-                let weights = &mut self.plan.capsules[capsule].weights;
-                let rows = &mut weights[first..(first + ABREAST).min(ARRIVALS)];
-                store::<FUSED, ABREAST>(&steps, rows);
-            }
+            store(steps, &mut self.plan.capsules[capsule].weights);
         }
 
         // The direct sound, in thirds.
@@ -299,7 +334,7 @@ impl Kernel for Place<'_> {
         for heard in &heard[..channels] {
             let mut directivity = [0.0_f32; ABREAST];
             for band in 0..ABREAST {
-                let lobe = exp2::<FUSED>(ground.lobe[band] * heard.ln_lobe[0]);
+                let lobe = exp2::<FUSED>(ground.lobe[band] * heard.log_lobe[0]);
                 directivity[band] =
                     0.5 * log2::<FUSED>(multiply_add::<FUSED>(1.0 - ground.leak, lobe, ground.leak));
                 gain[band] += heard.shape[band][0];
@@ -320,7 +355,7 @@ impl Kernel for Place<'_> {
                 steps[band][0] =
                     heard.shape[band_in_use][0] * of_direct[band_in_use] * heard.common[0] * direct_gain;
             }
-            store::<FUSED, 1>(&steps, &mut self.plan.capsules[capsule].weights[..1]);
+            store(&steps, &mut self.plan.capsules[capsule].weights[..1]);
         }
         if channels == 1 {
             self.plan.capsules[1] = self.plan.capsules[0];
@@ -328,10 +363,8 @@ impl Kernel for Place<'_> {
 
         for capsule in 0..channels {
             let taps = LowTaps { delay: &delay[capsule], gain: &low_gain[capsule], part: &part[capsule] };
-            let sums = taps.sums::<FUSED>(self.lanes);
-            for part in 0..PARTS {
-                self.low[part][capsule] = sums[part];
-            }
+            let [before, after] = &mut *self.low;
+            taps.sums::<FUSED>(self.lanes, low_room, [&mut before[capsule], &mut after[capsule]]);
         }
         for part in 0..PARTS {
             let mut met = [0.0_f32; LOW];
@@ -350,7 +383,12 @@ impl Kernel for Place<'_> {
             }
         }
         self.plan.energies = energies;
-        self.plan.tail = fit_tail::<FUSED>(*self.gains, self.fit);
+        if self.meets {
+            return;
+        }
+        let mut tail = TailFit::new::<FUSED>(self.gains, self.fit);
+        tail.improve::<FUSED>(self.fit);
+        self.plan.tail = tail.weights();
         for weight in self.plan.tail.iter_mut().flatten() {
             *weight *= platform_gain;
         }
@@ -364,18 +402,12 @@ fn hear<const FUSED: bool>(
     settings: &Settings,
     source: &Source,
     capsule: usize,
-) -> Heard {
+    heard: &mut Heard,
+) {
     let capsule = &ground.capsules[capsule];
     let receiver = (settings.pickup.place() + capsule.offset).components();
     let place = source.place.components();
-    let axis = crate::radiation::world_axis(source.family, source.forward).components();
-    let mut heard = Heard {
-        path_m: [0.0; SLOTS],
-        path: [0.0; SLOTS],
-        ln_lobe: [0.0; SLOTS],
-        common: [0.0; SLOTS],
-        shape: [[0.0; SLOTS]; FITTED],
-    };
+    let axis = world_axis(source.family, source.forward).components();
     let mut towards = [[0.0_f32; SLOTS]; 3];
     let Groundwork { mirrors, .. } = ground;
     let mut square = [0.0_f64; SLOTS];
@@ -402,9 +434,8 @@ fn hear<const FUSED: bool>(
         let along = ax * towards[0][index] + ay * towards[1][index] + az * towards[2][index];
         heard.common[index] = (omni + along * inverse) * inverse;
         let half = (0.5 + 0.5 * cosine[index] * inverse).clamp(1e-12, 1.0);
-        heard.ln_lobe[index] = log2::<FUSED>(half);
+        heard.log_lobe[index] = log2::<FUSED>(half);
     }
-    heard
 }
 
 /// Works out the gains of all arrivals but for M/r: hits, directivity, air.
@@ -413,44 +444,48 @@ fn shapes<const FUSED: bool>(ground: &Groundwork, heard: &mut Heard) {
     let leak = ground.leak;
     for band in 0..FITTED {
         let (lobe, air) = (ground.lobe[band], ground.air_log2_per_m[band]);
-        let (hits, shape) = (&ground.hits[band], &mut heard.shape[band]);
+        let Heard { path, log_lobe, shape, .. } = heard;
+        let (hits, shape) = (&ground.hits[band], &mut shape[band]);
         for index in 0..SLOTS {
-            let energy = multiply_add::<FUSED>(1.0 - leak, exp2::<FUSED>(lobe * heard.ln_lobe[index]), leak);
-            shape[index] = hits[index] * energy.sqrt() * exp2::<FUSED>(-air * heard.path[index]);
+            let energy = multiply_add::<FUSED>(1.0 - leak, exp2::<FUSED>(lobe * log_lobe[index]), leak);
+            shape[index] = hits[index] * energy.sqrt() * exp2::<FUSED>(-air * path[index]);
         }
     }
 }
 
 /// Adds what one capsule hears to the energies of direct sound and reflections.
 #[inline(always)]
-fn add_energies<const FUSED: bool>(heard: &Heard, part: &[u8; SLOTS], energies: &mut Energies) {
+fn add_energies(heard: &Heard, part: &[u8; SLOTS], energies: &mut Energies) {
     let mut of_part = [[0.0_f32; SLOTS]; PARTS];
     for index in 0..SLOTS {
         let power = heard.common[index] * heard.common[index];
-        for late in 0..PARTS {
-            of_part[late][index] = if part[index] == late as u8 { power } else { 0.0 };
-        }
+        of_part[0][index] = if part[index] == 0 { power } else { 0.0 };
+        of_part[1][index] = if part[index] == 1 { power } else { 0.0 };
     }
     let direct = f64::from(heard.common[0]).powi(2);
     for band in 0..BANDS {
         let shape = &heard.shape[band];
+        energies.direct[band] += direct * f64::from(shape[0]).powi(2);
         for late in 0..PARTS {
-            let mut sum = [0.0_f32; ABREAST];
-            for row in 0..ROWS {
+            let mut power = [0.0_f32; SLOTS];
+            for index in 0..SLOTS {
+                power[index] = shape[index] * shape[index] * of_part[late][index];
+            }
+            let (rows, _) = power.as_chunks::<ABREAST>();
+            let mut sum = rows[0];
+            for row in &rows[1..] {
                 for i in 0..ABREAST {
-                    let index = row * ABREAST + i;
-                    sum[i] = multiply_add::<FUSED>(shape[index] * shape[index], of_part[late][index], sum[i]);
+                    sum[i] += row[i];
                 }
             }
             energies.specular[late][band] += f64::from(total(&sum));
         }
-        energies.direct[band] += direct * f64::from(shape[0]).powi(2);
     }
 }
 
 /// Turns steps into lane weights and stores them arrival by arrival.
 #[inline(always)]
-fn store<const FUSED: bool, const SETS: usize>(steps: &[[f32; SETS]; FITTED], weights: &mut [Weights]) {
+fn store<const SETS: usize>(steps: &[[f32; SETS]; FITTED], weights: &mut [Weights]) {
     let mut lanes = [[0.0_f32; SETS]; LANES];
     lanes[0] = steps[FITTED - 1];
     for band in 0..FITTED - 1 {
@@ -465,40 +500,78 @@ fn store<const FUSED: bool, const SETS: usize>(steps: &[[f32; SETS]; FITTED], we
     }
 }
 
-/// Fits the lanes to the gains of both parts of a tail.
-#[inline(always)]
-fn fit_tail<const FUSED: bool>(gains: [[f32; ABREAST]; PARTS], fit: &QuickFit) -> [Weights; PARTS] {
-    let mut batch = [[1.0_f32; ABREAST]; FITTED];
-    let mut strongest = [0.0_f32; PARTS];
-    for part in 0..PARTS {
-        let mut gains = gains[part];
-        for band in 0..BANDS {
-            let below = if band > 0 { gains[band - 1] } else { 0.0 };
-            let above = if band + 1 < BANDS { gains[band + 1] } else { 0.0 };
-            gains[band] = gains[band].max(STEEPEST * below.max(above));
-            strongest[part] = strongest[part].max(gains[band]);
-        }
-        // Above the octave bands the tail goes on as in the highest one.
-        gains[BANDS] = gains[BANDS - 1];
-        for band in 0..FITTED {
-            // A silent part is worked out as a flat one and scaled to nothing.
-            batch[band][part] = if strongest[part] > 0.0 {
-                (gains[band] / strongest[part]).max(LEAST_OF_STRONGEST)
-            } else {
-                1.0
-            };
-        }
+/// Sets of a tail's fit: its parts, and as many that nobody hears as fill a vector.
+const TAIL_SETS: usize = 4;
+
+/// The fit of the lanes to both parts of a tail, on its way.
+struct TailFit {
+    room: FitRoom<TAIL_SETS>,
+    gain: [[f32; TAIL_SETS]; FITTED],
+    factor: [[f32; TAIL_SETS]; FITTED],
+    strongest: [f32; TAIL_SETS],
+}
+
+impl TailFit {
+    /// Starts a fit.
+    #[inline(always)]
+    fn new<const FUSED: bool>(gains: &[[f32; ABREAST]; PARTS], fit: &QuickFit) -> Self {
+        let mut tail = Self {
+            room: FitRoom::EMPTY,
+            gain: [[1.0; TAIL_SETS]; FITTED],
+            factor: [[1.0; TAIL_SETS]; FITTED],
+            strongest: [0.0; TAIL_SETS],
+        };
+        tail.aim(gains);
+        start::<FUSED, TAIL_SETS>(&tail.gain, &mut tail.factor, &mut tail.room);
+        tail.improve::<FUSED>(fit);
+        tail
     }
-    let factors = fit.corrections::<FUSED>(&batch);
-    let mut weights = [[0.0; LANES]; PARTS];
-    let mut steps = [[0.0_f32; PARTS]; FITTED];
-    for band in 0..FITTED {
+
+    /// Takes other gains as the aim.
+    #[inline(always)]
+    fn aim(&mut self, gains: &[[f32; ABREAST]; PARTS]) {
         for part in 0..PARTS {
-            steps[band][part] = batch[band][part] * factors[band][part] * strongest[part];
+            let mut gains = gains[part];
+            let mut strongest = 0.0_f32;
+            for band in 0..BANDS {
+                let below = if band > 0 { gains[band - 1] } else { 0.0 };
+                let above = if band + 1 < BANDS { gains[band + 1] } else { 0.0 };
+                gains[band] = gains[band].max(STEEPEST * below.max(above));
+                strongest = strongest.max(gains[band]);
+            }
+            // Above the octave bands the tail goes on as in the highest one.
+            gains[BANDS] = gains[BANDS - 1];
+            // A silent part is worked out as a flat one and scaled to nothing.
+            let silent = strongest < f32::MIN_POSITIVE;
+            let inverse = if silent { 0.0 } else { 1.0 / strongest };
+            for band in 0..FITTED {
+                let relative = (gains[band] * inverse).max(LEAST_OF_STRONGEST);
+                self.gain[band][part] = if silent { 1.0 } else { relative };
+            }
+            self.strongest[part] = if silent { 0.0 } else { strongest };
         }
     }
-    store::<FUSED, PARTS>(&steps, &mut weights);
-    weights
+
+    /// Brings the sum of lanes nearer the aim.
+    #[inline(always)]
+    fn improve<const FUSED: bool>(&mut self, fit: &QuickFit) {
+        fit.improve::<FUSED, TAIL_SETS>(&self.gain, &mut self.factor, &mut self.room);
+        fit.level_the_top(&self.gain, &mut self.factor);
+    }
+
+    /// Returns the lane weights reached.
+    #[inline(always)]
+    fn weights(&self) -> [Weights; PARTS] {
+        let mut steps = [[0.0_f32; TAIL_SETS]; FITTED];
+        for band in 0..FITTED {
+            for i in 0..TAIL_SETS {
+                steps[band][i] = self.gain[band][i] * self.factor[band][i] * self.strongest[i];
+            }
+        }
+        let mut weights = [[0.0; LANES]; PARTS];
+        store(&steps, &mut weights);
+        weights
+    }
 }
 
 /// The work of [`Planner::meet`].
@@ -507,7 +580,7 @@ struct Meet<'a> {
     channels: usize,
     fit: &'a QuickFit,
     lanes: &'a QuickLowLanes,
-    low: &'a [[PairSums; 2]; PARTS],
+    low: &'a [[LowSums; 2]; PARTS],
     gains: [[f32; ABREAST]; PARTS],
     tail: &'a LowTail,
     plan: &'a mut SourcePlan,
@@ -529,8 +602,13 @@ impl Kernel for Meet<'_> {
             (plan.energies.target.each_ref().map(single), plan.energies.specular.each_ref().map(single));
         let mut best = [[0.0; LANES]; PARTS];
         let mut least_error = [f32::INFINITY; PARTS];
+        let mut fit = TailFit::new::<FUSED>(&gains, self.fit);
         for round in 0..MEETING_ROUNDS {
-            let tried = fit_tail::<FUSED>(gains, self.fit);
+            if round > 0 {
+                fit.aim(&gains);
+                fit.improve::<FUSED>(self.fit);
+            }
+            let tried = fit.weights();
             for part in 0..PARTS {
                 let [heard, common] = shared[part].meet::<FUSED>(&tail.quick, part, &tried[part], self.lanes);
                 let mut error = 0.0;

@@ -1,6 +1,6 @@
 //! Logarithm, exponential, sine and cosine as polynomials, which vectorise where library calls do not.
 
-use std::f32::consts::{LN_2, LOG2_E};
+use std::f32::consts::LN_2;
 
 use crate::instruction_set::multiply_add;
 
@@ -27,12 +27,6 @@ pub(crate) fn exp2<const FUSED: bool>(x: f32) -> f32 {
         sum = multiply_add::<FUSED>(sum, rest, c);
     }
     sum * power
-}
-
-/// Returns e^x, as [`exp2`].
-#[inline(always)]
-pub(crate) fn exp<const FUSED: bool>(x: f32) -> f32 {
-    exp2::<FUSED>(x * LOG2_E)
 }
 
 /// Returns the binary logarithm of a normal positive number; error below 3e-7 + 1e-7 |log2 x|.

@@ -1,7 +1,6 @@
 //! The fit of lane weights that a plan has time for: a start worked out beforehand, and one step of Gauss and Newton.
 //!
-//! It does in 2 % of the time what [`crate::lane_fit`] does, which is its
-//! oracle. Eight sets of gains run side by side.
+//! [`crate::lane_fit`] is its oracle. Many sets of gains run side by side.
 
 use crate::bands::FITTED;
 use crate::instruction_set::multiply_add;
@@ -20,8 +19,34 @@ pub(crate) const LEAST_OF_STRONGEST: f32 = 0.003;
 ///
 /// Best of a search in which the damping was 0.001, 0.003, 0.01 and 0.03.
 const DAMPING: f32 = 0.01;
+/// Farthest that a step goes, in shares of the gain: what needs more lies where the straight line no longer holds.
+const FARTHEST: f32 = 1.0;
+/// Range of the start's factors: beyond, the polynomials are asked for more than they were trained for.
+const START_RANGE: (f32, f32) = (-1.0, 3.0);
 /// Smallest energy that a logarithm is taken of.
 const TINY: f32 = 1e-12;
+
+/// Working room of a fit.
+#[derive(Clone, Debug)]
+pub(crate) struct FitRoom<const SETS: usize> {
+    features: [[f32; SETS]; FEATURES],
+    step: [[f32; SETS]; FITTED],
+    jacobian: [[[f32; SETS]; FITTED]; FITTED],
+    error: [[f32; SETS]; FITTED],
+    normal: [[[f32; SETS]; FITTED]; FITTED],
+    right: [[f32; SETS]; FITTED],
+}
+
+impl<const SETS: usize> FitRoom<SETS> {
+    pub(crate) const EMPTY: Self = Self {
+        features: [[0.0; SETS]; FEATURES],
+        step: [[0.0; SETS]; FITTED],
+        jacobian: [[[0.0; SETS]; FITTED]; FITTED],
+        error: [[0.0; SETS]; FITTED],
+        normal: [[[0.0; SETS]; FITTED]; FITTED],
+        right: [[0.0; SETS]; FITTED],
+    };
+}
 
 /// The quick fit to octaves at one sample rate.
 #[derive(Clone, Debug)]
@@ -50,77 +75,96 @@ impl QuickFit {
     ///
     /// `gain` is relative to the strongest band, 0.003 to 1.
     #[inline(always)]
-    pub(crate) fn corrections<const FUSED: bool>(&self, gain: &[Abreast; FITTED]) -> [Abreast; FITTED] {
-        let mut factor = start::<FUSED>(gain);
-        self.improve::<FUSED>(gain, &mut factor);
-        // Above the bands in use all steps are as the last one, so that no lane up there gets a weight.
+    pub(crate) fn corrections<const FUSED: bool, const SETS: usize>(
+        &self,
+        gain: &[[f32; SETS]; FITTED],
+        factor: &mut [[f32; SETS]; FITTED],
+        room: &mut FitRoom<SETS>,
+    ) {
+        start::<FUSED, SETS>(gain, factor, room);
+        self.improve::<FUSED, SETS>(gain, factor, room);
+        self.level_the_top(gain, factor);
+    }
+
+    /// Above the bands in use all steps are as the last one, so that no lane up there gets a weight.
+    #[inline(always)]
+    pub(crate) fn level_the_top<const SETS: usize>(
+        &self,
+        gain: &[[f32; SETS]; FITTED],
+        factor: &mut [[f32; SETS]; FITTED],
+    ) {
         for band in self.bands..FITTED {
-            for i in 0..ABREAST {
+            for i in 0..SETS {
                 factor[band][i] = factor[self.bands - 1][i] * gain[self.bands - 1][i] / gain[band][i];
             }
         }
-        factor
     }
 
     /// One step: solves (J'J + damping) d = -J'e, e the logarithms of amplitude over gain, J their slopes.
     #[inline(always)]
-    fn improve<const FUSED: bool>(&self, gain: &[Abreast; FITTED], factor: &mut [Abreast; FITTED]) {
-        let mut step = [[0.0_f32; ABREAST]; FITTED];
+    pub(crate) fn improve<const FUSED: bool, const SETS: usize>(
+        &self,
+        gain: &[[f32; SETS]; FITTED],
+        factor: &mut [[f32; SETS]; FITTED],
+        room: &mut FitRoom<SETS>,
+    ) {
+        let FitRoom { step, jacobian, error, normal, right, .. } = room;
         for band in 0..FITTED {
-            for i in 0..ABREAST {
+            for i in 0..SETS {
                 step[band][i] = gain[band][i] * factor[band][i];
             }
         }
-        let mut normal = [[[0.0_f32; ABREAST]; FITTED]; FITTED];
-        let mut right = [[0.0_f32; ABREAST]; FITTED];
-        for band in 0..FITTED {
-            normal[band][band] = [DAMPING; ABREAST];
-        }
         for row in 0..FITTED {
             let matrix = &self.energy[row];
-            let mut slope = [[0.0_f32; ABREAST]; FITTED];
-            let mut energy = [0.0_f32; ABREAST];
+            let slope = &mut jacobian[row];
+            let mut energy = [0.0_f32; SETS];
             for band in 0..FITTED {
-                let mut sum = [0.0_f32; ABREAST];
-                for other in 0..FITTED {
-                    for i in 0..ABREAST {
-                        sum[i] = multiply_add::<FUSED>(matrix[band][other], step[other][i], sum[i]);
+                let cells = &matrix[band];
+                for i in 0..SETS {
+                    let mut sum = cells[0] * step[0][i];
+                    for other in 1..FITTED {
+                        sum = multiply_add::<FUSED>(cells[other], step[other][i], sum);
                     }
+                    slope[band][i] = sum;
+                    energy[i] = multiply_add::<FUSED>(sum, step[band][i], energy[i]);
                 }
-                for i in 0..ABREAST {
-                    energy[i] = multiply_add::<FUSED>(sum[i], step[band][i], energy[i]);
-                }
-                slope[band] = sum;
             }
             let weight = self.weight[row];
-            let mut error = [0.0_f32; ABREAST];
-            let mut scale = [0.0_f32; ABREAST];
-            for i in 0..ABREAST {
+            let mut scale = [0.0_f32; SETS];
+            for i in 0..SETS {
                 let energy = energy[i].max(TINY);
-                error[i] = -0.5 * weight * ln::<FUSED>(energy / (gain[row][i] * gain[row][i]));
                 scale[i] = weight / energy;
+                error[row][i] = -0.5 * weight * ln::<FUSED>(energy / (gain[row][i] * gain[row][i]));
             }
             for band in 0..FITTED {
-                for i in 0..ABREAST {
+                for i in 0..SETS {
                     slope[band][i] *= scale[i] * gain[band][i];
                 }
             }
-            for band in 0..FITTED {
-                for i in 0..ABREAST {
-                    right[band][i] = multiply_add::<FUSED>(slope[band][i], error[i], right[band][i]);
-                }
-                for other in 0..=band {
-                    for i in 0..ABREAST {
-                        normal[band][other][i] =
-                            multiply_add::<FUSED>(slope[band][i], slope[other][i], normal[band][other][i]);
+        }
+        for band in 0..FITTED {
+            for other in 0..=band {
+                for i in 0..SETS {
+                    let mut sum = jacobian[0][band][i] * jacobian[0][other][i];
+                    for row in 1..FITTED {
+                        sum = multiply_add::<FUSED>(jacobian[row][band][i], jacobian[row][other][i], sum);
                     }
+                    normal[band][other][i] = sum;
                 }
             }
+            for i in 0..SETS {
+                let mut sum = jacobian[0][band][i] * error[0][i];
+                for row in 1..FITTED {
+                    sum = multiply_add::<FUSED>(jacobian[row][band][i], error[row][i], sum);
+                }
+                right[band][i] = sum;
+                normal[band][band][i] += DAMPING;
+            }
         }
-        solve::<FUSED, ABREAST>(&mut normal, &mut right);
+        solve::<FUSED, SETS>(normal, right);
         for band in 0..FITTED {
-            for i in 0..ABREAST {
-                factor[band][i] += right[band][i];
+            for i in 0..SETS {
+                factor[band][i] += right[band][i].clamp(-FARTHEST, FARTHEST);
             }
         }
     }
@@ -128,61 +172,85 @@ impl QuickFit {
 
 /// Returns the start: polynomials of t = (g' - g)/(g' + g), g and g' the gains of neighbouring bands.
 #[inline(always)]
-fn start<const FUSED: bool>(gain: &[Abreast; FITTED]) -> [Abreast; FITTED] {
-    let mut tilt = [[0.0_f32; ABREAST]; FITTED - 1];
-    for band in 0..FITTED - 1 {
-        for i in 0..ABREAST {
-            tilt[band][i] = (gain[band + 1][i] - gain[band][i]) / (gain[band + 1][i] + gain[band][i]);
-        }
-    }
-    let features = features(&tilt);
-    let mut factor = [[0.0_f32; ABREAST]; FITTED];
-    for feature in 0..FEATURES {
+pub(crate) fn start<const FUSED: bool, const SETS: usize>(
+    gain: &[[f32; SETS]; FITTED],
+    factor: &mut [[f32; SETS]; FITTED],
+    room: &mut FitRoom<SETS>,
+) {
+    let features = &mut room.features;
+    find_features(gain, features);
+    let (least, most) = START_RANGE;
+    for first in (0..FEATURES).step_by(FEATURES_AT_ONCE) {
         for band in 0..FITTED {
-            for i in 0..ABREAST {
-                factor[band][i] =
-                    multiply_add::<FUSED>(START[feature][band], features[feature][i], factor[band][i]);
+            for i in 0..SETS {
+                let mut sum = if first == 0 { 0.0 } else { factor[band][i] };
+                for feature in first..first + FEATURES_AT_ONCE {
+                    sum = multiply_add::<FUSED>(START[feature][band], features[feature][i], sum);
+                }
+                factor[band][i] = sum;
             }
         }
     }
-    factor
+    for band in 0..FITTED {
+        for i in 0..SETS {
+            factor[band][i] = factor[band][i].clamp(least, most);
+        }
+    }
 }
 
-/// Returns 1, the tilts, products of two up to two bands apart, cubes, and products of three of two neighbours.
+/// Features that are summed in registers.
+const FEATURES_AT_ONCE: usize = 9;
+const _: () = assert!(FEATURES.is_multiple_of(FEATURES_AT_ONCE));
+
+/// Works out 1, the tilts, products of two up to two bands apart, cubes, and products of three of two neighbours.
 #[inline(always)]
-fn features(tilt: &[Abreast; FITTED - 1]) -> [Abreast; FEATURES] {
-    let mut features = [[1.0_f32; ABREAST]; FEATURES];
-    let mut at = 1;
-    for a in 0..FITTED - 1 {
-        features[at] = tilt[a];
-        at += 1;
+fn find_features<const SETS: usize>(gain: &[[f32; SETS]; FITTED], features: &mut [[f32; SETS]; FEATURES]) {
+    features[0] = [1.0; SETS];
+    for band in 0..TILTS {
+        for i in 0..SETS {
+            features[1 + band][i] = (gain[band + 1][i] - gain[band][i]) / (gain[band + 1][i] + gain[band][i]);
+        }
     }
-    let squares = at;
-    for a in 0..FITTED - 1 {
-        for b in a..(a + 3).min(FITTED - 1) {
-            for i in 0..ABREAST {
-                features[at][i] = tilt[a][i] * tilt[b][i];
-            }
+    for (index, &[a, b]) in PRODUCTS.iter().enumerate() {
+        let (before, rest) = features.split_at_mut(1 + TILTS + index);
+        for i in 0..SETS {
+            rest[0][i] = before[a][i] * before[b][i];
+        }
+    }
+}
+
+/// Neighbours among the bands.
+const TILTS: usize = FITTED - 1;
+/// The features after the tilts: which two earlier ones each is the product of.
+const PRODUCTS: [[usize; 2]; FEATURES - 1 - TILTS] = {
+    let mut products = [[0; 2]; FEATURES - 1 - TILTS];
+    let mut at = 0;
+    let mut a = 0;
+    while a < TILTS {
+        let mut b = a;
+        while b < TILTS && b < a + 3 {
+            products[at] = [1 + a, 1 + b];
             at += 1;
+            b += 1;
         }
+        a += 1;
     }
-    let mut square = squares;
-    for a in 0..FITTED - 1 {
-        for i in 0..ABREAST {
-            features[at][i] = features[square][i] * tilt[a][i];
-        }
+    let mut square = 0;
+    let mut a = 0;
+    while a < TILTS {
+        products[at] = [1 + TILTS + square, 1 + a];
         at += 1;
-        if a + 1 < FITTED - 1 {
-            for i in 0..ABREAST {
-                features[at][i] = features[square][i] * tilt[a + 1][i];
-                features[at + 1][i] = features[square + 1][i] * tilt[a + 1][i];
-            }
+        if a + 1 < TILTS {
+            products[at] = [1 + TILTS + square, 2 + a];
+            products[at + 1] = [1 + TILTS + square + 1, 2 + a];
             at += 2;
         }
-        square += (FITTED - 1 - a).min(3);
+        square += if a + 3 < TILTS { 3 } else { TILTS - a };
+        a += 1;
     }
-    features
-}
+    assert!(at == products.len());
+    products
+};
 
 /// Solves a positive definite system by Cholesky's decomposition (L D L'), set by set; the solution replaces `right`.
 #[inline(always)]
@@ -197,29 +265,29 @@ pub(crate) fn solve<const FUSED: bool, const SETS: usize>(
         }
         for row in column + 1..FITTED {
             let mut share = [0.0_f32; SETS];
+            let (done, rest) = right.split_at_mut(row);
             for i in 0..SETS {
-                share[i] = normal[row][column][i] * reciprocal[column][i];
+                share[i] = -normal[row][column][i] * reciprocal[column][i];
+                rest[0][i] = multiply_add::<FUSED>(share[i], done[column][i], rest[0][i]);
             }
-            for below in row..FITTED {
+            for below in normal.iter_mut().skip(row) {
+                let (done, rest) = below.split_at_mut(row);
                 for i in 0..SETS {
-                    normal[below][row][i] =
-                        multiply_add::<FUSED>(-share[i], normal[below][column][i], normal[below][row][i]);
+                    rest[0][i] = multiply_add::<FUSED>(share[i], done[column][i], rest[0][i]);
                 }
-            }
-            for i in 0..SETS {
-                right[row][i] = multiply_add::<FUSED>(-share[i], right[column][i], right[row][i]);
             }
         }
     }
     for row in (0..FITTED).rev() {
-        let mut sum = right[row];
-        for below in row + 1..FITTED {
+        let (here, below) = right.split_at_mut(row + 1);
+        for (offset, right) in below.iter().enumerate() {
+            let cells = &normal[row + 1 + offset][row];
             for i in 0..SETS {
-                sum[i] = multiply_add::<FUSED>(-normal[below][row][i], right[below][i], sum[i]);
+                here[row][i] = multiply_add::<FUSED>(-cells[i], right[i], here[row][i]);
             }
         }
         for i in 0..SETS {
-            right[row][i] = sum[i] * reciprocal[row][i];
+            here[row][i] *= reciprocal[row][i];
         }
     }
 }

@@ -13,59 +13,48 @@ use crate::plan::PARTS;
 use crate::polynomial::turn;
 use crate::quick_fit::{ABREAST, Abreast, total};
 
-/// Rows of eight distances in all octaves: 6 of 8, 12 of 16, 24 of 24 are in use.
-pub(crate) const ROWS: usize = 6;
-/// Rows of distances: those of the highest octave, of which the lower ones take the first.
-const DISTANCES: usize = 3;
-/// First row and number of rows of each octave.
-const ROWS_OF: [(usize, usize); LOW] = [(0, 1), (1, 2), (3, 3)];
+/// First frequency of each octave in a [`Spectrum`], and the end: as many above the middle as below, in whole rows of eight.
+///
+/// Of each half 6 of 8, 12 of 16 and 24 of 24 are in use.
+const STARTS: [usize; LOW + 1] = [0, 16, 48, 96];
+/// Frequencies in a spectrum.
+const FREQUENCIES: usize = STARTS[LOW];
+/// Distances from the middle, of which the lower octaves take the first ones.
+const DISTANCES: usize = 24;
 
-/// One value for each pair of frequencies.
-pub(crate) type Pairs = [Abreast; ROWS];
+/// One number at each frequency.
+type Spread = [f32; FREQUENCIES];
 
-/// Returns the octave, the place in [`frequencies_hz`] above the middle and the one below, of a pair in use.
-fn pair(row: usize, i: usize) -> Option<(usize, usize, usize)> {
-    let octave = (0..LOW).rev().find(|&octave| row >= ROWS_OF[octave].0)?;
-    let distance = (row - ROWS_OF[octave].0) * ABREAST + i;
-    let half = POINTS[octave] / 2;
-    let start: usize = POINTS[..octave].iter().sum();
-    (distance < half).then(|| (octave, start + half + distance, start + half - 1 - distance))
+/// Returns how many distances an octave has, in whole rows.
+const fn half(octave: usize) -> usize {
+    (STARTS[octave + 1] - STARTS[octave]) / 2
 }
 
-/// Complex numbers at the frequencies above the middle and below it.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub(crate) struct Spectrum {
-    above: [Pairs; 2],
-    below: [Pairs; 2],
-}
-
-impl Spectrum {
-    const NOTHING: Self = Self { above: [[[0.0; ABREAST]; ROWS]; 2], below: [[[0.0; ABREAST]; ROWS]; 2] };
-
-    fn new(at: impl Fn(usize) -> Complex) -> Self {
-        let mut spectrum = Self::NOTHING;
-        for row in 0..ROWS {
-            for i in 0..ABREAST {
-                if let Some((_, above, below)) = pair(row, i) {
-                    let (above, below) = (at(above), at(below));
-                    spectrum.above[0][row][i] = above.0 as f32;
-                    spectrum.above[1][row][i] = above.1 as f32;
-                    spectrum.below[0][row][i] = below.0 as f32;
-                    spectrum.below[1][row][i] = below.1 as f32;
-                }
-            }
+/// Puts numbers that stand at [`frequencies_hz`] in order: by octave, those above the middle and those below, nearest first.
+fn spread(at: impl Fn(usize) -> f64) -> Spread {
+    let mut spread = [0.0; FREQUENCIES];
+    let mut start = 0;
+    for octave in 0..LOW {
+        let used = POINTS[octave] / 2;
+        for distance in 0..used {
+            spread[STARTS[octave] + distance] = at(start + used + distance) as f32;
+            spread[STARTS[octave] + half(octave) + distance] = at(start + used - 1 - distance) as f32;
         }
-        spectrum
+        start += POINTS[octave];
     }
+    spread
 }
+
+/// Complex numbers at the frequencies, real and imaginary parts.
+type Spectrum = [Spread; 2];
 
 /// The low octaves of a tail's parts.
 #[derive(Clone, Debug, PartialEq)]
 pub(crate) struct QuickLowTail {
     /// By part, then channel.
     spectra: [[Spectrum; 2]; PARTS],
-    /// |T|^2 of both channels together, above and below.
-    power: [[Pairs; 2]; PARTS],
+    /// |T|^2 of both channels together.
+    power: [Spread; PARTS],
     /// Share of a part's energy that was faded out, per octave.
     unseen: [[f32; LOW]; PARTS],
 }
@@ -83,14 +72,13 @@ impl QuickLowTail {
             (1.0 - seen).max(0.0) as f32
         };
         Self {
-            spectra: spectra
-                .each_ref()
-                .map(|channels| channels.each_ref().map(|channel| Spectrum::new(|point| channel[point]))),
-            power: std::array::from_fn(|part| {
-                let both = Spectrum::new(|point| (power(part, point), 0.0));
-                [both.above[0], both.below[0]]
+            spectra: spectra.each_ref().map(|channels| {
+                channels
+                    .each_ref()
+                    .map(|channel| [spread(|point| channel[point].0), spread(|point| channel[point].1)])
             }),
-            unseen: std::array::from_fn(|part| std::array::from_fn(|octave| unseen(part, octave))),
+            power: [0, 1].map(|part| spread(|point| power(part, point))),
+            unseen: [0, 1].map(|part| std::array::from_fn(|octave| unseen(part, octave))),
         }
     }
 }
@@ -101,11 +89,11 @@ pub(crate) struct QuickLowLanes {
     lanes: [Spectrum; LANES],
     /// Response of each step between lanes in the middle of each octave.
     pub(crate) steps: [[[f32; FITTED]; 2]; LOW],
-    /// 1 where a pair is in use, divided by the octave's number of frequencies.
-    share: Pairs,
-    /// Distances from the middle, in turns per sample.
+    /// 1 where a frequency is in use, divided by the octave's number of frequencies.
+    share: Spread,
+    /// First distances from the middle, in turns per sample.
     distance: Abreast,
-    /// From a row of distances to the next, in turns per sample.
+    /// From eight distances to the next, in turns per sample.
     row_step: f32,
     /// Middle of each octave, in turns per sample.
     middle: [f32; LOW],
@@ -117,20 +105,20 @@ impl QuickLowLanes {
         let rate = design.sample_rate_hz();
         let responses = frequencies_hz().map(|hz| design.lane_responses(hz));
         let step_hz = middle_and_step_hz(0).1;
-        let mut share = [[0.0; ABREAST]; ROWS];
-        for (row, cells) in share.iter_mut().enumerate() {
-            for (i, cell) in cells.iter_mut().enumerate() {
-                *cell = pair(row, i).map_or(0.0, |(octave, ..)| 1.0 / POINTS[octave] as f32);
-            }
-        }
+        let octave_of = |point: usize| {
+            let ends = [POINTS[0], POINTS[0] + POINTS[1], ALL_POINTS];
+            ends.iter().position(|&end| point < end).unwrap_or(0)
+        };
         Self {
-            lanes: std::array::from_fn(|lane| Spectrum::new(|point| responses[point][lane])),
+            lanes: std::array::from_fn(|lane| {
+                [spread(|point| responses[point][lane].0), spread(|point| responses[point][lane].1)]
+            }),
             steps: std::array::from_fn(|octave| {
                 let lanes = design.lane_responses(middle_and_step_hz(octave).0);
                 let steps = steps_of_lanes(lanes, design.low_passes() + 1);
                 [steps.map(|step| step.0 as f32), steps.map(|step| step.1 as f32)]
             }),
-            share,
+            share: spread(|point| 1.0 / POINTS[octave_of(point)] as f64),
             distance: std::array::from_fn(|i| ((i as f64 + 0.5) * step_hz / rate) as f32),
             row_step: (ABREAST as f64 * step_hz / rate) as f32,
             middle: std::array::from_fn(|octave| (middle_and_step_hz(octave).0 / rate) as f32),
@@ -138,37 +126,60 @@ impl QuickLowLanes {
     }
 }
 
-/// A and B of one channel's reflections in one part.
-#[derive(Clone, Copy, Debug)]
-pub(crate) struct PairSums {
-    cos: [Pairs; 2],
-    sin: [Pairs; 2],
-}
+/// What one channel's reflections do in one part.
+#[derive(Clone, Debug)]
+pub(crate) struct LowSums(Spectrum);
 
-impl PairSums {
-    pub(crate) const NOTHING: Self =
-        Self { cos: [[[0.0; ABREAST]; ROWS]; 2], sin: [[[0.0; ABREAST]; ROWS]; 2] };
+impl LowSums {
+    pub(crate) const NOTHING: Self = Self([[0.0; FREQUENCIES]; 2]);
 
     /// Returns the mean of |S|^2 in each octave.
     #[inline(always)]
     pub(crate) fn energies<const FUSED: bool>(&self, lanes: &QuickLowLanes) -> [f32; LOW] {
-        let mut energies = [0.0; LOW];
-        for octave in 0..LOW {
-            let (first, rows) = ROWS_OF[octave];
-            let mut sum = [0.0_f32; ABREAST];
-            for row in first..first + rows {
-                for i in 0..ABREAST {
-                    let mut power = self.cos[0][row][i] * self.cos[0][row][i];
-                    power = multiply_add::<FUSED>(self.cos[1][row][i], self.cos[1][row][i], power);
-                    power = multiply_add::<FUSED>(self.sin[0][row][i], self.sin[0][row][i], power);
-                    power = multiply_add::<FUSED>(self.sin[1][row][i], self.sin[1][row][i], power);
-                    sum[i] = multiply_add::<FUSED>(2.0 * power, lanes.share[row][i], sum[i]);
-                }
-            }
-            energies[octave] = total(&sum);
+        let [re, im] = &self.0;
+        let mut power = [0.0_f32; FREQUENCIES];
+        for n in 0..FREQUENCIES {
+            power[n] = multiply_add::<FUSED>(re[n], re[n], im[n] * im[n]) * lanes.share[n];
         }
-        energies
+        over_octaves(&power)
     }
+}
+
+/// Returns the sum over each octave.
+#[inline(always)]
+fn over_octaves(values: &Spread) -> [f32; LOW] {
+    let (rows, _) = values.as_chunks::<ABREAST>();
+    let mut sums = [0.0; LOW];
+    for octave in 0..LOW {
+        let rows = &rows[STARTS[octave] / ABREAST..STARTS[octave + 1] / ABREAST];
+        let mut sum = rows[0];
+        for row in &rows[1..] {
+            for i in 0..ABREAST {
+                sum[i] += row[i];
+            }
+        }
+        sums[octave] = total(&sum);
+    }
+    sums
+}
+
+/// Working room of [`LowTaps::sums`].
+#[derive(Clone, Debug)]
+pub(crate) struct LowRoom<const TAPS: usize> {
+    phased: [[[f32; TAPS]; 2]; LOW],
+    on: [[f32; TAPS]; 2],
+    /// By row of distances, then tap.
+    cos: [[Abreast; TAPS]; DISTANCES / ABREAST],
+    sin: [[Abreast; TAPS]; DISTANCES / ABREAST],
+}
+
+impl<const TAPS: usize> LowRoom<TAPS> {
+    pub(crate) const EMPTY: Self = Self {
+        phased: [[[0.0; TAPS]; 2]; LOW],
+        on: [[0.0; TAPS]; 2],
+        cos: [[[0.0; ABREAST]; TAPS]; DISTANCES / ABREAST],
+        sin: [[[0.0; ABREAST]; TAPS]; DISTANCES / ABREAST],
+    };
 }
 
 /// One run of reflections at one capsule.
@@ -183,44 +194,49 @@ pub(crate) struct LowTaps<'a, const TAPS: usize> {
 }
 
 impl<const TAPS: usize> LowTaps<'_, TAPS> {
-    /// Sums the reflections of both parts on all pairs of frequencies.
+    /// Sums the reflections of both parts at all frequencies.
     #[inline(always)]
-    pub(crate) fn sums<const FUSED: bool>(&self, lanes: &QuickLowLanes) -> [PairSums; PARTS] {
-        // Phases that belong to a tap alone, eight taps at a time.
-        let mut phased = [[[0.0_f32; TAPS]; 2]; LOW];
+    pub(crate) fn sums<const FUSED: bool>(
+        &self,
+        lanes: &QuickLowLanes,
+        room: &mut LowRoom<TAPS>,
+        sums: [&mut LowSums; PARTS],
+    ) {
+        let LowRoom { phased, on, cos, sin } = room;
         for octave in 0..LOW {
+            let [re, im] = &mut phased[octave];
             for tap in 0..TAPS {
                 let (cos, sin) = turn::<FUSED>(-lanes.middle[octave] * self.delay[tap]);
-                let (re, im) = (self.gain[octave][0][tap], self.gain[octave][1][tap]);
-                phased[octave][0][tap] = re * cos - im * sin;
-                phased[octave][1][tap] = re * sin + im * cos;
+                let (a, b) = (self.gain[octave][0][tap], self.gain[octave][1][tap]);
+                re[tap] = a * cos - b * sin;
+                im[tap] = a * sin + b * cos;
             }
         }
-        let mut on = [[0.0_f32; TAPS]; 2];
+        let [on_cos, on_sin] = on;
         for tap in 0..TAPS {
-            let (cos, sin) = turn::<FUSED>(lanes.row_step * self.delay[tap]);
-            on[0][tap] = cos;
-            on[1][tap] = sin;
+            (on_cos[tap], on_sin[tap]) = turn::<FUSED>(lanes.row_step * self.delay[tap]);
         }
-        let mut cos = [[[0.0_f32; ABREAST]; TAPS]; DISTANCES];
-        let mut sin = [[[0.0_f32; ABREAST]; TAPS]; DISTANCES];
         for tap in 0..TAPS {
             for i in 0..ABREAST {
-                let (c, s) = turn::<FUSED>(lanes.distance[i] * self.delay[tap]);
-                cos[0][tap][i] = c;
-                sin[0][tap][i] = s;
+                cos[0][tap][i] = lanes.distance[i] * self.delay[tap];
             }
         }
-        for row in 1..DISTANCES {
+        for (c, s) in cos[0].as_flattened_mut().iter_mut().zip(sin[0].as_flattened_mut()) {
+            (*c, *s) = turn::<FUSED>(*c);
+        }
+        for row in 1..DISTANCES / ABREAST {
+            let ((cos, next_cos), (sin, next_sin)) = (cos.split_at_mut(row), sin.split_at_mut(row));
             for tap in 0..TAPS {
+                let (a, b) = (on_cos[tap], on_sin[tap]);
+                let (cos, sin) = (&cos[row - 1][tap], &sin[row - 1][tap]);
                 for i in 0..ABREAST {
-                    let (c, s) = (cos[row - 1][tap][i], sin[row - 1][tap][i]);
-                    cos[row][tap][i] = multiply_add::<FUSED>(c, on[0][tap], -s * on[1][tap]);
-                    sin[row][tap][i] = multiply_add::<FUSED>(c, on[1][tap], s * on[0][tap]);
+                    next_cos[0][tap][i] = multiply_add::<FUSED>(cos[i], a, -sin[i] * b);
+                }
+                for i in 0..ABREAST {
+                    next_sin[0][tap][i] = multiply_add::<FUSED>(cos[i], b, sin[i] * a);
                 }
             }
         }
-        let mut sums = [PairSums::NOTHING; PARTS];
         let mut chosen = [[0_u8; TAPS]; PARTS];
         let mut count = [0; PARTS];
         for tap in 0..TAPS {
@@ -230,70 +246,73 @@ impl<const TAPS: usize> LowTaps<'_, TAPS> {
                 count[part] += 1;
             }
         }
-        for part in 0..PARTS {
+        for (part, sums) in sums.into_iter().enumerate() {
             let chosen = &chosen[part][..count[part]];
             for octave in 0..LOW {
-                let (first, rows) = ROWS_OF[octave];
-                for row in 0..rows {
-                    let mut sum = [[0.0_f32; ABREAST]; 4];
-                    for &tap in chosen {
-                        let tap = usize::from(tap).min(TAPS - 1);
-                        let (re, im) = (phased[octave][0][tap], phased[octave][1][tap]);
-                        let (cos, sin) = (&cos[row][tap], &sin[row][tap]);
-                        for i in 0..ABREAST {
-                            sum[0][i] = multiply_add::<FUSED>(re, cos[i], sum[0][i]);
-                        }
-                        for i in 0..ABREAST {
-                            sum[1][i] = multiply_add::<FUSED>(im, cos[i], sum[1][i]);
-                        }
-                        for i in 0..ABREAST {
-                            sum[2][i] = multiply_add::<FUSED>(re, sin[i], sum[2][i]);
-                        }
-                        for i in 0..ABREAST {
-                            sum[3][i] = multiply_add::<FUSED>(im, sin[i], sum[3][i]);
-                        }
+                for row in 0..half(octave) / ABREAST {
+                    let [re, im] = &phased[octave];
+                    let pairs = add::<FUSED, TAPS>(chosen, re, im, &cos[row], &sin[row]);
+                    let above = STARTS[octave] + row * ABREAST;
+                    let below = above + half(octave);
+                    for i in 0..ABREAST {
+                        sums.0[0][above + i] = pairs[0][i] + pairs[3][i];
+                        sums.0[1][above + i] = pairs[1][i] - pairs[2][i];
+                        sums.0[0][below + i] = pairs[0][i] - pairs[3][i];
+                        sums.0[1][below + i] = pairs[1][i] + pairs[2][i];
                     }
-                    let sums = &mut sums[part];
-                    sums.cos[0][first + row] = sum[0];
-                    sums.cos[1][first + row] = sum[1];
-                    sums.sin[0][first + row] = sum[2];
-                    sums.sin[1][first + row] = sum[3];
                 }
             }
         }
-        sums
     }
 }
 
-/// What a part's reflections and a tail share, before the tail's own weights.
-#[derive(Clone, Copy, Debug)]
-pub(crate) struct Shared {
-    /// `sum_channel` S* T, above and below.
-    product: [[Pairs; 2]; 2],
+/// Returns A and B for eight distances: real and imaginary part of A, then of B.
+#[inline(always)]
+fn add<const FUSED: bool, const TAPS: usize>(
+    chosen: &[u8],
+    re: &[f32; TAPS],
+    im: &[f32; TAPS],
+    cos: &[Abreast; TAPS],
+    sin: &[Abreast; TAPS],
+) -> [Abreast; 4] {
+    let mut sum = [[0.0_f32; ABREAST]; 4];
+    for &tap in chosen {
+        let tap = usize::from(tap).min(TAPS - 1);
+        let (a, b, cos, sin) = (re[tap], im[tap], &cos[tap], &sin[tap]);
+        for i in 0..ABREAST {
+            sum[0][i] = multiply_add::<FUSED>(a, cos[i], sum[0][i]);
+        }
+        for i in 0..ABREAST {
+            sum[1][i] = multiply_add::<FUSED>(b, cos[i], sum[1][i]);
+        }
+        for i in 0..ABREAST {
+            sum[2][i] = multiply_add::<FUSED>(a, sin[i], sum[2][i]);
+        }
+        for i in 0..ABREAST {
+            sum[3][i] = multiply_add::<FUSED>(b, sin[i], sum[3][i]);
+        }
+    }
+    sum
 }
+
+/// What a part's reflections and a tail share, before the tail's own weights: `sum_channel` S* T.
+#[derive(Clone, Debug)]
+pub(crate) struct Shared(Spectrum);
 
 impl Shared {
     /// Works out S* T for a part of a tail.
     #[inline(always)]
-    pub(crate) fn new<const FUSED: bool>(sums: &[PairSums], tail: &QuickLowTail, part: usize) -> Self {
-        let mut shared = Self { product: [[[[0.0; ABREAST]; ROWS]; 2]; 2] };
-        for (channel, sums) in sums.iter().enumerate() {
-            let spectrum = &tail.spectra[part][channel];
-            for side in 0..2 {
-                let t = if side == 0 { &spectrum.above } else { &spectrum.below };
-                let sign = if side == 0 { 1.0 } else { -1.0 };
-                for row in 0..ROWS {
-                    for i in 0..ABREAST {
-                        let re = multiply_add::<FUSED>(sign, sums.sin[1][row][i], sums.cos[0][row][i]);
-                        let im = multiply_add::<FUSED>(-sign, sums.sin[0][row][i], sums.cos[1][row][i]);
-                        let product = &mut shared.product[side];
-                        product[0][row][i] += multiply_add::<FUSED>(re, t[0][row][i], im * t[1][row][i]);
-                        product[1][row][i] += multiply_add::<FUSED>(re, t[1][row][i], -im * t[0][row][i]);
-                    }
-                }
+    pub(crate) fn new<const FUSED: bool>(sums: &[LowSums], tail: &QuickLowTail, part: usize) -> Self {
+        let mut shared = [[0.0_f32; FREQUENCIES]; 2];
+        let [real, imaginary] = &mut shared;
+        for (sums, [re, im]) in sums.iter().zip(&tail.spectra[part]) {
+            let [a, b] = &sums.0;
+            for n in 0..FREQUENCIES {
+                real[n] += multiply_add::<FUSED>(a[n], re[n], b[n] * im[n]);
+                imaginary[n] += multiply_add::<FUSED>(a[n], im[n], -b[n] * re[n]);
             }
         }
-        shared
+        Self(shared)
     }
 
     /// Returns, per octave, the energy of a tail that is fed with lane weights, and what it shares with the reflections: means of |T|^2 and Re(S* T).
@@ -305,36 +324,26 @@ impl Shared {
         weights: &Weights,
         lanes: &QuickLowLanes,
     ) -> [[f32; LOW]; 2] {
-        let mut met = [[0.0; LOW]; 2];
-        for octave in 0..LOW {
-            let (first, rows) = ROWS_OF[octave];
-            let mut sums = [[0.0_f32; ABREAST]; 3];
-            for row in first..first + rows {
-                for side in 0..2 {
-                    let (mut re, mut im) = ([0.0_f32; ABREAST], [0.0_f32; ABREAST]);
-                    for lane in 0..LANES {
-                        let spectrum = &lanes.lanes[lane];
-                        let response = if side == 0 { &spectrum.above } else { &spectrum.below };
-                        for i in 0..ABREAST {
-                            re[i] = multiply_add::<FUSED>(weights[lane], response[0][row][i], re[i]);
-                        }
-                        for i in 0..ABREAST {
-                            im[i] = multiply_add::<FUSED>(weights[lane], response[1][row][i], im[i]);
-                        }
-                    }
-                    let (product, power) = (&self.product[side], &tail.power[part][side][row]);
-                    for i in 0..ABREAST {
-                        let fed = multiply_add::<FUSED>(re[i], re[i], im[i] * im[i]) * lanes.share[row][i];
-                        let shared = re[i] * product[0][row][i] - im[i] * product[1][row][i];
-                        sums[0][i] = multiply_add::<FUSED>(fed, power[i], sums[0][i]);
-                        sums[1][i] = multiply_add::<FUSED>(shared, lanes.share[row][i], sums[1][i]);
-                        sums[2][i] += fed;
-                    }
-                }
+        let [real, imaginary] = &self.0;
+        let power = &tail.power[part];
+        let mut fed = [0.0_f32; FREQUENCIES];
+        let mut heard = [0.0_f32; FREQUENCIES];
+        let mut shared = [0.0_f32; FREQUENCIES];
+        for n in 0..FREQUENCIES {
+            let mut re = weights[0] * lanes.lanes[0][0][n];
+            let mut im = weights[0] * lanes.lanes[0][1][n];
+            for lane in 1..LANES {
+                re = multiply_add::<FUSED>(weights[lane], lanes.lanes[lane][0][n], re);
+                im = multiply_add::<FUSED>(weights[lane], lanes.lanes[lane][1][n], im);
             }
-            met[0][octave] = total(&sums[0]) + tail.unseen[part][octave] * total(&sums[2]);
-            met[1][octave] = total(&sums[1]);
+            fed[n] = multiply_add::<FUSED>(re, re, im * im) * lanes.share[n];
+            heard[n] = fed[n] * power[n];
+            shared[n] = multiply_add::<FUSED>(re, real[n], -im * imaginary[n]) * lanes.share[n];
         }
-        met
+        let (fed, mut heard) = (over_octaves(&fed), over_octaves(&heard));
+        for octave in 0..LOW {
+            heard[octave] += tail.unseen[part][octave] * fed[octave];
+        }
+        [heard, over_octaves(&shared)]
     }
 }
