@@ -32,13 +32,13 @@ impl Decorrelator {
         self.at = 0;
     }
 
-    /// Filters `input` and adds it to `output`.
-    pub fn add(&mut self, input: &[f32], output: &mut [f32]) {
+    /// Filters `input` into `output`.
+    pub fn filter(&mut self, input: &[f32], output: &mut [f32]) {
         for (x, out) in input.iter().zip(output) {
             let late = self.line[self.at];
             let fed = x - self.gain * late;
             self.line[self.at] = if fed.abs() < SILENT { 0.0 } else { fed };
-            *out += self.gain * fed + late;
+            *out = self.gain * fed + late;
             self.at += 1;
             if self.at == self.line.len() {
                 self.at = 0;
@@ -57,7 +57,7 @@ mod tests {
         impulse[0] = 1.0;
         let response = |right| {
             let mut out = vec![0.0; impulse.len()];
-            Decorrelator::new(right, 48_000.0).add(&impulse, &mut out);
+            Decorrelator::new(right, 48_000.0).filter(&impulse, &mut out);
             out
         };
         let (left, right) = (response(false), response(true));

@@ -91,8 +91,24 @@ impl DistanceTone {
         self.plan.rests()
     }
 
+    /// Says whether nothing rings.
+    pub fn is_silent(&self) -> bool {
+        [self.low, self.first, self.second] == [0.0; 3]
+    }
+
+    /// Says whether the tone leaves every sample as it is throughout the grid step.
+    pub fn is_flat(&self) -> bool {
+        let [_, high_pass, .., bell] = self.plan.targets();
+        self.plan.rests() && high_pass == 0.0 && bell == 0.0
+    }
+
     /// Filters samples in place; `shares` is the share of the grid step at the first sample and its growth per sample.
     pub fn process(&mut self, shares: (f64, f64), samples: &mut [f32]) {
+        if self.is_flat() {
+            // Filters that come in later do so from silence, as slowly as their gain: no click.
+            (self.low, self.first, self.second) = (0.0, 0.0, 0.0);
+            return;
+        }
         let moving = !self.plan.rests();
         let mut c = self.plan.values(shares.0 as f32);
         for (n, x) in samples.iter_mut().enumerate() {

@@ -5,19 +5,13 @@
 //! A plan is made on a fixed grid of frames counted from reset, whatever the
 //! blocks of the host: the same settings at the same frames give the same sound.
 
-use crate::arrivals::ARRIVALS;
-use crate::bands::{LANES, Split, SplitDesign};
+use crate::bands::SplitDesign;
 use crate::convolver::INPUTS;
-use crate::decorrelator::Decorrelator;
-use crate::direct::Direct;
 use crate::distance_tone::{DistanceTone, TonePlan};
-use crate::glide::GlideOf;
-use crate::lane_fit::{OctaveFit, ThirdFit};
-use crate::lane_ring::LaneRing;
-use crate::low_octaves::LowLanes;
-use crate::plan::{Player, SourcePlan, acoustics, sources};
-use crate::reflector::{Reflector, Scratch};
-use crate::seat::Source;
+use crate::early::{DECORRELATOR_RINGS_S, Early, EarlyConfig};
+use crate::instruction_set::InstructionSet;
+use crate::plan::SourcePlan;
+use crate::planner::Planner;
 use crate::segment::{STEPS, Segment};
 use crate::settings::Settings;
 use crate::stereo_input::{SOURCES, StereoInput};
@@ -68,18 +62,13 @@ const SAMPLE_RATES_HZ: (f64, f64) = (22_050.0, 192_000.0);
 const BLOCKS_IN_GRID: usize = 4;
 /// Loudest input that is let in, linear: +120 dB over full scale, past any sound but not past single precision.
 const LOUDEST_INPUT: f32 = 1e6;
-/// Longest delay of a reflection on the largest platform, s.
-///
-/// Three hits at the side walls, 30 m apart, from 0.3 m before one of them: 105
-/// m sideways and 25 m along, less the direct path of at least 15 m, at 331.3
-/// m/s is 0.28 s; rounded up for the glides.
-const LONGEST_DELAY_S: f64 = 0.33;
-/// How long the filters on the way ring, s: the low-passes, and the all-passes of a stereo channel.
-///
-/// From the loudest input, +120 dB, down to 1e-6 (measured: 0.04 and 0.32 s).
-const RINGING_S: (f64, f64) = (0.06, 0.4);
-/// Smallest normal number: anything smaller is flushed to 0.
-const LEAST_OUTPUT: f32 = f32::MIN_POSITIVE;
+/// Quietest input that is let in, linear: 400 dB under full scale, far above numbers that slow a processor down.
+const LEAST_INPUT: f32 = 1e-20;
+/// How long the low-passes ring, s: from the loudest input, +120 dB, down to 1e-6 (measured: 0.04 s).
+const LOW_PASSES_RING_S: f64 = 0.06;
+/// Quietest output, linear: 200 dB under full scale, below the noise of any converter; filters would ring on for long
+/// under it.
+const LEAST_OUTPUT: f32 = 1e-10;
 
 /// Why an engine could not be prepared.
 #[derive(Clone, Copy, Debug, PartialEq, thiserror::Error)]
@@ -96,125 +85,14 @@ pub enum PrepareError {
     },
 }
 
-/// One source: its lanes and what reads them.
-#[derive(Debug)]
-struct Voice {
-    split: Split,
-    ring: LaneRing,
-    direct: [Direct; 2],
-    reflectors: [Reflector; 2],
-    tail: [GlideOf<LANES>; INPUTS],
-    decorrelators: Option<[Decorrelator; INPUTS]>,
-    silent_frames: usize,
-}
-
-impl Voice {
-    fn new(source: usize, config: &Config, grid_frames: usize, block_frames: usize) -> Self {
-        let rate = config.sample_rate_hz;
-        let reflector = || Reflector::new(ARRIVALS - 1, rate, grid_frames);
-        // The fastest glide reaches a little further back than the longest delay.
-        let longest = (LONGEST_DELAY_S * rate) as usize + block_frames;
-        let side = |right| [Decorrelator::new(right, rate), Decorrelator::new(right, rate)];
-        Self {
-            split: Split::default(),
-            ring: LaneRing::new(longest, 2 * block_frames),
-            direct: [Direct::new(0.0, [0.0; LANES]), Direct::new(0.0, [0.0; LANES])],
-            reflectors: [reflector(), reflector()],
-            tail: [GlideOf::at([0.0; LANES]); INPUTS],
-            decorrelators: (source > 0).then(|| side(source == 2)),
-            silent_frames: usize::MAX,
-        }
-    }
-
-    fn reset(&mut self) {
-        self.split.reset();
-        self.ring.reset();
-        self.decorrelators.iter_mut().flatten().for_each(Decorrelator::reset);
-        // All is silent already.
-        self.silent_frames = usize::MAX;
-    }
-
-    /// Stands at a plan.
-    fn stand_at(&mut self, plan: &SourcePlan) {
-        for (capsule, plan) in plan.capsules.iter().enumerate() {
-            self.direct[capsule] = Direct::new(plan.delay_samples[0], plan.weights[0]);
-            self.reflectors[capsule].reset(&plan.delay_samples[1..], &plan.weights[1..]);
-        }
-        self.tail = plan.tail.map(GlideOf::at);
-    }
-
-    /// Starts the next grid step on the way to a plan.
-    fn head_for(&mut self, plan: &SourcePlan, changed: bool) {
-        for (capsule, plan) in plan.capsules.iter().enumerate() {
-            self.direct[capsule].head_for(plan.delay_samples[0], plan.weights[0]);
-            self.reflectors[capsule].head_for(&plan.delay_samples[1..], &plan.weights[1..], changed);
-        }
-        for (glide, &weights) in self.tail.iter_mut().zip(&plan.tail) {
-            glide.head_for(weights);
-        }
-    }
-
-    fn rests(&self) -> bool {
-        self.direct.iter().all(Direct::rests)
-            && self.reflectors.iter().all(Reflector::rests)
-            && self.tail.iter().all(GlideOf::rests)
-    }
-
-    /// Sounds a run of frames; returns false when there was nothing to hear.
-    fn process(
-        &mut self,
-        input: &[f32],
-        segment: &Segment,
-        room: &mut Room,
-        design: &SplitDesign,
-        outputs: usize,
-    ) -> bool {
-        let frames = input.len();
-        self.silent_frames =
-            if input.iter().all(|&x| x == 0.0) { self.silent_frames.saturating_add(frames) } else { 0 };
-        if self.silent_frames > 2 * self.ring.frames() {
-            return false;
-        }
-        self.split.process(design, input, &mut room.lanes[..frames]);
-        self.ring.write(&room.lanes[..frames]);
-        for capsule in 0..outputs {
-            let output = &mut room.outputs[capsule][..frames];
-            self.direct[capsule].process(&self.ring, segment, &mut room.line, output);
-            self.reflectors[capsule].process(&self.ring, segment, &mut room.taps, output);
-        }
-        for (part, glide) in self.tail.iter().enumerate() {
-            let fed = &mut room.parts[part][..frames];
-            let line = &mut room.line[..frames];
-            let direct = self.decorrelators.is_none();
-            let target: &mut [f32] = if direct { &mut *fed } else { &mut *line };
-            if !direct {
-                target.fill(0.0);
-            }
-            if glide.rests() {
-                self.ring.add_delayed(0, frames, &glide.targets(), target);
-            } else {
-                let (from, step) = segment.ramp(glide, 0.0);
-                self.ring.add_delayed_ramp(0, frames, &from, &step, target);
-            }
-            if let Some(decorrelators) = &mut self.decorrelators {
-                decorrelators[part].add(&room.line[..frames], &mut room.parts[part][..frames]);
-            }
-        }
-        true
-    }
-}
-
 /// Working room of a run of frames.
 #[derive(Debug)]
 struct Room {
     raw: [Vec<f32>; 2],
     toned: [Vec<f32>; 2],
     sources: [Vec<f32>; SOURCES],
-    lanes: Vec<[f32; LANES]>,
-    line: Vec<f32>,
     parts: [Vec<f32>; INPUTS],
     outputs: [Vec<f32>; 2],
-    taps: Scratch,
 }
 
 impl Room {
@@ -224,11 +102,8 @@ impl Room {
             raw: [line(), line()],
             toned: [line(), line()],
             sources: [line(), line(), line()],
-            lanes: vec![[0.0; LANES]; frames],
-            line: line(),
             parts: [line(), line()],
             outputs: [line(), line()],
-            taps: Scratch::new(frames),
         }
     }
 }
@@ -237,10 +112,7 @@ impl Room {
 #[derive(Debug)]
 pub struct Engine {
     config: Config,
-    design: SplitDesign,
-    fit: OctaveFit,
-    direct_fit: ThirdFit,
-    lanes: LowLanes,
+    planner: Planner,
     block_frames: usize,
     grid_frames: usize,
     /// Frames since reset.
@@ -248,21 +120,31 @@ pub struct Engine {
     settings: Option<Settings>,
     tail_spec: Option<TailSpec>,
     plans: Vec<SourcePlan>,
+    /// Whether each plan is the newest: none is made for a source that is silent.
+    planned: [bool; SOURCES],
     tone_plan: TonePlan,
     tones: [DistanceTone; 2],
     stereo_input: StereoInput,
-    voices: Vec<Voice>,
+    early: Early,
     tails: TailStage,
     room: Room,
     rests: bool,
 }
 
 impl Engine {
-    /// Allocates an engine; the first tail is asked of the supply at the first frame processed.
+    /// Allocates an engine for the widest instructions of this processor; the first tail is asked of the supply at the first frame processed.
     ///
     /// # Errors
     /// When the sample rate lies outside 22 050 to 192 000 Hz.
     pub fn prepare(config: Config) -> Result<Self, PrepareError> {
+        Self::prepare_on(config, InstructionSet::widest())
+    }
+
+    /// Allocates an engine that runs with a given instruction set.
+    ///
+    /// # Errors
+    /// When the sample rate lies outside 22 050 to 192 000 Hz.
+    pub fn prepare_on(config: Config, instruction_set: InstructionSet) -> Result<Self, PrepareError> {
         let (least_hz, most_hz) = SAMPLE_RATES_HZ;
         let rate = config.sample_rate_hz;
         if !(least_hz..=most_hz).contains(&rate) {
@@ -271,39 +153,35 @@ impl Engine {
         let block_frames = onset_frames(rate);
         let grid_frames = BLOCKS_IN_GRID * block_frames;
         let design = SplitDesign::new(rate);
-        let fit = OctaveFit::of_octaves(&design);
-        let direct_fit = ThirdFit::of_thirds(&design);
-        let lanes = LowLanes::new(&design, rate);
         let settings = Settings::default();
         let tone_plan = TonePlan::new(&settings.tone, settings.platform.air.speed_of_sound_m_s(), rate);
         let count = config.layout.sources();
         let mut engine = Self {
             config,
-            design,
-            fit,
-            direct_fit,
-            lanes,
+            planner: Planner::new(&design, config.layout.outputs(), instruction_set),
             block_frames,
             grid_frames,
             clock_frames: 0,
             settings: None,
             tail_spec: None,
-            plans: Vec::with_capacity(count),
+            plans: vec![SourcePlan::SILENCE; count],
+            planned: [true; SOURCES],
             tone_plan,
             tones: [DistanceTone::new(&tone_plan), DistanceTone::new(&tone_plan)],
             stereo_input: StereoInput::new(rate),
-            voices: (0..count).map(|source| Voice::new(source, &config, grid_frames, block_frames)).collect(),
+            early: Early::new(&EarlyConfig {
+                sample_rate_hz: rate,
+                sources: count,
+                outputs: config.layout.outputs(),
+                grid_frames,
+                run_frames: block_frames,
+                instruction_set,
+            }),
             tails: TailStage::new(block_frames, rate),
             room: Room::new(block_frames),
             rests: true,
         };
-        let sources = sources(&settings.seat, &settings.platform, &settings.pickup);
-        engine.plans = sources
-            .iter()
-            .enumerate()
-            .take(count)
-            .map(|(index, source)| engine.plan_of(index, source, &settings))
-            .collect();
+        engine.plan_all(&settings);
         Ok(engine)
     }
 
@@ -318,7 +196,7 @@ impl Engine {
     pub fn reset(&mut self) {
         self.clock_frames = 0;
         self.settings = None;
-        self.voices.iter_mut().for_each(Voice::reset);
+        self.early.reset();
         self.stereo_input.reset();
         self.tails.reset();
     }
@@ -353,27 +231,27 @@ impl Engine {
             plan.capsules.iter().flat_map(|capsule| capsule.delay_samples).fold(0.0, f64::max)
         };
         let reflections = self.plans.iter().map(latest).fold(0.0, f64::max).ceil() as usize;
-        let ringing_s = if self.config.layout == Layout::StereoToStereo { RINGING_S.1 } else { RINGING_S.0 };
+        let ringing_s = if self.config.layout == Layout::StereoToStereo {
+            DECORRELATOR_RINGS_S
+        } else {
+            LOW_PASSES_RING_S
+        };
         let ringing = (ringing_s * self.config.sample_rate_hz) as usize;
         self.tails.frames().max(reflections) + self.block_frames + ringing
     }
 
     /// Makes the plan of one source.
-    fn plan_of(&self, index: usize, source: &Source, settings: &Settings) -> SourcePlan {
-        let channels = self.config.layout.outputs();
-        let acoustics = acoustics(source, &settings.platform, &settings.pickup, &settings.level, channels);
+    fn plan(&mut self, index: usize, settings: &Settings) {
         // The ends of a stereo channel reach the tail through all-passes, which scramble its phase.
         let tail = if index == 0 { self.tails.low() } else { None };
-        let sample_rate_hz = self.config.sample_rate_hz;
-        let player = Player {
-            fit: &self.fit,
-            direct_fit: &self.direct_fit,
-            lanes: &self.lanes,
-            sample_rate_hz,
-            channels,
-            tail,
-        };
-        SourcePlan::new(&acoustics, settings, &player)
+        self.planner.plan(settings, index, tail, &mut self.plans[index]);
+        self.planned[index] = true;
+    }
+
+    fn plan_all(&mut self, settings: &Settings) {
+        for index in 0..self.plans.len() {
+            self.plan(index, settings);
+        }
     }
 
     /// Makes a plan, if settings or tail changed, and starts the next grid step.
@@ -390,9 +268,13 @@ impl Engine {
         let tail_changed = self.tails.collect(supply, first);
         let changed = tail_changed || self.settings != Some(settings);
         if changed {
-            let sources = sources(&settings.seat, &settings.platform, &settings.pickup);
-            for (index, source) in sources.iter().enumerate().take(self.plans.len()) {
-                self.plans[index] = self.plan_of(index, source, &settings);
+            for index in 0..self.plans.len() {
+                // What is silent is planned when it wakes; the middle is nearly always heard.
+                if first || index == 0 || !self.early.source_is_silent(index) {
+                    self.plan(index, &settings);
+                } else {
+                    self.planned[index] = false;
+                }
             }
             let speed = settings.platform.air.speed_of_sound_m_s();
             self.tone_plan = TonePlan::new(&settings.tone, speed, self.config.sample_rate_hz);
@@ -400,16 +282,18 @@ impl Engine {
         }
         if first {
             self.tones.iter_mut().for_each(|tone| tone.reset(&self.tone_plan));
-            for (voice, plan) in self.voices.iter_mut().zip(&self.plans) {
-                voice.stand_at(plan);
-            }
+            self.early.stand_at(&self.plans);
         } else {
             self.tones.iter_mut().for_each(|tone| tone.head_for(&self.tone_plan));
-            for (voice, plan) in self.voices.iter_mut().zip(&self.plans) {
-                voice.head_for(plan, changed);
+            for index in 0..self.plans.len() {
+                if self.planned[index] {
+                    self.early.head_for(index, &self.plans[index], changed);
+                }
             }
         }
-        self.rests = self.tones.iter().all(DistanceTone::rests) && self.voices.iter().all(Voice::rests);
+        let early = &self.early;
+        let rests = |index: usize| !self.planned[index] || early.source_rests(index);
+        self.rests = self.tones.iter().all(DistanceTone::rests) && (0..self.plans.len()).all(rests);
     }
 
     /// Returns how many frames may run at once: to the end of the block, or of the grid's step while something moves.
@@ -425,14 +309,24 @@ impl Engine {
         let outputs = self.config.layout.outputs();
         let room = &mut self.room;
         let shares = (segment.share(0), segment.share_per_frame());
-        for side in 0..=usize::from(stereo) {
-            let input = &channels[side][start..start + frames];
+        let sides = 1 + usize::from(stereo);
+        let mut silent = true;
+        for side in 0..sides {
             let raw = &mut room.raw[side][..frames];
-            for (cell, &x) in raw.iter_mut().zip(input) {
-                *cell = if x.is_finite() { x.clamp(-LOUDEST_INPUT, LOUDEST_INPUT) } else { 0.0 };
+            silent &= let_in(&channels[side][start..start + frames], raw);
+        }
+        if silent && self.is_silent() {
+            // Nothing sounds, and nothing is to be done but to keep step.
+            self.tails.pass_silence(frames);
+            for channel in channels.iter_mut().take(outputs) {
+                channel[start..start + frames].fill(0.0);
             }
+            return;
+        }
+        let room = &mut self.room;
+        for side in 0..sides {
             let toned = &mut room.toned[side][..frames];
-            toned.copy_from_slice(raw);
+            toned.copy_from_slice(&room.raw[side][..frames]);
             self.tones[side].process(shares, toned);
         }
         if stereo {
@@ -444,18 +338,19 @@ impl Engine {
                 [&toned_left[..frames], &toned_right[..frames]],
                 [&mut middle[..frames], &mut low[..frames], &mut high[..frames]],
             );
-        } else {
-            room.sources[0][..frames].copy_from_slice(&room.toned[0][..frames]);
         }
-        for line in room.outputs.iter_mut().chain(&mut room.parts) {
-            line[..frames].fill(0.0);
-        }
-        for (source, voice) in self.voices.iter_mut().enumerate() {
-            // The input is lent out so that the voice may use the rest of the room.
-            let input = std::mem::take(&mut room.sources[source]);
-            voice.process(&input[..frames], &segment, room, &self.design, outputs);
-            room.sources[source] = input;
-        }
+        self.wake(frames);
+        let room = &mut self.room;
+        let [left, right] = &mut room.outputs;
+        let [first, second] = &mut room.parts;
+        let [middle, low, high] = &room.sources;
+        let middle = if stereo { middle } else { &room.toned[0] };
+        let sources = [&middle[..frames], &low[..frames], &high[..frames]];
+        self.early.process(
+            &sources[..self.plans.len()],
+            &segment,
+            [&mut left[..frames], &mut right[..frames], &mut first[..frames], &mut second[..frames]],
+        );
         let [early, late] = &room.parts;
         let [left, right] = &mut room.outputs;
         let mut heard = [&mut left[..frames], &mut right[..frames]];
@@ -466,4 +361,32 @@ impl Engine {
             }
         }
     }
+
+    /// Plans the sources that were silent and are about to sound; nothing of them sounds yet, so nothing fades.
+    fn wake(&mut self, frames: usize) {
+        let Some(settings) = self.settings else { return };
+        for index in 1..self.plans.len() {
+            if !self.planned[index] && self.room.sources[index][..frames].iter().any(|&x| x != 0.0) {
+                self.plan(index, &settings);
+                self.early.stand_source_at(index, &self.plans[index]);
+            }
+        }
+    }
+
+    /// Says whether nothing of what was heard still sounds.
+    fn is_silent(&self) -> bool {
+        self.tails.is_silent() && self.early.is_silent() && self.tones.iter().all(DistanceTone::is_silent)
+    }
+}
+
+/// Copies an input, without what is no sound; returns whether all of it is silence.
+fn let_in(input: &[f32], raw: &mut [f32]) -> bool {
+    let mut loudest = 0.0_f32;
+    for (cell, &x) in raw.iter_mut().zip(input) {
+        let magnitude = x.abs();
+        let sounds = (LEAST_INPUT..f32::INFINITY).contains(&magnitude);
+        *cell = if sounds { x.clamp(-LOUDEST_INPUT, LOUDEST_INPUT) } else { 0.0 };
+        loudest = loudest.max(cell.abs());
+    }
+    loudest == 0.0
 }

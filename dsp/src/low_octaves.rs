@@ -12,6 +12,7 @@ use crate::bands::{LANES, SplitDesign, Weights};
 use crate::octave::edges_hz;
 use crate::plan::{CapsulePlan, PARTS};
 use crate::quick_low::QuickLowTail;
+use crate::spectral_lines::SpectralLines;
 
 /// Octaves looked at: 125, 250 and 500 Hz. Above, chance evens out within an octave.
 pub const LOW: usize = 3;
@@ -71,12 +72,13 @@ pub struct LowTail {
 impl LowTail {
     /// Transforms the parts of a tail, by part, then channel.
     pub fn new(parts: &[Vec<Vec<f32>>; PARTS], sample_rate_hz: f64) -> Self {
+        let lines = SpectralLines::new(&frequencies_hz(), sample_rate_hz);
         let mut spectra = [[[(0.0, 0.0); ALL_POINTS]; 2]; PARTS];
         for (part, channels) in parts.iter().enumerate() {
             for (channel, samples) in channels.iter().enumerate() {
                 let samples = looked_at(samples, sample_rate_hz);
-                for (cell, hz) in spectra[part][channel].iter_mut().zip(frequencies_hz()) {
-                    *cell = spectrum_at(&samples, hz, sample_rate_hz);
+                for (cell, value) in spectra[part][channel].iter_mut().zip(lines.of(&samples)) {
+                    *cell = value;
                 }
             }
         }
@@ -86,22 +88,13 @@ impl LowTail {
 
 /// Returns the start of a tail, faded out.
 fn looked_at(samples: &[f32], sample_rate_hz: f64) -> Vec<f32> {
-    let (from, to) = (LOOKED_AT_S.0 * sample_rate_hz, LOOKED_AT_S.1 * sample_rate_hz);
-    let gain = |n: usize| 1.0 - ((n as f64 - from) / (to - from)).clamp(0.0, 1.0);
-    samples.iter().take(to as usize).enumerate().map(|(n, x)| x * gain(n) as f32).collect()
-}
-
-/// Returns the spectrum of a signal at one frequency.
-fn spectrum_at(samples: &[f32], hz: f64, sample_rate_hz: f64) -> Complex {
-    let step = turn(-TAU * hz / sample_rate_hz);
-    let first = samples.iter().position(|&x| x != 0.0).unwrap_or(0);
-    let mut phase = turn(-TAU * hz / sample_rate_hz * first as f64);
-    let mut sum = (0.0, 0.0);
-    for &x in &samples[first..] {
-        sum = (sum.0 + f64::from(x) * phase.0, sum.1 + f64::from(x) * phase.1);
-        phase = times(phase, step);
+    let (from, to) = ((LOOKED_AT_S.0 * sample_rate_hz) as usize, (LOOKED_AT_S.1 * sample_rate_hz) as usize);
+    let mut samples = samples[..to.min(samples.len())].to_vec();
+    let step = 1.0 / (to - from) as f32;
+    for (n, x) in samples.iter_mut().skip(from).enumerate() {
+        *x *= 1.0 - n as f32 * step;
     }
-    sum
+    samples
 }
 
 fn turn(radians: f64) -> Complex {

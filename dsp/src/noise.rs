@@ -18,14 +18,18 @@ impl Noise {
         Self { state: seed, spare: None }
     }
 
-    /// Returns the next number, evenly spread over 0 to 1, both ends left out.
-    pub fn uniform(&mut self) -> f64 {
+    /// Returns the next 64 bits.
+    pub fn bits(&mut self) -> u64 {
         self.state = self.state.wrapping_add(0x9e37_79b9_7f4a_7c15);
         let mut z = self.state;
         z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
         z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
-        z ^= z >> 31;
-        ((z >> 11) as f64 + 0.5) / (1_u64 << 53) as f64
+        z ^ (z >> 31)
+    }
+
+    /// Returns the next number, evenly spread over 0 to 1, both ends left out.
+    pub fn uniform(&mut self) -> f64 {
+        ((self.bits() >> 11) as f64 + 0.5) / (1_u64 << 53) as f64
     }
 
     /// Returns the next number of mean 0 and variance 1.

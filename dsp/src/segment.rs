@@ -1,6 +1,5 @@
 //! Where a run of frames lies within the grid of plans.
 
-use crate::bands::LANES;
 use crate::glide::GlideOf;
 
 /// Steps into which a grid step is split; gains run straight between them.
@@ -37,16 +36,16 @@ impl Segment {
         (self.offset_frames / frames * frames, frames)
     }
 
-    /// Returns gains that run straight through the step: the value `ahead_frames` after the run's first frame, and the growth per frame.
+    /// Returns gains that run straight through the step: the values at the step's first frame, and their growth per frame.
     ///
     /// They depend on where the step lies, not on how it is cut into runs.
-    pub fn ramp(&self, glide: &GlideOf<LANES>, ahead_frames: f32) -> ([f32; LANES], [f32; LANES]) {
+    #[inline(always)]
+    pub fn ramp_of_step<const N: usize>(&self, glide: &GlideOf<N>) -> ([f32; N], [f32; N]) {
         let (start, frames) = self.step_frames();
-        let grid = self.grid_frames as f32;
-        let first = glide.values(start as f32 / grid);
-        let last = glide.values((start + frames) as f32 / grid);
-        let ahead = (self.offset_frames - start) as f32 + ahead_frames;
-        let step: [f32; LANES] = std::array::from_fn(|lane| (last[lane] - first[lane]) / frames as f32);
-        (std::array::from_fn(|lane| first[lane] + step[lane] * ahead), step)
+        let per_grid = 1.0 / self.grid_frames as f32;
+        let first = glide.values(start as f32 * per_grid);
+        let last = glide.values((start + frames) as f32 * per_grid);
+        let per_frame = 1.0 / frames as f32;
+        (first, std::array::from_fn(|i| (last[i] - first[i]) * per_frame))
     }
 }

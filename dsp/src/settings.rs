@@ -66,9 +66,13 @@ fn snap(value: f64, range: (f64, f64), step: f64, fallback: f64) -> f64 {
 /// up to a ten-millionth of the range; a grid far coarser than that gives the
 /// same plan in all of them, and is finer than anyone hears.
 const STEP_M: f64 = 0.01;
-const STEP_DEG: f64 = 0.1;
-const STEP_DB: f64 = 0.1;
-const STEP_PCT: f64 = 0.1;
+/// A seat or a pickup that moves: a coarser grid would be heard as roughness of a moving tone. 25 m times 2^-24 is
+/// 1.5e-6 m.
+const FINE_STEP_M: f64 = 1e-5;
+const FINE_STEP_DEG: f64 = 1e-4;
+const STEP_DB: f64 = 0.001;
+const STEP_PCT: f64 = 0.001;
+const STEP_HUMIDITY_PCT: f64 = 0.1;
 const STEP_S: f64 = 0.001;
 const STEP_HZ: f64 = 0.1;
 const STEP_C: f64 = 0.1;
@@ -78,7 +82,7 @@ const STEP_TIMES: f64 = 0.01;
 pub const CLOSE_MIC_M: (f64, f64) = (0.05, 2.0);
 
 impl Settings {
-    /// Returns the settings in range and snapped to 0.01 m, 0.1 degree, 0.1 dB, 0.1 % and 1 ms.
+    /// Returns the settings in range and snapped: a seat to 0.01 mm and 0.0001 degree, a platform to 10 mm and 1 ms.
     ///
     /// Values that are not numbers become the defaults.
     #[must_use]
@@ -86,20 +90,22 @@ impl Settings {
         let default = Self::default();
         let mut s = *self;
         let metres = |value: &mut f64, range, fallback| *value = snap(*value, range, STEP_M, fallback);
-        metres(&mut s.seat.depth_m, (0.5, 25.0), default.seat.depth_m);
-        metres(&mut s.seat.riser_m, (0.0, 2.0), default.seat.riser_m);
-        metres(&mut s.seat.width_m, (0.0, 8.0), default.seat.width_m);
+        let finely = |value: &mut f64, range, fallback| *value = snap(*value, range, FINE_STEP_M, fallback);
+        finely(&mut s.seat.depth_m, (0.5, 25.0), default.seat.depth_m);
+        finely(&mut s.seat.riser_m, (0.0, 2.0), default.seat.riser_m);
+        finely(&mut s.seat.width_m, (0.0, 8.0), default.seat.width_m);
+        finely(&mut s.pickup.depth_m, (0.0, 4.0), default.pickup.depth_m);
+        finely(&mut s.pickup.height_m, (1.5, 5.0), default.pickup.height_m);
         metres(&mut s.platform.width_m, (8.0, 30.0), default.platform.width_m);
         metres(&mut s.platform.depth_m, (5.0, 25.0), default.platform.depth_m);
         metres(&mut s.platform.height_m, (4.0, 20.0), default.platform.height_m);
-        metres(&mut s.pickup.depth_m, (0.0, 4.0), default.pickup.depth_m);
-        metres(&mut s.pickup.height_m, (1.5, 5.0), default.pickup.height_m);
-        s.seat.bearing_deg = snap(s.seat.bearing_deg, (-60.0, 60.0), STEP_DEG, default.seat.bearing_deg);
-        s.seat.facing_deg = snap(s.seat.facing_deg, (-180.0, 180.0), STEP_DEG, default.seat.facing_deg);
+        s.seat.bearing_deg = snap(s.seat.bearing_deg, (-60.0, 60.0), FINE_STEP_DEG, default.seat.bearing_deg);
+        s.seat.facing_deg = snap(s.seat.facing_deg, (-180.0, 180.0), FINE_STEP_DEG, default.seat.facing_deg);
         s.platform.decay_s = snap(s.platform.decay_s, (0.2, 2.0), STEP_S, default.platform.decay_s);
         let air = &mut s.platform.air;
         air.temperature_c = snap(air.temperature_c, (0.0, 40.0), STEP_C, default.platform.air.temperature_c);
-        air.humidity_pct = snap(air.humidity_pct, (10.0, 100.0), STEP_PCT, default.platform.air.humidity_pct);
+        air.humidity_pct =
+            snap(air.humidity_pct, (10.0, 100.0), STEP_HUMIDITY_PCT, default.platform.air.humidity_pct);
         air.loss = snap(air.loss, (0.0, 8.0), STEP_TIMES, default.platform.air.loss);
         s.tone.close_mic_m = s
             .tone

@@ -45,6 +45,15 @@ impl StereoInput {
     /// power. Silent samples decide nothing.
     pub fn split(&mut self, raw: [&[f32]; 2], toned: [&[f32]; 2], sources: [&mut [f32]; SOURCES]) {
         let [middle, left, right] = sources;
+        if self.alike == 1.0 && self.alike_frames >= self.hold_frames && raw[0] == raw[1] {
+            // Alike before and alike now: what follows, in short.
+            for (cell, (&l, &r)) in middle.iter_mut().zip(toned[0].iter().zip(toned[1])) {
+                *cell = std::f32::consts::FRAC_1_SQRT_2 * (l + r);
+            }
+            left.fill(0.0);
+            right.fill(0.0);
+            return;
+        }
         for n in 0..middle.len() {
             let (l, r) = (raw[0][n], raw[1][n]);
             if l != 0.0 || r != 0.0 {

@@ -17,46 +17,73 @@ struct Placed {
     /// Gain of what comes out, and its change per frame.
     output_gain: f32,
     output_step: f32,
-    /// Frames without input so far.
-    unfed_frames: usize,
 }
 
 impl Placed {
+    /// Says whether nothing would be heard without new input.
     fn is_silent(&self) -> bool {
-        // The convolver sounds up to two big blocks after what went in; the
-        // response itself says how many frames that is at most.
-        self.output_gain <= 0.0
-            || self.unfed_frames > self.voice.spectra().frames() + self.voice.delay_frames()
+        self.output_gain <= 0.0 || self.voice.is_silent()
     }
 
+    /// Says whether nothing will be heard any more, whatever comes in.
+    fn is_over(&self) -> bool {
+        self.output_gain <= 0.0 || (self.is_unfed() && self.voice.is_silent())
+    }
+
+    /// Says whether the input is faded out.
+    fn is_unfed(&self) -> bool {
+        self.input_gain <= 0.0 && self.input_step <= 0.0
+    }
+
+    /// Says whether the input goes in as it is.
+    fn is_fully_fed(&self) -> bool {
+        self.input_gain >= 1.0 && self.input_step >= 0.0
+    }
+
+    /// Feeds both parts and adds what is heard to `outputs`.
     fn process(&mut self, parts: [&[f32]; INPUTS], room: &mut Room, outputs: &mut [&mut [f32]]) {
         let frames = parts[0].len();
-        let (gain, step) = (self.input_gain, self.input_step);
-        for (fed, part) in room.fed.iter_mut().zip(parts) {
-            for (n, (cell, x)) in fed.iter_mut().zip(part).enumerate() {
-                *cell = x * (gain + step * n as f32).clamp(0.0, 1.0);
-            }
-        }
-        self.input_gain = (gain + step * frames as f32).clamp(0.0, 1.0);
-        self.unfed_frames = if self.input_gain > 0.0 { 0 } else { self.unfed_frames + frames };
-        let [first, second] = &room.fed;
+        let [first, second] = &mut room.fed;
+        let fed = [&mut first[..frames], &mut second[..frames]];
+        let parts = if self.is_fully_fed() { parts } else { self.feed(parts, fed) };
         if self.output_step == 0.0 {
-            self.voice.process([&first[..frames], &second[..frames]], outputs);
+            self.voice.process(parts, outputs);
             return;
-        }
-        for heard in &mut room.heard {
-            heard[..frames].fill(0.0);
         }
         let [left, right] = &mut room.heard;
         let mut heard = [&mut left[..frames], &mut right[..frames]];
-        self.voice.process([&first[..frames], &second[..frames]], &mut heard[..outputs.len()]);
+        for heard in &mut heard {
+            heard.fill(0.0);
+        }
+        self.voice.process(parts, &mut heard[..outputs.len()]);
         let (gain, step) = (self.output_gain, self.output_step);
-        for (output, heard) in outputs.iter_mut().zip(&room.heard) {
-            for (n, (out, x)) in output.iter_mut().zip(heard).enumerate() {
+        for (output, heard) in outputs.iter_mut().zip(&heard) {
+            for (n, (out, x)) in output.iter_mut().zip(heard.iter()).enumerate() {
                 *out += x * (gain + step * n as f32).clamp(0.0, 1.0);
             }
         }
         self.output_gain = (gain + step * frames as f32).clamp(0.0, 1.0);
+    }
+
+    /// Puts the input's gain on both parts and moves it on.
+    fn feed<'a>(&mut self, parts: [&[f32]; INPUTS], fed: [&'a mut [f32]; INPUTS]) -> [&'a [f32]; INPUTS] {
+        let frames = parts[0].len();
+        let (gain, step) = (self.input_gain, self.input_step);
+        self.input_gain = (gain + step * frames as f32).clamp(0.0, 1.0);
+        let mut parts = parts.into_iter();
+        fed.map(|fed| {
+            for (n, (cell, x)) in fed.iter_mut().zip(parts.next().unwrap_or(&[])).enumerate() {
+                *cell = x * (gain + step * n as f32).clamp(0.0, 1.0);
+            }
+            &*fed
+        })
+    }
+
+    /// Moves voice and gains on by frames of silence.
+    fn pass_silence(&mut self, frames: usize) {
+        self.voice.pass_silence(frames);
+        self.input_gain = (self.input_gain + self.input_step * frames as f32).clamp(0.0, 1.0);
+        self.output_gain = (self.output_gain + self.output_step * frames as f32).clamp(0.0, 1.0);
     }
 }
 
@@ -94,7 +121,6 @@ impl TailStage {
     pub fn reset(&mut self) {
         for placed in self.playing.iter_mut().chain(&mut self.leaving) {
             placed.voice.reset();
-            placed.unfed_frames = 0;
         }
         if let Some(playing) = &mut self.playing {
             playing.input_gain = 1.0;
@@ -127,7 +153,7 @@ impl TailStage {
         {
             supply.give_back(unheard);
         }
-        if let Some(gone) = self.leaving.take_if(|leaving| leaving.is_silent()) {
+        if let Some(gone) = self.leaving.take_if(|leaving| leaving.is_over()) {
             supply.give_back(gone.voice);
         }
         if at_once && self.waiting.is_some() {
@@ -151,7 +177,6 @@ impl TailStage {
             input_step: self.fade_step,
             output_gain: 1.0,
             output_step: 0.0,
-            unfed_frames: 0,
         });
         true
     }
@@ -160,6 +185,18 @@ impl TailStage {
     pub fn process(&mut self, parts: [&[f32]; INPUTS], outputs: &mut [&mut [f32]]) {
         for placed in self.playing.iter_mut().chain(&mut self.leaving) {
             placed.process(parts, &mut self.room, outputs);
+        }
+    }
+
+    /// Says whether nothing would sound without new input.
+    pub fn is_silent(&self) -> bool {
+        self.playing.iter().chain(&self.leaving).all(Placed::is_silent)
+    }
+
+    /// Moves on by frames of silence in both parts while nothing sounds, within a block as [`Self::process`] does.
+    pub fn pass_silence(&mut self, frames: usize) {
+        for placed in self.playing.iter_mut().chain(&mut self.leaving) {
+            placed.pass_silence(frames);
         }
     }
 }

@@ -8,16 +8,17 @@
 //! tail is built on the spot, so that a render never depends on the clock.
 //!
 //! Spectra are shared: instances that wish for equal tails get the same ones,
-//! live or offline, for as long as anyone plays them.
+//! live or offline, for as long as anyone plays them. So is the workshop in
+//! which they are made: it is open while anyone has a supply.
 
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::{Arc, PoisonError, Weak};
 use std::thread::JoinHandle;
 use std::time::Duration;
 
 use nice_plug::nice_error;
 use nice_plug::util::permit_alloc;
-use rostra_dsp::tail::{TailSpec, TailSpectra, TailSupply, TailVoice};
+use rostra_dsp::tail::{TailSpec, TailSpectra, TailSupply, TailVoice, TailWorkshop};
 use rtrb::{Consumer, Producer, RingBuffer};
 
 /// A lock between threads of which none is an audio thread.
@@ -41,7 +42,7 @@ impl Supply {
 
     /// Makes a supply for rendering that hands out the first tail at once; off the audio thread.
     pub fn offline(first: &TailSpec) -> Self {
-        Self::Offline(OfflineSupply { ready: Some(Box::new(build(first))) })
+        Self::Offline(OfflineSupply::new(first))
     }
 }
 
@@ -71,6 +72,7 @@ impl TailSupply for Supply {
 /// The instance's end of the rings to and from the builder.
 #[derive(Debug)]
 pub struct LiveSupply {
+    _visit: Visit,
     /// The first voice, built before processing starts.
     ready: Option<Box<TailVoice>>,
     /// The newest wish that no voice has answered yet.
@@ -85,7 +87,8 @@ pub struct LiveSupply {
 impl LiveSupply {
     /// Builds the first voice, then joins the shared builder, starting it if this is the first instance.
     fn new(first: &TailSpec) -> Self {
-        let ready = Box::new(build(first));
+        let visit = Visit::begin();
+        let ready = Box::new(build_staggered(first));
         let (wishes, wishes_in) = RingBuffer::new(WISHES);
         let (finished_out, finished) = RingBuffer::new(VOICES);
         let (retired, retired_in) = RingBuffer::new(VOICES);
@@ -96,7 +99,15 @@ impl LiveSupply {
             finished: finished_out,
             retired: retired_in,
         });
-        Self { ready: Some(ready), awaited: Some(*first), unsent: None, wishes, finished, retired }
+        Self {
+            _visit: visit,
+            ready: Some(ready),
+            awaited: Some(*first),
+            unsent: None,
+            wishes,
+            finished,
+            retired,
+        }
     }
 
     /// Sends the newest wish as soon as the ring has room.
@@ -154,7 +165,15 @@ impl Drop for LiveSupply {
 /// A supply that builds on the thread that asks; for rendering offline only.
 #[derive(Debug)]
 pub struct OfflineSupply {
+    _visit: Visit,
     ready: Option<Box<TailVoice>>,
+}
+
+impl OfflineSupply {
+    /// Builds the first voice.
+    fn new(first: &TailSpec) -> Self {
+        Self { _visit: Visit::begin(), ready: Some(Box::new(build(first))) }
+    }
 }
 
 impl TailSupply for OfflineSupply {
@@ -216,7 +235,7 @@ impl Desk {
             && let Some(spec) = self.wish.take()
         {
             self.voices_out += 1;
-            if self.finished.push(Box::new(build(&spec))).is_err() {
+            if self.finished.push(Box::new(build_staggered(&spec))).is_err() {
                 // It was freed here, where that is harmless; the next look tries again.
                 self.voices_out -= 1;
                 self.wish = Some(spec);
@@ -250,8 +269,47 @@ struct Builder {
 
 static BUILDER: Lock<Option<Builder>> = Lock::new(None);
 
-/// Spectra in use, so that equal wishes share them.
-static IN_USE: Lock<Vec<Weak<TailSpectra>>> = Lock::new(Vec::new());
+/// The tails of the process: those in use, and where new ones are made.
+#[derive(Debug)]
+struct Stock {
+    /// Spectra in use, so that equal wishes share them.
+    in_use: Vec<Weak<TailSpectra>>,
+    /// Keeps what tails have in common, some megabytes; closed while there is no supply.
+    workshop: Option<TailWorkshop>,
+    /// Supplies of either kind.
+    supplies: usize,
+}
+
+static STOCK: Lock<Stock> = Lock::new(Stock { in_use: Vec::new(), workshop: None, supplies: 0 });
+
+/// Counts a supply while it lives; the last one closes the workshop.
+#[derive(Debug)]
+struct Visit(());
+
+impl Visit {
+    fn begin() -> Self {
+        STOCK.lock().unwrap_or_else(PoisonError::into_inner).supplies += 1;
+        Self(())
+    }
+}
+
+impl Drop for Visit {
+    fn drop(&mut self) {
+        let mut stock = STOCK.lock().unwrap_or_else(PoisonError::into_inner);
+        stock.supplies -= 1;
+        if stock.supplies == 0 {
+            stock.workshop = None;
+        }
+    }
+}
+
+/// The piece of a big block that the next live voice starts with.
+static NEXT_PIECE: AtomicUsize = AtomicUsize::new(0);
+
+/// Builds a voice for playing: instances take turns, so that they do not all do their long transforms in the same block.
+fn build_staggered(spec: &TailSpec) -> TailVoice {
+    TailVoice::starting_at(shared_spectra(spec), NEXT_PIECE.fetch_add(1, Ordering::Relaxed))
+}
 
 /// Builds a voice on shared spectra; allocates, and may wait for another build.
 fn build(spec: &TailSpec) -> TailVoice {
@@ -263,13 +321,15 @@ fn build(spec: &TailSpec) -> TailVoice {
 /// The lock is held while building, so that instances that wish for the same at
 /// the same time wait for one build instead of building twice.
 fn shared_spectra(spec: &TailSpec) -> Arc<TailSpectra> {
-    let mut in_use = IN_USE.lock().unwrap_or_else(PoisonError::into_inner);
-    in_use.retain(|spectra| spectra.strong_count() > 0);
-    if let Some(spectra) = in_use.iter().filter_map(Weak::upgrade).find(|spectra| spectra.spec() == spec) {
+    let mut stock = STOCK.lock().unwrap_or_else(PoisonError::into_inner);
+    stock.in_use.retain(|spectra| spectra.strong_count() > 0);
+    if let Some(spectra) =
+        stock.in_use.iter().filter_map(Weak::upgrade).find(|spectra| spectra.spec() == spec)
+    {
         return spectra;
     }
-    let spectra = Arc::new(TailSpectra::build(spec));
-    in_use.push(Arc::downgrade(&spectra));
+    let spectra = Arc::new(stock.workshop.get_or_insert_default().build(spec));
+    stock.in_use.push(Arc::downgrade(&spectra));
     spectra
 }
 
@@ -449,7 +509,19 @@ mod tests {
     }
 
     #[test]
+    fn the_workshop_is_open_while_there_is_a_supply() {
+        let _alone = only_live_test();
+        let is_open = || STOCK.lock().unwrap_or_else(PoisonError::into_inner).workshop.is_some();
+        let (live, offline) = (LiveSupply::new(&spec(0)), Supply::offline(&spec(1)));
+        drop(live);
+        assert!(is_open());
+        drop(offline);
+        assert!(!is_open());
+    }
+
+    #[test]
     fn offline_the_newest_wish_is_there_at_once() {
+        let _alone = only_live_test();
         let (a, b) = (spec(1), spec(2));
         let mut supply = Supply::offline(&a);
         supply.ask(&b);

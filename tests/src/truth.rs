@@ -2,6 +2,7 @@
 
 mod energy;
 mod handbook;
+mod movement;
 mod reference_arrivals;
 mod rendered_arrivals;
 mod robustness;
@@ -9,6 +10,7 @@ mod tails;
 
 pub use energy::{direct_change_with_depth, reflected_energy};
 pub use handbook::{air_absorption, directivity_factor, pickup_differences};
+pub use movement::movement;
 pub use reference_arrivals::{reference_arrivals, reference_errors};
 pub use rendered_arrivals::rendered_arrivals;
 pub use robustness::{bad_input, block_splits, largest_output};
@@ -84,7 +86,7 @@ impl Row {
 pub type Group = (&'static str, fn() -> Vec<Row>);
 
 /// The groups of the table, in order.
-pub const GROUPS: [Group; 14] = [
+pub const GROUPS: [Group; 15] = [
     ("air", air_absorption),
     ("directivity", directivity_factor),
     ("pickup", pickup_differences),
@@ -96,6 +98,7 @@ pub const GROUPS: [Group; 14] = [
     ("tail-coherence", coherence_of_tails),
     ("reflected-energy", reflected_energy),
     ("direct-change", direct_change_with_depth),
+    ("movement", movement),
     ("splits", block_splits),
     ("bad-input", bad_input),
     ("largest-output", largest_output),

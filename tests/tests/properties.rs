@@ -9,7 +9,7 @@ use std::f64::consts::TAU;
 
 use rostra_dsp::Settings;
 use rostra_dsp::arrivals::{ARRIVALS, Arrival, arrivals};
-use rostra_dsp::bands::{LANES, Split, SplitDesign, Weights};
+use rostra_dsp::bands::{LANES, SplitDesign, Weights};
 use rostra_dsp::distance_tone::{DistanceTone, TonePlan};
 use rostra_dsp::engine::{Config, Engine, Layout, PrepareError};
 use rostra_dsp::lane_fit::{OctaveFit, ThirdFit};
@@ -182,14 +182,28 @@ fn any_split_into_blocks_sounds_the_same_at_rest() {
     }
 }
 
-/// Depth ramps from 2 to 8 m; on the way the rear wall's finish, then the pickup changes.
+/// Frames between changes of the settings in [`under_way`]: no divisor of a grid step, so that changes fall anywhere in it.
+const CHANGE_FRAMES: usize = 1200;
+
+/// Depth and bearing ramp; on the way everything jumps once that a list, a level or a tail depends on.
 fn under_way(at: usize) -> Settings {
     let mut settings = horn();
-    settings.seat.depth_m = 2.0 + 6.0 * (at as f64 / 40_000.0).min(1.0);
-    if at >= 19_200 {
+    let share = (at as f64 / 40_000.0).min(1.0);
+    settings.seat.depth_m = 2.0 + 6.0 * share;
+    settings.seat.bearing_deg = -20.0 + 50.0 * share;
+    if at >= 6 * CHANGE_FRAMES {
+        settings.level.balance_pct = 62.0;
+    }
+    if at >= 11 * CHANGE_FRAMES {
+        settings.seat.family = Family::TopPlate;
+    }
+    if at >= 16 * CHANGE_FRAMES {
         settings.platform.rear = Finish::Curtain;
     }
-    if at >= 31_200 {
+    if at >= 21 * CHANGE_FRAMES {
+        settings.platform.decay_s = 0.8;
+    }
+    if at >= 26 * CHANGE_FRAMES {
         settings.pickup.pair = Pair::SpacedOmnis;
         settings.pickup.height_m = 3.6;
     }
@@ -201,8 +215,13 @@ fn any_split_into_blocks_sounds_the_same_under_the_same_changes() {
     let mut failures = Vec::new();
     for layout in LAYOUTS {
         let input = input_with_a_change_of_sides(layout);
-        let run =
-            Run { layout, rate_hz: RATE_HZ, input: &input, settings_at: &under_way, change_frames: 1200 };
+        let run = Run {
+            layout,
+            rate_hz: RATE_HZ,
+            input: &input,
+            settings_at: &under_way,
+            change_frames: CHANGE_FRAMES,
+        };
         let whole = run.whole();
         assert!(rms(&whole) > LEAST_RMS, "{layout:?}: the sound is not silence");
         let worst = worst_of_splits(&run, &whole);
@@ -571,7 +590,8 @@ fn silence_stays_silence() {
         let input: Sound = input_of(layout, 48_000).iter().map(|channel| vec![0.0; channel.len()]).collect();
         let at_rest = |_: usize| horn();
         for settings_at in [&at_rest as &dyn Fn(usize) -> Settings, &under_way] {
-            let run = Run { layout, rate_hz: RATE_HZ, input: &input, settings_at, change_frames: 1200 };
+            let run =
+                Run { layout, rate_hz: RATE_HZ, input: &input, settings_at, change_frames: CHANGE_FRAMES };
             let loudest = run.whole().iter().flatten().fold(0.0_f32, |most, x| most.max(x.abs()));
             assert_eq!(loudest, 0.0, "{layout:?}: expected silence, got {loudest:e}");
         }
@@ -598,10 +618,7 @@ impl Bound {
         let design = SplitDesign::new(RATE_HZ);
         let (fit, direct_fit) = (OctaveFit::of_octaves(&design), ThirdFit::of_thirds(&design));
         let lanes = LowLanes::new(&design, RATE_HZ);
-        let mut impulse = vec![0.0_f32; 16_384];
-        impulse[0] = 1.0;
-        let mut frames = vec![[0.0_f32; LANES]; impulse.len()];
-        Split::default().process(&design, &impulse, &mut frames);
+        let frames = design.impulse_responses(16_384);
         let lane_sums =
             std::array::from_fn(|lane| frames.iter().map(|frame| f64::from(frame[lane].abs())).sum());
         Self { design, fit, direct_fit, lanes, lane_sums }

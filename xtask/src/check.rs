@@ -43,6 +43,9 @@ pub(crate) fn run() -> Result<bool> {
             cargo(&root, &["doc", "--no-deps", "--workspace"], &[("RUSTDOCFLAGS", "-D warnings")])
         }),
     ];
+    if let Some(why) = untraceable() {
+        steps.push(step("system calls", || Ok(Outcome::Skipped(why))));
+    }
     steps.extend(hosts(&root));
     Ok(summary(&steps))
 }
@@ -127,12 +130,28 @@ fn shown(command: &Command) -> String {
     words.map(|word| word.to_string_lossy()).collect::<Vec<_>>().join(" ")
 }
 
+/// Says why no system calls can be watched here, if so; the test that does it then passes without having looked.
+fn untraceable() -> Option<String> {
+    if !cfg!(target_os = "linux") {
+        return Some("system calls are watched on Linux only".into());
+    }
+    match Command::new(STRACE.program).args(STRACE.arguments).output() {
+        Err(error) => Some(format!("strace cannot be run: {error}")),
+        Ok(output) if !output.status.success() => {
+            Some(format!("strace cannot trace here: {}", String::from_utf8_lossy(&output.stderr).trim()))
+        }
+        Ok(_) => None,
+    }
+}
+
 /// A program that is needed on Debian and its kin, and the package that brings it.
 struct Needed {
     program: &'static str,
     arguments: &'static [&'static str],
     package: &'static str,
     why: &'static str,
+    /// Without it a test is skipped; with the others missing nothing works.
+    is_optional: bool,
 }
 
 /// What the machine needs besides Rust.
@@ -140,15 +159,32 @@ struct Needed {
 /// The plug-in opens X11 and EGL at run time, so building it needs no
 /// development packages. The Python host brings its own libraries, but for
 /// those that come with the compiler (libatomic, libstdc++) and zlib.
-const NEEDED: [Needed; 2] = [
-    Needed { program: "cc", arguments: &["--version"], package: "build-essential", why: "links the plug-in" },
+const NEEDED: [Needed; 3] = [
+    Needed {
+        program: "cc",
+        arguments: &["--version"],
+        package: "build-essential",
+        why: "links the plug-in",
+        is_optional: false,
+    },
     Needed {
         program: "python3",
         arguments: &["-c", "import ensurepip, venv"],
         package: "python3-venv",
         why: "runs the Python host",
+        is_optional: false,
     },
+    STRACE,
 ];
+
+/// Watches the audio thread; traces a program that does nothing, since some machines allow no tracing.
+const STRACE: Needed = Needed {
+    program: "strace",
+    arguments: &["-f", "-o", "/dev/null", "true"],
+    package: "strace",
+    why: "watches the audio thread for system calls",
+    is_optional: true,
+};
 
 /// Looks for what building and testing need, and installs it where this runs as root.
 fn system_packages() -> Result<Outcome> {
@@ -169,20 +205,24 @@ fn system_packages() -> Result<Outcome> {
     for needed in &missing {
         println!("missing: {} ({})", needed.package, needed.why);
     }
+    // What is optional shows as a step that is skipped, below.
+    let is_vital = missing.iter().any(|needed| !needed.is_optional);
+    let without = |why| if is_vital { Outcome::Failed(why) } else { Outcome::Passed };
     let packages: Vec<&str> = missing.iter().map(|needed| needed.package).collect();
     let by_hand = format!("install by hand: sudo apt-get install {}", packages.join(" "));
     let has = |program: &str, argument: &str| Command::new(program).arg(argument).output();
     let is_root = has("id", "-u").is_ok_and(|output| output.stdout.trim_ascii() == b"0");
     if !is_root || has("apt-get", "--version").is_err() {
-        return Ok(Outcome::Failed(by_hand));
+        println!("{by_hand}");
+        return Ok(without(by_hand));
     }
     for arguments in
         [vec!["update"], [vec!["install", "--yes", "--no-install-recommends"], packages].concat()]
     {
         let mut command = Command::new("apt-get");
         command.args(arguments).env("DEBIAN_FRONTEND", "noninteractive");
-        if let failed @ Outcome::Failed(_) = run_command(&mut command)? {
-            return Ok(failed);
+        if let Outcome::Failed(why) = run_command(&mut command)? {
+            return Ok(without(why));
         }
     }
     Ok(Outcome::Passed)

@@ -1,4 +1,4 @@
-//! Tasks of the workspace: `cargo xtask bundle | place | impulse | demo | truth | test`.
+//! Tasks of the workspace: `cargo xtask bundle | place | impulse | demo | truth | bench | test`.
 
 // This program talks to the person who runs it.
 #![allow(clippy::print_stdout)]
@@ -23,6 +23,7 @@ mod impulse_picture;
 mod demo;
 mod plan_picture;
 
+mod bench;
 mod check;
 
 use std::process::ExitCode;
@@ -53,6 +54,8 @@ enum Task {
         /// Groups of the table; all where none is named.
         groups: Vec<String>,
     },
+    /// Measure the real-time budget: speed, evenness, memory, growth, peers.
+    Bench(bench::Arguments),
     /// Run everything that a change must pass.
     Test,
 }
@@ -67,6 +70,7 @@ fn main() -> ExitCode {
         Task::Impulse(arguments) => finish(impulse::run(&arguments), REFUSED),
         Task::Demo => refuse_some(demo::run()),
         Task::Truth { groups } => passed(check::truth(&groups)),
+        Task::Bench(arguments) => finish(bench::run(&arguments), 1),
         Task::Test => passed(check::run()),
     }
 }

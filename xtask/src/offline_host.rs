@@ -1,4 +1,4 @@
-//! A host without a clock or a window: loads the built plug-in and renders through it.
+//! A host without a clock or a window: loads the built plug-in, renders through it, or plays it block by block.
 
 use std::ffi::{CStr, CString};
 use std::path::Path;
@@ -244,7 +244,7 @@ impl Instance {
         progress: &dyn Fn(usize),
     ) -> Result<Recording> {
         ensure!(input.channels.len() == layout.inputs, "the layout takes {} channels", layout.inputs);
-        self.choose_layout(layout)?;
+        self.choose_layout(layout, RenderMode::Offline)?;
         self.set(settings)?;
         let latency = self.extension::<PluginLatency>();
         let configuration = PluginAudioConfiguration {
@@ -292,6 +292,34 @@ impl Instance {
         Ok(Recording { rate_hz: input.rate_hz, channels: pass.output })
     }
 
+    /// Starts the instance to play in real time, as it comes, in blocks of one length.
+    ///
+    /// # Errors
+    /// When the plug-in has no such layout or does not start.
+    pub(crate) fn play(mut self, layout: Layout, rate_hz: f64, block_frames: usize) -> Result<Session> {
+        self.choose_layout(layout, RenderMode::Realtime)?;
+        let configuration = PluginAudioConfiguration {
+            sample_rate: rate_hz,
+            min_frames_count: block_frames as u32,
+            max_frames_count: block_frames as u32,
+        };
+        let processor = self
+            .plugin
+            .activate(|_, ()| (), configuration)
+            .map_err(|error| anyhow!("the plug-in does not start at {rate_hz} Hz ({error})"))?
+            .start_processing()
+            .map_err(|error| anyhow!("the plug-in does not start at {rate_hz} Hz ({error})"))?;
+        Ok(Session {
+            plugin: self.plugin,
+            processor,
+            inputs: vec![vec![0.0; block_frames]; layout.inputs],
+            outputs: vec![vec![0.0; block_frames]; layout.outputs],
+            input_ports: AudioPorts::with_capacity(layout.inputs, 1),
+            output_ports: AudioPorts::with_capacity(layout.outputs, 1),
+            steady_frames: 0,
+        })
+    }
+
     fn extension<E>(&self) -> Option<E>
     where
         E: clack_host::extensions::Extension<ExtensionSide = clack_host::extensions::PluginExtensionSide>,
@@ -299,11 +327,11 @@ impl Instance {
         self.plugin.plugin_shared_handle().get_extension::<E>()
     }
 
-    fn choose_layout(&mut self, layout: Layout) -> Result<()> {
+    fn choose_layout(&mut self, layout: Layout, mode: RenderMode) -> Result<()> {
         if let Some(render) = self.extension::<PluginRender>() {
             render
-                .set(&self.plugin.plugin_handle(), RenderMode::Offline)
-                .map_err(|error| anyhow!("the plug-in does not render offline ({error})"))?;
+                .set(&self.plugin.plugin_handle(), mode)
+                .map_err(|error| anyhow!("the plug-in does not run as {mode:?} ({error})"))?;
         }
         let configs = self
             .extension::<PluginAudioPortsConfig>()
@@ -348,6 +376,66 @@ impl Instance {
         if is_wanted {
             self.plugin.call_on_main_thread_callback();
         }
+    }
+}
+
+/// An instance that plays in real time.
+pub(crate) struct Session {
+    plugin: PluginInstance<OfflineHost>,
+    processor: StartedPluginAudioProcessor<OfflineHost>,
+    inputs: Vec<Vec<f32>>,
+    outputs: Vec<Vec<f32>>,
+    input_ports: AudioPorts,
+    output_ports: AudioPorts,
+    steady_frames: u64,
+}
+
+impl Session {
+    /// Returns the channels that go into the next block.
+    pub(crate) fn inputs(&mut self) -> &mut [Vec<f32>] {
+        &mut self.inputs
+    }
+
+    /// Returns the channels that came out of the last block.
+    pub(crate) fn outputs(&self) -> &[Vec<f32>] {
+        &self.outputs
+    }
+
+    /// Plays a block.
+    ///
+    /// # Errors
+    /// When the plug-in fails.
+    pub(crate) fn process(&mut self) -> Result<()> {
+        let frames = self.inputs.first().map_or(0, Vec::len);
+        let inputs = self.input_ports.with_input_buffers([AudioPortBuffer {
+            latency: 0,
+            channels: AudioPortBufferType::f32_input_only(
+                self.inputs.iter_mut().map(|buffer| InputChannel::variable(&mut buffer[..])),
+            ),
+        }]);
+        let mut outputs = self.output_ports.with_output_buffers([AudioPortBuffer {
+            latency: 0,
+            channels: AudioPortBufferType::f32_output_only(
+                self.outputs.iter_mut().map(|buffer| &mut buffer[..]),
+            ),
+        }]);
+        self.processor
+            .process(
+                &inputs,
+                &mut outputs,
+                &InputEvents::empty(),
+                &mut OutputEvents::void(),
+                Some(self.steady_frames),
+                None,
+            )
+            .map_err(|error| anyhow!("the plug-in fails after {} frames ({error})", self.steady_frames))?;
+        self.steady_frames += frames as u64;
+        Ok(())
+    }
+
+    /// Stops the instance and lets it go.
+    pub(crate) fn stop(mut self) {
+        self.plugin.deactivate(self.processor.stop_processing());
     }
 }
 

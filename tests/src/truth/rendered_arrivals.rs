@@ -1,19 +1,15 @@
 //! Each arrival rendered alone by the engine's own parts, against the plan.
 
 use rostra_dsp::arrivals::ARRIVALS;
-use rostra_dsp::bands::{LANES, Split, SplitDesign};
-use rostra_dsp::direct::Direct;
-use rostra_dsp::lane_fit::{OctaveFit, ThirdFit};
-use rostra_dsp::lane_ring::LaneRing;
-use rostra_dsp::low_octaves::LowLanes;
+use rostra_dsp::bands::{LANES, SplitDesign, Weights};
+use rostra_dsp::instruction_set::InstructionSet;
 use rostra_dsp::measure::{OctaveFilter, delay_samples, octave_energies};
 use rostra_dsp::octave::BANDS;
-use rostra_dsp::plan::{Player, SourcePlan, acoustics};
-use rostra_dsp::reflector::{Reflector, Scratch};
-use rostra_dsp::segment::Segment;
+use rostra_dsp::plan::{SourcePlan, acoustics};
+use rostra_dsp::planner::Planner;
 
 use super::{Row, energy_db, quantile, to_f64};
-use crate::seats;
+use crate::{alone, seats};
 
 const RATE_HZ: f64 = 48_000.0;
 const SOURCE: &str = "the plan (image sources; see the rows above for it)";
@@ -30,10 +26,7 @@ struct Bench {
 impl Bench {
     fn new() -> Self {
         let design = SplitDesign::new(RATE_HZ);
-        let mut impulse = vec![0.0_f32; RESPONSE_FRAMES];
-        impulse[0] = 1.0;
-        let mut lanes = vec![[0.0; LANES]; RESPONSE_FRAMES];
-        Split::default().process(&design, &impulse, &mut lanes);
+        let lanes = design.impulse_responses(RESPONSE_FRAMES);
         let octaves =
             (0..BANDS).map(|band| OctaveFilter::new(band, RATE_HZ).expect("the band fits the rate"));
         Self { design, lanes, octaves: octaves.collect() }
@@ -50,28 +43,16 @@ impl Bench {
         sum
     }
 
-    /// Renders one reflection, or the direct sound, through a ring in blocks of 128.
-    fn render(&self, delay: f64, weights: [f32; LANES], direct: bool) -> Vec<f64> {
-        const BLOCK: usize = 128;
-        let mut ring = LaneRing::new(delay as usize + BLOCK, 2 * BLOCK);
-        let mut reflector = Reflector::new(1, RATE_HZ, 4 * BLOCK);
-        reflector.reset(&[delay], &[weights]);
-        let mut head = Direct::new(delay, weights);
-        let (mut scratch, mut line) = (Scratch::new(BLOCK), vec![0.0; BLOCK]);
-        let silence = vec![[0.0; LANES]; (delay as usize).next_multiple_of(BLOCK) + BLOCK];
-        let mut heard = Vec::new();
-        for block in self.lanes.chunks(BLOCK).chain(silence.chunks(BLOCK)) {
-            ring.write(block);
-            let mut output = vec![0.0_f32; block.len()];
-            let segment = Segment { offset_frames: 0, grid_frames: 4 * BLOCK };
-            if direct {
-                head.process(&ring, &segment, &mut line, &mut output);
-            } else {
-                reflector.process(&ring, &segment, &mut scratch, &mut output);
-            }
-            heard.extend(to_f64(&output));
-        }
-        heard
+    /// Renders one reflection, or the direct sound, through the engine's early part.
+    fn render(delay: f64, weights: Weights, direct: bool) -> Vec<f64> {
+        let mut plan = SourcePlan::SILENCE;
+        let arrival = usize::from(!direct);
+        plan.capsules[0].delay_samples[arrival] = delay;
+        plan.capsules[0].weights[arrival] = weights;
+        let mut impulse = vec![0.0_f32; RESPONSE_FRAMES + delay as usize];
+        impulse[0] = 1.0;
+        let [left, _] = alone::play(&impulse, &[plan], RATE_HZ);
+        to_f64(&left)
     }
 }
 
@@ -81,24 +62,15 @@ impl Bench {
 /// levels are octave energies against the plan's band gains.
 pub fn rendered_arrivals() -> Vec<Row> {
     let bench = Bench::new();
-    let fit = OctaveFit::of_octaves(&bench.design);
-    let direct_fit = ThirdFit::of_thirds(&bench.design);
-    let lanes = LowLanes::new(&bench.design, RATE_HZ);
-    let player = Player {
-        fit: &fit,
-        direct_fit: &direct_fit,
-        lanes: &lanes,
-        sample_rate_hz: RATE_HZ,
-        channels: 2,
-        tail: None,
-    };
+    let mut planner = Planner::new(&bench.design, 2, InstructionSet::widest());
+    let mut plan = SourcePlan::SILENCE;
     let mut delays: Vec<f64> = Vec::new();
     let (mut strong, mut weak): (Vec<f64>, Vec<f64>) = (Vec::new(), Vec::new());
     let mut loudest = 0.0_f64;
     for settings in seats::all() {
         let source = settings.seat.source(&settings.platform, &settings.pickup);
         let seat = acoustics(&source, &settings.platform, &settings.pickup, &settings.level, 2);
-        let plan = SourcePlan::new(&seat, &settings, &player);
+        planner.plan(&settings, 0, None, &mut plan);
         for index in 0..ARRIVALS {
             let capsule = &plan.capsules[0];
             let response = bench.lanes.iter().map(|frame| {
@@ -159,8 +131,8 @@ fn delay_errors(bench: &Bench, plan: &SourcePlan) -> Vec<f64> {
         for index in 0..ARRIVALS {
             let weights = capsule.weights[index];
             let delay = capsule.delay_samples[index];
-            let late = bench.render(delay, weights, index == 0);
-            let at_once = bench.render(0.0, weights, index == 0);
+            let late = Bench::render(delay, weights, index == 0);
+            let at_once = Bench::render(0.0, weights, index == 0);
             let (at_once, late) = (bench.in_octaves(&at_once), bench.in_octaves(&late));
             let found = delay_samples(&at_once, &late).expect("an arrival is not silence");
             errors.push((found - delay).abs());

@@ -1,7 +1,7 @@
 //! What holds for any input: block splits, bad samples, the largest output.
 
 use rostra_dsp::Settings;
-use rostra_dsp::bands::{LANES, Split, SplitDesign};
+use rostra_dsp::bands::{LANES, SplitDesign};
 use rostra_dsp::engine::{Config, Engine, Layout};
 use rostra_dsp::lane_fit::{OctaveFit, ThirdFit};
 use rostra_dsp::low_octaves::LowLanes;
@@ -178,10 +178,7 @@ fn bound(settings: &Settings) -> f64 {
     let design = SplitDesign::new(RATE_HZ);
     let (fit, direct_fit) = (OctaveFit::of_octaves(&design), ThirdFit::of_thirds(&design));
     let lanes = LowLanes::new(&design, RATE_HZ);
-    let mut impulse = vec![0.0_f32; 8192];
-    impulse[0] = 1.0;
-    let mut frames = vec![[0.0_f32; LANES]; impulse.len()];
-    Split::default().process(&design, &impulse, &mut frames);
+    let frames = design.impulse_responses(8192);
     let lane_sums: [f64; LANES] =
         std::array::from_fn(|lane| frames.iter().map(|frame| f64::from(frame[lane].abs())).sum());
     let spec = TailSpec::new(&settings.platform, Some(settings.pickup.pair), RATE_HZ);

@@ -260,6 +260,21 @@ impl Playing {
         output
     }
 
+    /// Lends the processor to a thread that does nothing else, and waits for that thread's end.
+    pub(crate) fn on_an_audio_thread(
+        mut self,
+        work: impl FnOnce(&mut StartedPluginAudioProcessor<Host>) + Send + 'static,
+    ) -> Clap {
+        let mut processor = self.processor;
+        let audio = std::thread::spawn(move || {
+            work(&mut processor);
+            processor
+        });
+        let processor = audio.join().expect("the audio thread ends in peace");
+        self.instance.plugin.deactivate(processor.stop_processing());
+        self.instance
+    }
+
     /// Forgets what was heard.
     pub(crate) fn reset(&mut self) {
         self.processor.reset();

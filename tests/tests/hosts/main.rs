@@ -12,4 +12,6 @@ mod bypass;
 mod equality;
 mod parameters;
 mod state;
+#[cfg(target_os = "linux")]
+mod system_calls;
 mod unloading;

@@ -1,0 +1,274 @@
+//! The early part of an engine: direct sound and reflections of all sources, and what feeds the tail.
+//!
+//! Everything a source does is a tap: the channel at some delay, times eight
+//! lane weights, added to a bus. The buses of all sources meet in one bank of
+//! low-passes.
+
+use crate::arrivals::ARRIVALS;
+use crate::bands::{BUSES, LANES, LaneBank, LaneFrame, SplitDesign};
+use crate::convolver::INPUTS;
+use crate::decorrelator::Decorrelator;
+use crate::delay_line::DelayLine;
+use crate::direct::{Direct, add_to_bus};
+use crate::glide::GlideOf;
+use crate::instruction_set::{Eight, EightKernel, InstructionSet};
+use crate::plan::SourcePlan;
+use crate::reflector::Reflector;
+use crate::segment::Segment;
+use crate::stereo_input::SOURCES;
+
+/// Longest delay of a reflection on the largest platform, s.
+///
+/// Three hits at the side walls, 30 m apart, from 0.3 m before one of them: 105
+/// m sideways and 25 m along, less the direct path of at least 15 m, at 331.3
+/// m/s is 0.28 s; rounded up for the glides.
+const LONGEST_DELAY_S: f64 = 0.33;
+
+/// How long the all-passes of a stereo channel ring, s: from the loudest input, +120 dB, down to 1e-6 (measured: 0.32 s).
+pub const DECORRELATOR_RINGS_S: f64 = 0.4;
+
+/// Sizes of the early part.
+#[derive(Clone, Copy, Debug)]
+pub struct EarlyConfig {
+    /// Sample rate, Hz.
+    pub sample_rate_hz: f64,
+    /// Sources, 1 to 3: the middle, and the two ends of a stereo channel.
+    pub sources: usize,
+    /// Output channels, 1 or 2.
+    pub outputs: usize,
+    /// Frames of a grid step.
+    pub grid_frames: usize,
+    /// Most frames of a run.
+    pub run_frames: usize,
+    /// What the kernels run with.
+    pub instruction_set: InstructionSet,
+}
+
+/// One source: its recent past and what reads it.
+#[derive(Debug)]
+struct SourcePart {
+    line: DelayLine,
+    direct: Direct,
+    reflectors: [Reflector; 2],
+    tail: [GlideOf<LANES>; INPUTS],
+    /// The ends of a stereo channel feed the tail through filters that keep them apart.
+    decorrelator: Option<Decorrelator>,
+    fed: Vec<f32>,
+    /// How long its filters ring, in frames.
+    ringing_frames: usize,
+    silent_frames: usize,
+}
+
+impl SourcePart {
+    fn new(source: usize, config: &EarlyConfig) -> Self {
+        let rate = config.sample_rate_hz;
+        let reflector = || Reflector::new(ARRIVALS - 1, rate, config.grid_frames);
+        Self {
+            line: DelayLine::new((LONGEST_DELAY_S * rate) as usize, config.run_frames),
+            direct: Direct::new([0.0; 2], [[0.0; LANES]; 2]),
+            reflectors: [reflector(), reflector()],
+            tail: [GlideOf::at([0.0; LANES]); INPUTS],
+            decorrelator: (source > 0).then(|| Decorrelator::new(source == 2, rate)),
+            fed: vec![0.0; config.run_frames],
+            ringing_frames: if source > 0 { (DECORRELATOR_RINGS_S * rate) as usize } else { 0 },
+            silent_frames: usize::MAX,
+        }
+    }
+
+    fn reset(&mut self) {
+        self.line.reset();
+        if let Some(decorrelator) = &mut self.decorrelator {
+            decorrelator.reset();
+        }
+        // All is silent already.
+        self.silent_frames = usize::MAX;
+    }
+
+    fn stand_at(&mut self, plan: &SourcePlan) {
+        let capsules = &plan.capsules;
+        self.direct = Direct::new(
+            capsules.each_ref().map(|capsule| capsule.delay_samples[0]),
+            capsules.each_ref().map(|capsule| capsule.weights[0]),
+        );
+        for (reflector, capsule) in self.reflectors.iter_mut().zip(capsules) {
+            reflector.reset(&capsule.delay_samples[1..], &capsule.weights[1..]);
+        }
+        self.tail = plan.tail.map(GlideOf::at);
+        self.reach();
+    }
+
+    fn head_for(&mut self, plan: &SourcePlan, changed: bool) {
+        let capsules = &plan.capsules;
+        self.direct.head_for(
+            capsules.each_ref().map(|capsule| capsule.delay_samples[0]),
+            capsules.each_ref().map(|capsule| &capsule.weights[0]),
+        );
+        for (reflector, capsule) in self.reflectors.iter_mut().zip(capsules) {
+            reflector.head_for(&capsule.delay_samples[1..], &capsule.weights[1..], changed);
+        }
+        for (glide, &weights) in self.tail.iter_mut().zip(&plan.tail) {
+            glide.head_for(weights);
+        }
+        if changed {
+            self.reach();
+        }
+    }
+
+    /// Makes the line as long as the platform needs.
+    fn reach(&mut self) {
+        let longest = self.reflectors.iter().map(Reflector::reach_frames).max().unwrap_or(0);
+        self.line.reach(longest);
+    }
+
+    fn rests(&self) -> bool {
+        self.direct.rests()
+            && self.reflectors.iter().all(Reflector::rests)
+            && self.tail.iter().all(GlideOf::rests)
+    }
+
+    /// Says whether nothing of what was heard can still sound.
+    fn is_silent(&self) -> bool {
+        self.silent_frames > 2 * self.line.frames() + self.ringing_frames
+    }
+
+    #[inline(always)]
+    fn process<E: Eight>(
+        &mut self,
+        eight: E,
+        input: &[f32],
+        segment: &Segment,
+        outputs: usize,
+        heard: &mut [[f32; 2]],
+        frames: &mut [[LaneFrame; BUSES]],
+    ) {
+        let count = input.len();
+        // Bits are gathered where a search would stop at the first sound: that does not vectorise.
+        let sounds = input.iter().fold(0, |bits, x| bits | x.abs().to_bits()) != 0;
+        self.silent_frames = if sounds { 0 } else { self.silent_frames.saturating_add(count) };
+        if self.is_silent() {
+            return;
+        }
+        self.line.write(eight, input);
+        self.direct.process(eight, &self.line, segment, heard, frames);
+        for (bus, reflector) in self.reflectors.iter_mut().enumerate().take(outputs) {
+            reflector.process(eight, &self.line, segment, bus, frames);
+        }
+        let fed = match &mut self.decorrelator {
+            None => input,
+            Some(decorrelator) => {
+                let fed = &mut self.fed[..count];
+                decorrelator.filter(input, fed);
+                fed
+            }
+        };
+        for (part, weights) in self.tail.iter().enumerate() {
+            add_to_bus(eight, weights, segment, FIRST_PART + part, frames, |n| fed[n]);
+        }
+    }
+}
+
+/// The bus of the tail's first part; left and right come before.
+const FIRST_PART: usize = 2;
+
+/// The early part of one engine.
+#[derive(Debug)]
+pub struct Early {
+    instruction_set: InstructionSet,
+    design: SplitDesign,
+    outputs: usize,
+    sources: Vec<SourcePart>,
+    bank: LaneBank,
+    /// By frame, then bus, then lane.
+    frames: Vec<[LaneFrame; BUSES]>,
+    sums: Vec<[f32; BUSES]>,
+    heard: Vec<[f32; 2]>,
+}
+
+impl Early {
+    /// Allocates the early part.
+    pub fn new(config: &EarlyConfig) -> Self {
+        Self {
+            instruction_set: config.instruction_set,
+            design: SplitDesign::new(config.sample_rate_hz),
+            outputs: config.outputs,
+            sources: (0..config.sources.min(SOURCES)).map(|source| SourcePart::new(source, config)).collect(),
+            bank: LaneBank::default(),
+            frames: vec![[[0.0; LANES]; BUSES]; config.run_frames],
+            sums: vec![[0.0; BUSES]; config.run_frames],
+            heard: vec![[0.0; 2]; config.run_frames],
+        }
+    }
+
+    /// Forgets all sound.
+    pub fn reset(&mut self) {
+        self.sources.iter_mut().for_each(SourcePart::reset);
+        self.bank.reset();
+    }
+
+    /// Stands at a plan for each source, without fades.
+    pub fn stand_at(&mut self, plans: &[SourcePlan]) {
+        for (source, plan) in self.sources.iter_mut().zip(plans) {
+            source.stand_at(plan);
+        }
+    }
+
+    /// Stands at a plan for one source, without fades.
+    pub fn stand_source_at(&mut self, source: usize, plan: &SourcePlan) {
+        self.sources[source].stand_at(plan);
+    }
+
+    /// Starts the next grid step of a source on the way to a plan; `changed` says whether the plan is a new one.
+    pub fn head_for(&mut self, source: usize, plan: &SourcePlan, changed: bool) {
+        self.sources[source].head_for(plan, changed);
+    }
+
+    /// Says whether nothing of what was heard of a source can still sound.
+    pub fn source_is_silent(&self, source: usize) -> bool {
+        self.sources[source].is_silent()
+    }
+
+    /// Says whether nothing of a source moves during the grid step.
+    pub fn source_rests(&self, source: usize) -> bool {
+        self.sources[source].rests()
+    }
+
+    /// Says whether nothing of what was heard can still sound.
+    pub fn is_silent(&self) -> bool {
+        self.sources.iter().all(SourcePart::is_silent) && self.bank.is_silent()
+    }
+
+    /// Sounds a run of frames, one input for each source; writes left and right, and what feeds both parts of the tail.
+    pub fn process(&mut self, inputs: &[&[f32]], segment: &Segment, outputs: [&mut [f32]; BUSES]) {
+        let set = self.instruction_set;
+        set.run_eight(Run { early: self, inputs, segment, outputs });
+    }
+}
+
+struct Run<'a, 'b> {
+    early: &'a mut Early,
+    inputs: &'a [&'b [f32]],
+    segment: &'a Segment,
+    outputs: [&'a mut [f32]; BUSES],
+}
+
+impl EightKernel for Run<'_, '_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn run<E: Eight>(self, eight: E) {
+        let Self { early, inputs, segment, outputs } = self;
+        let count = inputs.first().map_or(0, |input| input.len());
+        let frames = &mut early.frames[..count];
+        frames.fill([[0.0; LANES]; BUSES]);
+        for (source, input) in early.sources.iter_mut().zip(inputs) {
+            source.process(eight, input, segment, early.outputs, &mut early.heard, frames);
+        }
+        let sums = &mut early.sums[..count];
+        early.bank.process(eight, &early.design, frames, sums);
+        for (bus, output) in outputs.into_iter().enumerate() {
+            for (out, sum) in output.iter_mut().zip(&*sums) {
+                *out = sum[bus];
+            }
+        }
+    }
+}

@@ -1,0 +1,248 @@
+//! The plug-in's `process`, framework and all, neither allocates nor frees while everything moves.
+//!
+//! The CLAP that this crate exports is hosted within the test program, so that
+//! the program's own allocator counts what the plug-in does: allocations and
+//! frees, on the audio thread alone. A control shows that it would notice. The
+//! framework's own check (`assert_process_allocs`) brings an allocator too, and
+//! a program can have one only.
+#![cfg(not(feature = "assert_process_allocs"))]
+
+use std::alloc::{GlobalAlloc, Layout as Memory, System};
+use std::cell::Cell;
+use std::time::Duration;
+
+use clack_extensions::audio_ports_config::{AudioPortsConfigBuffer, PluginAudioPortsConfig};
+use clack_extensions::params::{ParamInfoBuffer, PluginParams};
+use clack_extensions::render::{PluginRender, RenderMode};
+use clack_extensions::tail::{PluginTail, TailLength};
+use clack_host::entry::EntryDescriptor;
+use clack_host::events::event_types::ParamValueEvent;
+use clack_host::prelude::*;
+// Links the plug-in, whose entry is found by its symbol.
+use rostra as _;
+
+/// The system's allocator, counting the calls of each thread.
+struct Counting;
+
+thread_local! {
+    static ALLOCATIONS: Cell<usize> = const { Cell::new(0) };
+    static FREES: Cell<usize> = const { Cell::new(0) };
+}
+
+fn count(calls: &'static std::thread::LocalKey<Cell<usize>>) {
+    // A thread that is ending has no counter any more; nobody looks then.
+    let _ = calls.try_with(|calls| calls.set(calls.get() + 1));
+}
+
+// SAFETY: every call is handed on to the system's allocator unchanged.
+#[allow(unsafe_code, reason = "a global allocator cannot be written otherwise")]
+unsafe impl GlobalAlloc for Counting {
+    unsafe fn alloc(&self, memory: Memory) -> *mut u8 {
+        count(&ALLOCATIONS);
+        // SAFETY: the caller keeps the contract of `GlobalAlloc`.
+        unsafe { System.alloc(memory) }
+    }
+    unsafe fn dealloc(&self, pointer: *mut u8, memory: Memory) {
+        count(&FREES);
+        // SAFETY: the caller keeps the contract of `GlobalAlloc`.
+        unsafe { System.dealloc(pointer, memory) }
+    }
+}
+
+#[global_allocator]
+static ALLOCATOR: Counting = Counting;
+
+/// Returns how often a piece of work allocated and freed.
+fn calls_during(work: impl FnOnce()) -> (usize, usize) {
+    let before = (ALLOCATIONS.with(Cell::get), FREES.with(Cell::get));
+    work();
+    (ALLOCATIONS.with(Cell::get) - before.0, FREES.with(Cell::get) - before.1)
+}
+
+/// What the plug-in may ask for: nothing that this test needs to grant.
+struct Shared;
+
+impl SharedHandler<'_> for Shared {
+    fn request_restart(&self) {}
+    fn request_process(&self) {}
+    fn request_callback(&self) {}
+}
+
+struct Host;
+
+impl HostHandlers for Host {
+    type Shared<'a> = Shared;
+    type MainThread<'a> = ();
+    type AudioProcessor<'a> = ();
+}
+
+#[allow(unsafe_code, reason = "a plug-in's entry is a symbol")]
+fn entry() -> PluginEntry {
+    unsafe extern "C" {
+        static clap_entry: EntryDescriptor;
+    }
+    // SAFETY: the symbol is the entry that the framework's macro writes in `rostra`, valid as long as the program.
+    unsafe { PluginEntry::load_from_raw(&clap_entry, c"") }.expect("the entry starts")
+}
+
+/// A parameter: its id, and its range.
+#[derive(Clone, Copy, Debug)]
+struct Automated {
+    id: ClapId,
+    least: f64,
+    most: f64,
+    is_bypass: bool,
+}
+
+/// Returns every parameter of an instance.
+fn parameters(plugin: &mut PluginInstance<Host>) -> Vec<Automated> {
+    let params = plugin.plugin_shared_handle().get_extension::<PluginParams>().expect("there are parameters");
+    let handle = plugin.plugin_handle();
+    (0..params.count(&handle))
+        .map(|index| {
+            let mut buffer = ParamInfoBuffer::new();
+            let info = params.get_info(&handle, index, &mut buffer).expect("a description");
+            let is_bypass = info.name == b"Bypass";
+            Automated { id: info.id, least: info.min_value, most: info.max_value, is_bypass }
+        })
+        .collect()
+}
+
+/// Chooses the layout with this place in the plug-in's order.
+fn choose_layout(plugin: &mut PluginInstance<Host>, index: usize) -> (usize, usize) {
+    let configs =
+        plugin.plugin_shared_handle().get_extension::<PluginAudioPortsConfig>().expect("there are layouts");
+    let handle = plugin.plugin_handle();
+    let mut buffer = AudioPortsConfigBuffer::new();
+    let config = configs.get(&handle, index as u32, &mut buffer).expect("a layout");
+    let channels = |count: Option<u32>| count.expect("a main port") as usize;
+    let counts = (
+        channels(config.main_input.as_ref().map(|port| port.channel_count)),
+        channels(config.main_output.as_ref().map(|port| port.channel_count)),
+    );
+    let id = config.id;
+    configs.select(&handle, id).expect("the plug-in takes its own layout");
+    counts
+}
+
+const BLOCK_FRAMES: usize = 256;
+const BLOCKS: usize = 1200;
+/// Blocks from one event of a parameter to its next; parameters take turns.
+const EVENT_BLOCKS: usize = 7;
+/// Pause after a block: long enough that the builder's tails come back while blocks run.
+const PAUSE: Duration = Duration::from_millis(1);
+
+/// Returns the events of a block: every parameter jumps now and then, at its own frame.
+fn events_of(block: usize, parameters: &[Automated]) -> EventBuffer {
+    let mut events = EventBuffer::new();
+    for (index, parameter) in parameters.iter().enumerate() {
+        // A jump of 0.37 of the range visits it all; the bypass is off most of the time.
+        let turn = block / EVENT_BLOCKS + index;
+        let share = if parameter.is_bypass {
+            f64::from(u8::from(turn.is_multiple_of(5)))
+        } else {
+            (turn as f64 * 0.37).fract()
+        };
+        let value = parameter.least + share * (parameter.most - parameter.least);
+        if block >= BLOCKS / 4 && (block + index).is_multiple_of(EVENT_BLOCKS) {
+            let frame = (8 * index) as u32 % BLOCK_FRAMES as u32;
+            events.push(&ParamValueEvent::new(frame, parameter.id, Pckn::match_all(), value));
+        }
+    }
+    events
+}
+
+/// What an audio thread did.
+#[derive(Debug, Default)]
+struct Counted {
+    allocations: usize,
+    frees: usize,
+    loudest: f32,
+    /// Lengths of tail that the plug-in told, one after the other.
+    tails_frames: Vec<u32>,
+}
+
+fn play(
+    processor: &mut StartedPluginAudioProcessor<Host>,
+    counts: (usize, usize),
+    parameters: &[Automated],
+) -> Counted {
+    let tail = processor.plugin_handle().get_extension::<PluginTail>().expect("there is a tail");
+    let mut counted = Counted::default();
+    let (mut input_ports, mut output_ports) =
+        (AudioPorts::with_capacity(counts.0, 1), AudioPorts::with_capacity(counts.1, 1));
+    for block in 0..BLOCKS {
+        let events = events_of(block, parameters);
+        let wave = |n: usize| ((n * 7 + block) % 13) as f32 / 26.0 - 0.25;
+        let mut taken: Vec<Vec<f32>> =
+            (0..counts.0).map(|side| (0..BLOCK_FRAMES).map(|n| wave(n * (1 + side))).collect()).collect();
+        let mut given = vec![vec![0.0_f32; BLOCK_FRAMES]; counts.1];
+        let audio_in = input_ports.with_input_buffers([AudioPortBuffer {
+            latency: 0,
+            channels: AudioPortBufferType::f32_input_only(taken.iter_mut().map(InputChannel::variable)),
+        }]);
+        let mut audio_out = output_ports.with_output_buffers([AudioPortBuffer {
+            latency: 0,
+            channels: AudioPortBufferType::f32_output_only(given.iter_mut().map(Vec::as_mut_slice)),
+        }]);
+        let (events, steady) = (events.as_input(), Some((block * BLOCK_FRAMES) as u64));
+        let mut out_events = OutputEvents::void();
+        let (allocations, frees) = calls_during(|| {
+            processor
+                .process(&audio_in, &mut audio_out, &events, &mut out_events, steady, None)
+                .expect("the plug-in processes");
+        });
+        counted.allocations += allocations;
+        counted.frees += frees;
+        counted.loudest = given.iter().flatten().fold(counted.loudest, |most, x| most.max(x.abs()));
+        if let TailLength::Finite(frames) = tail.get(&processor.plugin_handle())
+            && counted.tails_frames.last() != Some(&frames)
+        {
+            counted.tails_frames.push(frames);
+        }
+        std::thread::sleep(PAUSE);
+    }
+    let (allocations, frees) = calls_during(|| processor.reset());
+    counted.allocations += allocations;
+    counted.frees += frees;
+    counted
+}
+
+#[test]
+fn process_and_reset_neither_allocate_nor_free() {
+    let entry = entry();
+    let info = HostInfo::new("Rostra tests", "Rostra", "", env!("CARGO_PKG_VERSION")).expect("no zeros");
+    for layout in 0..3 {
+        let mut plugin = PluginInstance::<Host>::new(|()| Shared, |_| (), &entry, c"org.rostra.seat", &info)
+            .expect("an instance");
+        let counts = choose_layout(&mut plugin, layout);
+        let parameters = parameters(&mut plugin);
+        assert!(parameters.iter().any(|parameter| parameter.is_bypass), "{parameters:?}");
+        let render = plugin.plugin_shared_handle().get_extension::<PluginRender>().expect("there are modes");
+        render.set(&plugin.plugin_handle(), RenderMode::Realtime).expect("the mode is taken");
+        let configuration = PluginAudioConfiguration {
+            sample_rate: 48_000.0,
+            min_frames_count: 1,
+            max_frames_count: BLOCK_FRAMES as u32,
+        };
+        let stopped = plugin.activate(|_, ()| (), configuration).expect("the plug-in is activated");
+        let mut processor = stopped.start_processing().expect("the plug-in starts");
+        let audio = std::thread::spawn(move || {
+            let counted = play(&mut processor, counts, &parameters);
+            (processor, counted)
+        });
+        let (processor, counted) = audio.join().expect("the audio thread ends in peace");
+        plugin.deactivate(processor.stop_processing());
+        let Counted { allocations, frees, loudest, tails_frames } = counted;
+        assert!(loudest > 0.01, "{counts:?}: the sound is not silence");
+        assert!(tails_frames.len() > 5, "{counts:?}: tails changed too seldom: {tails_frames:?}");
+        assert_eq!((allocations, frees), (0, 0), "{counts:?}: allocations and frees");
+    }
+}
+
+/// The control: the counters notice a vector that comes and goes.
+#[test]
+fn the_counters_notice_an_allocation_and_a_free() {
+    let calls = calls_during(|| drop(std::hint::black_box(vec![1_u8; 16])));
+    assert_eq!(calls, (1, 1));
+}

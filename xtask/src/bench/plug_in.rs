@@ -1,0 +1,174 @@
+//! The built CLAP, as a host plays it live.
+
+use std::path::Path;
+use std::process::Command;
+
+use anyhow::{Context as _, Result, anyhow, ensure};
+use rostra_bench::{BlockWork, RATE_HZ, noise_into};
+use rostra_dsp::noise::Noise;
+use serde::{Deserialize, Serialize};
+
+use super::budget;
+use super::clock::{Effort, time_blocks, timed};
+use super::engine::BLOCK;
+use super::growth::{INSTANCES, RoundRobin};
+use super::report::{Figure, Timed};
+use super::statistics::{least, median};
+use crate::bundle::Bundle;
+use crate::offline_host::{Layout, Library, Session};
+
+/// Sound that goes in before anything is timed, s: longer than the tail and its convolver hold.
+const WARM_UP_S: f64 = 1.5;
+/// When, after the input ended, only a tail can still sound, s: past the last reflection of the default platform.
+const TAIL_ALONE_S: f64 = 0.3;
+/// Mono in, stereo out.
+const LAYOUT: Layout = Layout { inputs: 1, outputs: 2 };
+
+/// What was found out.
+pub(super) struct PlugIn {
+    /// Blocks of one and many instances.
+    pub(super) timed: Vec<Timed>,
+    /// Times and memory.
+    pub(super) figures: Vec<Figure>,
+}
+
+/// Measures it.
+///
+/// # Errors
+/// When the bundle cannot be loaded, or an instance fails or plays no tail.
+pub(super) fn measure(clap: &Path, effort: &Effort) -> Result<PlugIn> {
+    let mut figures = loads(effort)?;
+    let library = Library::load(clap)?;
+    let mut rows = Vec::new();
+    // The most first: memory that fewer had left behind would hide what they take.
+    for count in INSTANCES.into_iter().rev() {
+        let before = resident_bytes();
+        let mut players = RoundRobin(Vec::with_capacity(count));
+        for n in 0..count {
+            let session = library.instance()?.play(LAYOUT, RATE_HZ, BLOCK)?;
+            players.0.push(Player { session, noise: Noise::new(n as u64), is_fed: true, failure: None });
+        }
+        warm_up(&mut players)?;
+        if rows.is_empty()
+            && let (Some(before), Some(after)) = (before, resident_bytes())
+        {
+            figures.push(Figure::told(
+                format!("resident memory of each of {count} instances of the CLAP, parameters and all"),
+                (after - before) / count as f64 / f64::from(1 << 20),
+                "MiB",
+            ));
+        }
+        let timing = time_blocks(&mut players, BLOCK, count * BLOCK, effort.of(false));
+        let what = if count == 1 { "1 instance".into() } else { format!("{count} instances") };
+        rows.push(Timed::new(what, (RATE_HZ, BLOCK), count, timing, None));
+        for player in players.0 {
+            if let Some(failure) = player.failure {
+                return Err(failure);
+            }
+            player.session.stop();
+        }
+    }
+    rows.reverse();
+    Ok(PlugIn { timed: rows, figures })
+}
+
+/// One instance of the plug-in with its input.
+struct Player {
+    session: Session,
+    noise: Noise,
+    is_fed: bool,
+    failure: Option<anyhow::Error>,
+}
+
+impl BlockWork for Player {
+    fn prepare(&mut self) {
+        for input in self.session.inputs() {
+            if self.is_fed {
+                noise_into(&mut self.noise, input);
+            } else {
+                input.fill(0.0);
+            }
+        }
+    }
+
+    fn process(&mut self) {
+        if let Err(error) = self.session.process() {
+            self.failure.get_or_insert(error);
+        }
+    }
+}
+
+/// Sounds until every instance plays its tail, and makes sure that it does.
+fn warm_up(players: &mut RoundRobin<Player>) -> Result<()> {
+    let mut sound = |is_fed: bool, seconds: f64| {
+        players.0.iter_mut().for_each(|player| player.is_fed = is_fed);
+        for _ in 0..(seconds * RATE_HZ) as usize / BLOCK {
+            players.prepare();
+            players.process();
+        }
+        players.0.iter().all(|player| player.session.outputs().iter().flatten().any(|x| x.abs() > 1e-6))
+    };
+    sound(true, WARM_UP_S);
+    let have_tails = sound(false, TAIL_ALONE_S);
+    sound(true, WARM_UP_S);
+    ensure!(have_tails, "an instance of the plug-in plays no tail {TAIL_ALONE_S} s after its input ended");
+    Ok(())
+}
+
+/// Times of a process that loads the plug-in once, ns.
+#[derive(Debug, Deserialize, Serialize)]
+struct Load {
+    load_ns: f64,
+    make_ns: f64,
+}
+
+/// Loads the bundle, makes and starts an instance, plays its first block, and prints how long that took.
+///
+/// # Errors
+/// When it cannot be loaded or does not play.
+pub(super) fn load_once() -> Result<()> {
+    let clap = Bundle::place()?.clap;
+    let mut library = None;
+    let load = timed(|| library = Some(Library::load(&clap)));
+    let library = library.ok_or_else(|| anyhow!("nothing was loaded"))??;
+    let mut session = None;
+    let make = timed(|| {
+        session = Some(library.instance().and_then(|instance| instance.play(LAYOUT, RATE_HZ, BLOCK)));
+    });
+    let mut session = session.ok_or_else(|| anyhow!("nothing was made"))??;
+    session.process()?;
+    session.stop();
+    let load = Load { load_ns: load.as_nanos() as f64, make_ns: make.as_nanos() as f64 };
+    println!("{}", serde_json::to_string(&load)?);
+    Ok(())
+}
+
+/// Times loading, each time in a process of its own; the file itself is in the system's cache.
+fn loads(effort: &Effort) -> Result<Vec<Figure>> {
+    let program = std::env::current_exe().context("this program has no place")?;
+    let mut loads = Vec::new();
+    for _ in 0..effort.passes {
+        let output = Command::new(&program).args(["bench", "--load-once"]).output()?;
+        ensure!(output.status.success(), "loading: {}", String::from_utf8_lossy(&output.stderr));
+        loads.push(serde_json::from_slice::<Load>(&output.stdout).context("the process that loads")?);
+    }
+    let ms = |of: &dyn Fn(&Load) -> f64| -> Vec<f64> { loads.iter().map(|load| of(load) / 1e6).collect() };
+    let (load, make, both) =
+        (ms(&|load| load.load_ns), ms(&|load| load.make_ns), ms(&|load| load.load_ns + load.make_ns));
+    Ok(vec![
+        Figure::told("loading the CLAP in a new process, least of runs", least(&load), "ms"),
+        Figure::told("making and starting the first instance, its tail included, least", least(&make), "ms"),
+        Figure::held("both together, least of runs", least(&both), "ms", budget::LOAD_MS),
+        Figure::told("both together, median of runs", median(&both), "ms"),
+    ])
+}
+
+/// Returns what this process has in memory, where the system says so.
+///
+/// # Source
+/// proc(5): the second field of /proc/self/statm, in pages of 4 KiB on x86-64.
+fn resident_bytes() -> Option<f64> {
+    let text = std::fs::read_to_string("/proc/self/statm").ok()?;
+    let pages: f64 = text.split_whitespace().nth(1)?.parse().ok()?;
+    Some(pages * 4096.0)
+}
