@@ -55,16 +55,29 @@ pub(crate) struct QuickFit {
     weight: [f32; FITTED],
     /// Energy in row j of the steps: x' `C_j` x.
     energy: [[[f32; FITTED]; FITTED]; FITTED],
+    /// The same by the second step, then row and first step.
+    flat: [[f32; FITTED * FITTED]; FITTED],
+    /// Eight.
+    abreast: usize,
 }
 
 impl QuickFit {
     /// Takes over what the oracle knows of the lanes.
     pub(crate) fn new(oracle: &OctaveFit) -> Self {
         let (bands, weights, energies) = oracle.parts();
-        let mut fit = Self { bands, weight: [0.0; FITTED], energy: [[[0.0; FITTED]; FITTED]; FITTED] };
+        let mut fit = Self {
+            bands,
+            weight: [0.0; FITTED],
+            energy: [[[0.0; FITTED]; FITTED]; FITTED],
+            flat: [[0.0; FITTED * FITTED]; FITTED],
+            abreast: std::hint::black_box(FITTED),
+        };
         for (row, (&weight, energy)) in weights.iter().zip(energies).enumerate() {
             fit.weight[row] = weight;
             fit.energy[row] = *energy;
+            for other in 0..FITTED {
+                fit.flat[other][row * FITTED..(row + 1) * FITTED].copy_from_slice(&energy[other]);
+            }
         }
         fit
     }
@@ -184,22 +197,22 @@ impl QuickFit {
         for band in 0..FITTED {
             step[band] = gain[band] * factor[band];
         }
-        let mut slope = [[0.0_f32; FITTED]; FITTED];
+        // By row, then step.
+        let mut slope = [0.0_f32; FITTED * FITTED];
+        let mut part = [0.0_f32; FITTED * FITTED];
+        let (tiled, tiled_gain) = ([step; FITTED], [*gain; FITTED]);
+        let (tiled, tiled_gain) = (tiled.as_flattened(), tiled_gain.as_flattened());
+        for n in 0..FITTED * FITTED {
+            let mut sum = self.flat[0][n] * step[0];
+            for other in 1..FITTED {
+                sum = multiply_add::<FUSED>(self.flat[other][n], step[other], sum);
+            }
+            slope[n] = sum * tiled_gain[n];
+            part[n] = sum * tiled[n];
+        }
         let mut energy = [0.0_f32; FITTED];
-        for row in 0..FITTED {
-            let matrix = &self.energy[row];
-            let mut sum = [0.0_f32; FITTED];
-            for other in 0..FITTED {
-                for band in 0..FITTED {
-                    sum[band] = multiply_add::<FUSED>(matrix[other][band], step[other], sum[band]);
-                }
-            }
-            let mut part = [0.0_f32; FITTED];
-            for band in 0..FITTED {
-                part[band] = sum[band] * step[band];
-            }
-            energy[row] = total(&part);
-            slope[row] = sum;
+        for (energy, part) in energy.iter_mut().zip(part.as_chunks::<FITTED>().0) {
+            *energy = total(part);
         }
         let mut error = [0.0_f32; FITTED];
         let mut scale = [0.0_f32; FITTED];
@@ -208,29 +221,14 @@ impl QuickFit {
             scale[row] = self.weight[row] / energy;
             error[row] = -0.5 * self.weight[row] * ln::<FUSED>(energy / (gain[row] * gain[row]));
         }
-        let mut normal = [[0.0_f32; FITTED]; FITTED];
-        let mut right = [0.0_f32; FITTED];
-        for row in 0..FITTED {
-            let mut jacobian = [0.0_f32; FITTED];
-            for band in 0..FITTED {
-                jacobian[band] = slope[row][band] * gain[band] * scale[row];
-            }
-            slope[row] = jacobian;
-        }
-        for band in 0..FITTED {
-            let mut sum = [0.0_f32; FITTED];
-            for row in 0..FITTED {
-                for other in 0..FITTED {
-                    sum[other] = multiply_add::<FUSED>(slope[row][band], slope[row][other], sum[other]);
-                }
-            }
-            normal[band] = sum;
-        }
+        let (jacobian, _) = slope.as_chunks_mut::<FITTED>();
         for row in 0..FITTED {
             for band in 0..FITTED {
-                right[band] = multiply_add::<FUSED>(slope[row][band], error[row], right[band]);
+                jacobian[row][band] *= scale[row];
             }
         }
+        let (mut normal, mut right) = ([[0.0_f32; FITTED]; FITTED], [0.0_f32; FITTED]);
+        square::<FUSED>(self.abreast, jacobian, &error, &mut normal, &mut right);
         for band in 0..FITTED {
             normal[band][band] += DAMPING;
         }
@@ -238,6 +236,48 @@ impl QuickFit {
         for band in 0..FITTED {
             factor[band] += right[band].clamp(-FARTHEST, FARTHEST);
         }
+    }
+}
+
+/// Works out J'J and J'e; `abreast` is eight, which the compiler must not know, or it takes the loops apart.
+#[inline(always)]
+pub(crate) fn square<const FUSED: bool>(
+    abreast: usize,
+    jacobian: &[[f32; FITTED]],
+    error: &[f32],
+    normal: &mut [[f32; FITTED]; FITTED],
+    right: &mut [f32; FITTED],
+) {
+    let (rows, _) = jacobian.as_chunks::<FITTED>();
+    let (errors, _) = error.as_chunks::<FITTED>();
+    for (rows, errors) in rows.iter().zip(errors) {
+        let [a, b, c, d, e, f, g, h] = rows.each_ref().map(|row| &row[..abreast]);
+        let rows = [a, b, c, d, e, f, g, h];
+        for (band, sums) in normal.iter_mut().enumerate() {
+            add_rows::<FUSED>(abreast, &rows, &rows.map(|row| row[band]), &mut sums[..abreast]);
+        }
+        add_rows::<FUSED>(abreast, &rows, errors, &mut right[..abreast]);
+    }
+}
+
+/// Adds eight rows, each times a number.
+#[inline(always)]
+fn add_rows<const FUSED: bool>(
+    abreast: usize,
+    rows: &[&[f32]; FITTED],
+    by: &[f32; FITTED],
+    sums: &mut [f32],
+) {
+    let [a, b, c, d, e, f, g, h] = *rows;
+    for n in 0..abreast {
+        let mut sum = multiply_add::<FUSED>(by[0], a[n], sums[n]);
+        sum = multiply_add::<FUSED>(by[1], b[n], sum);
+        sum = multiply_add::<FUSED>(by[2], c[n], sum);
+        sum = multiply_add::<FUSED>(by[3], d[n], sum);
+        sum = multiply_add::<FUSED>(by[4], e[n], sum);
+        sum = multiply_add::<FUSED>(by[5], f[n], sum);
+        sum = multiply_add::<FUSED>(by[6], g[n], sum);
+        sums[n] = multiply_add::<FUSED>(by[7], h[n], sum);
     }
 }
 

@@ -133,6 +133,25 @@ pub(crate) struct LowSums(Spectrum);
 impl LowSums {
     pub(crate) const NOTHING: Self = Self([[0.0; FREQUENCIES]; 2]);
 
+    /// Sets an octave: S = A - jB above its middle and A + jB below.
+    #[inline(always)]
+    fn set<const N: usize>(&mut self, octave: usize, pairs: &[[f32; N]; 2]) {
+        let [re, im] = &mut self.0;
+        let (pairs_re, pairs_im) = (pairs[0].as_chunks::<ABREAST>().0, pairs[1].as_chunks::<ABREAST>().0);
+        for row in 0..N / (2 * ABREAST) {
+            let (a_re, b_re) = (&pairs_re[2 * row], &pairs_re[2 * row + 1]);
+            let (a_im, b_im) = (&pairs_im[2 * row], &pairs_im[2 * row + 1]);
+            let above = STARTS[octave] + row * ABREAST;
+            let below = above + half(octave);
+            for i in 0..ABREAST {
+                re[above + i] = a_re[i] + b_im[i];
+                im[above + i] = a_im[i] - b_re[i];
+                re[below + i] = a_re[i] - b_im[i];
+                im[below + i] = a_im[i] + b_re[i];
+            }
+        }
+    }
+
     /// Returns the mean of |S|^2 in each octave.
     #[inline(always)]
     pub(crate) fn energies<const FUSED: bool>(&self, lanes: &QuickLowLanes) -> [f32; LOW] {
@@ -179,6 +198,8 @@ pub(crate) struct LowRoom<const SORTED: usize> {
     /// By row of eight distances, then tap.
     cos: [[Abreast; SORTED]; DISTANCES / ABREAST],
     sin: [[Abreast; SORTED]; DISTANCES / ABREAST],
+    /// By tap: eight cosines, eight sines, and so on.
+    phase: [[f32; 2 * DISTANCES]; SORTED],
 }
 
 impl<const SORTED: usize> LowRoom<SORTED> {
@@ -189,12 +210,13 @@ impl<const SORTED: usize> LowRoom<SORTED> {
         on_wide: [[[0.0; ABREAST]; SORTED]; 2],
         cos: [[[0.0; ABREAST]; SORTED]; DISTANCES / ABREAST],
         sin: [[[0.0; ABREAST]; SORTED]; DISTANCES / ABREAST],
+        phase: [[0.0; 2 * DISTANCES]; SORTED],
     };
 
     /// Works out cosines and sines of all distances at all taps.
     #[inline(always)]
     fn turn_distances<const FUSED: bool>(&mut self, lanes: &QuickLowLanes) {
-        let Self { delay, on, on_wide, cos, sin, .. } = self;
+        let Self { delay, on, on_wide, cos, sin, phase, .. } = self;
         let [on_cos, on_sin] = on;
         for tap in 0..SORTED {
             (on_cos[tap], on_sin[tap]) = turn::<FUSED>(lanes.row_step * delay[tap]);
@@ -219,6 +241,13 @@ impl<const SORTED: usize> LowRoom<SORTED> {
             for (((c, s), (a, b)), (next_c, next_s)) in before.zip(by).zip(next) {
                 *next_c = multiply_add::<FUSED>(*c, *a, -s * b);
                 *next_s = multiply_add::<FUSED>(*c, *b, s * a);
+            }
+        }
+        for tap in 0..SORTED {
+            let (rows, _) = phase[tap].as_chunks_mut::<ABREAST>();
+            for row in 0..DISTANCES / ABREAST {
+                rows[2 * row] = cos[row][tap];
+                rows[2 * row + 1] = sin[row][tap];
             }
         }
     }
@@ -246,7 +275,7 @@ impl<const TAPS: usize> LowTaps<'_, TAPS> {
     ) {
         let ends = self.sort(room);
         room.turn_distances::<FUSED>(lanes);
-        let LowRoom { delay, gain, cos, sin, .. } = room;
+        let LowRoom { delay, gain, phase, .. } = room;
         for octave in 0..LOW {
             let [re, im] = &mut gain[octave];
             for tap in 0..SORTED {
@@ -258,24 +287,12 @@ impl<const TAPS: usize> LowTaps<'_, TAPS> {
         }
         let mut start = 0;
         for (end, sums) in ends.into_iter().zip(sums) {
-            let [re, im] = &mut sums.0;
-            for octave in 0..LOW {
-                let gains = &gain[octave];
-                for row in 0..half(octave) / ABREAST {
-                    let [a_re, a_im, b_re, b_im] = pairs::<FUSED>(
-                        (&gains[0][start..end], &gains[1][start..end]),
-                        (&cos[row][start..end], &sin[row][start..end]),
-                    );
-                    let above = STARTS[octave] + row * ABREAST;
-                    let below = above + half(octave);
-                    for i in 0..ABREAST {
-                        re[above + i] = a_re[i] + b_im[i];
-                        im[above + i] = a_im[i] - b_re[i];
-                        re[below + i] = a_re[i] - b_im[i];
-                        im[below + i] = a_im[i] + b_re[i];
-                    }
-                }
-            }
+            let [low, middle, high] = &gain.each_ref().map(|[re, im]| (&re[start..end], &im[start..end]));
+            let phase = &phase[start..end];
+            // Two rows of eight, cosine and sine, for each row of distances.
+            sums.set(0, &add::<FUSED, { 2 * half(0) }>(*low, phase));
+            sums.set(1, &add::<FUSED, { 2 * half(1) }>(*middle, phase));
+            sums.set(2, &add::<FUSED, { 2 * half(2) }>(*high, phase));
             start = end;
         }
     }
@@ -309,25 +326,27 @@ impl<const TAPS: usize> LowTaps<'_, TAPS> {
     }
 }
 
-/// Returns A and B for eight distances, each real and imaginary; the taps come in whole fours.
+/// Returns the real and the imaginary part of A (eight distances), B (the same eight), and so on; the taps come in whole fours.
 #[inline(always)]
-fn pairs<const FUSED: bool>(gain: (&[f32], &[f32]), phase: (&[Abreast], &[Abreast])) -> [Abreast; 4] {
-    let [mut a_re, mut a_im, mut b_re, mut b_im] = [[0.0_f32; ABREAST]; 4];
+fn add<const FUSED: bool, const N: usize>(
+    gain: (&[f32], &[f32]),
+    phase: &[[f32; 2 * DISTANCES]],
+) -> [[f32; N]; 2] {
+    let [mut re_sum, mut im_sum] = [[0.0_f32; N]; 2];
     let (re, _) = gain.0.as_chunks::<TAPS_AT_ONCE>();
     let (im, _) = gain.1.as_chunks::<TAPS_AT_ONCE>();
-    let (cos, _) = phase.0.as_chunks::<TAPS_AT_ONCE>();
-    let (sin, _) = phase.1.as_chunks::<TAPS_AT_ONCE>();
-    for ((re, im), (cos, sin)) in re.iter().zip(im).zip(cos.iter().zip(sin)) {
-        for i in 0..ABREAST {
+    let (phase, _) = phase.as_chunks::<TAPS_AT_ONCE>();
+    for ((re, im), phase) in re.iter().zip(im).zip(phase) {
+        for n in 0..N {
+            let (mut a, mut b) = (re_sum[n], im_sum[n]);
             for tap in 0..TAPS_AT_ONCE {
-                a_re[i] = multiply_add::<FUSED>(re[tap], cos[tap][i], a_re[i]);
-                a_im[i] = multiply_add::<FUSED>(im[tap], cos[tap][i], a_im[i]);
-                b_re[i] = multiply_add::<FUSED>(re[tap], sin[tap][i], b_re[i]);
-                b_im[i] = multiply_add::<FUSED>(im[tap], sin[tap][i], b_im[i]);
+                a = multiply_add::<FUSED>(re[tap], phase[tap][n], a);
+                b = multiply_add::<FUSED>(im[tap], phase[tap][n], b);
             }
+            (re_sum[n], im_sum[n]) = (a, b);
         }
     }
-    [a_re, a_im, b_re, b_im]
+    [re_sum, im_sum]
 }
 
 /// What a part's reflections and a tail share, before the tail's own weights: `sum_channel` S* T.

@@ -6,7 +6,7 @@ use crate::instruction_set::multiply_add;
 use crate::lane_fit::{THIRDS, ThirdFit, third_midband_hz};
 use crate::octave::BANDS;
 use crate::polynomial::{exp2, ln, log2};
-use crate::quick_fit::{ABREAST, LEAST_OF_STRONGEST, eliminate, total};
+use crate::quick_fit::{ABREAST, LEAST_OF_STRONGEST, eliminate, square, total};
 
 /// One value for each third.
 pub(crate) type Thirds = [f32; THIRD_SLOTS];
@@ -25,8 +25,10 @@ const TINY: f32 = 1e-12;
 pub(crate) struct QuickThirds {
     /// How much a third counts: 1, or 0 where it does not fit the rate.
     weight: Thirds,
-    /// Energy of steps k and l together in each third.
-    energy: [[Thirds; FITTED]; FITTED],
+    /// Energy of two steps together: by the second step, then third and first step.
+    energy: [[f32; THIRD_SLOTS * FITTED]; FITTED],
+    /// Eight.
+    abreast: usize,
     /// Share of each octave's corner in each third.
     corner: [Thirds; BANDS],
     /// Share of each third in its octave's energy.
@@ -39,16 +41,15 @@ impl QuickThirds {
         let (_, weights, energies) = oracle.parts();
         let mut fit = Self {
             weight: [0.0; THIRD_SLOTS],
-            energy: [[[0.0; THIRD_SLOTS]; FITTED]; FITTED],
+            energy: [[0.0; THIRD_SLOTS * FITTED]; FITTED],
+            abreast: std::hint::black_box(FITTED),
             corner: [[0.0; THIRD_SLOTS]; BANDS],
             share: [0.0; THIRD_SLOTS],
         };
         for (third, (&weight, energy)) in weights.iter().zip(energies).enumerate() {
             fit.weight[third] = weight;
-            for k in 0..FITTED {
-                for l in 0..FITTED {
-                    fit.energy[k][l][third] = energy[k][l];
-                }
+            for other in 0..FITTED {
+                fit.energy[other][third * FITTED..(third + 1) * FITTED].copy_from_slice(&energy[other]);
             }
         }
         for third in 0..THIRDS {
@@ -115,41 +116,43 @@ impl QuickThirds {
             inverse[third] = 1.0 / (wanted * wanted);
         }
         for _ in 0..STEPS {
-            let mut slope = [[0.0_f32; THIRD_SLOTS]; FITTED];
-            let mut energy = [0.0_f32; THIRD_SLOTS];
+            let mut step = [0.0_f32; FITTED];
             for band in 0..FITTED {
-                for other in 0..FITTED {
-                    let step = gain[other] * factor[other];
-                    for third in 0..THIRD_SLOTS {
-                        slope[band][third] =
-                            multiply_add::<FUSED>(self.energy[band][other][third], step, slope[band][third]);
-                    }
+                step[band] = gain[band] * factor[band];
+            }
+            // By third, then step.
+            let mut slope = [0.0_f32; THIRD_SLOTS * FITTED];
+            for n in 0..THIRD_SLOTS * FITTED {
+                let mut sum = self.energy[0][n] * step[0];
+                for other in 1..FITTED {
+                    sum = multiply_add::<FUSED>(self.energy[other][n], step[other], sum);
                 }
-                let step = gain[band] * factor[band];
-                for third in 0..THIRD_SLOTS {
-                    energy[third] = multiply_add::<FUSED>(slope[band][third], step, energy[third]);
+                slope[n] = sum;
+            }
+            let (jacobian, _) = slope.as_chunks_mut::<FITTED>();
+            let mut energy = [0.0_f32; THIRD_SLOTS];
+            for (energy, slope) in energy.iter_mut().zip(&*jacobian) {
+                let mut part = [0.0_f32; FITTED];
+                for band in 0..FITTED {
+                    part[band] = slope[band] * step[band];
                 }
+                *energy = total(&part);
             }
             let mut error = [0.0_f32; THIRD_SLOTS];
             for third in 0..THIRD_SLOTS {
-                let energy_here = energy[third].max(TINY * strongest * strongest).max(f32::MIN_POSITIVE);
-                error[third] = -0.5 * self.weight[third] * ln::<FUSED>(energy_here * inverse[third]);
-                energy[third] = self.weight[third] / energy_here;
+                let here = energy[third].max(TINY * strongest * strongest).max(f32::MIN_POSITIVE);
+                error[third] = -0.5 * self.weight[third] * ln::<FUSED>(here * inverse[third]);
+                energy[third] = self.weight[third] / here;
             }
-            for band in 0..FITTED {
-                for third in 0..THIRD_SLOTS {
-                    slope[band][third] *= energy[third] * gain[band];
+            for (slope, scale) in jacobian.iter_mut().zip(&energy) {
+                for band in 0..FITTED {
+                    slope[band] *= scale * gain[band];
                 }
             }
-            let mut normal = [[0.0_f32; FITTED]; FITTED];
-            let mut right = [0.0_f32; FITTED];
+            let (mut normal, mut right) = ([[0.0_f32; FITTED]; FITTED], [0.0_f32; FITTED]);
+            square::<FUSED>(self.abreast, jacobian, &error, &mut normal, &mut right);
             for band in 0..FITTED {
-                for other in 0..=band {
-                    normal[band][other] = product::<FUSED>(&slope[band], &slope[other]);
-                    normal[other][band] = normal[band][other];
-                }
                 normal[band][band] += DAMPING;
-                right[band] = product::<FUSED>(&slope[band], &error);
             }
             eliminate::<FUSED>(&mut normal, &mut right);
             for band in 0..FITTED {
@@ -157,15 +160,4 @@ impl QuickThirds {
             }
         }
     }
-}
-
-#[inline(always)]
-fn product<const FUSED: bool>(a: &Thirds, b: &Thirds) -> f32 {
-    let mut sum = [0.0_f32; ABREAST];
-    for row in 0..THIRD_SLOTS / ABREAST {
-        for i in 0..ABREAST {
-            sum[i] = multiply_add::<FUSED>(a[row * ABREAST + i], b[row * ABREAST + i], sum[i]);
-        }
-    }
-    total(&sum)
 }

@@ -12,13 +12,13 @@ use rostra_dsp::arrivals::{ARRIVALS, Arrival, arrivals};
 use rostra_dsp::bands::{LANES, SplitDesign, Weights};
 use rostra_dsp::distance_tone::{DistanceTone, TonePlan};
 use rostra_dsp::engine::{Config, Engine, Layout, PrepareError};
-use rostra_dsp::lane_fit::{OctaveFit, ThirdFit};
-use rostra_dsp::low_octaves::LowLanes;
+use rostra_dsp::instruction_set::InstructionSet;
 use rostra_dsp::measure::octave_energies;
 use rostra_dsp::noise::Noise;
 use rostra_dsp::octave::{BANDS, NOMINAL_HZ};
 use rostra_dsp::pickup::{Capsule, Pair, Pickup};
-use rostra_dsp::plan::{Player, SourcePlan, acoustics, sources};
+use rostra_dsp::plan::SourcePlan;
+use rostra_dsp::planner::Planner;
 use rostra_dsp::platform::Platform;
 use rostra_dsp::radiation::Family;
 use rostra_dsp::seat::{Seat, Source};
@@ -601,9 +601,6 @@ fn silence_stays_silence() {
 /// What is needed to work out the largest output of a plan.
 struct Bound {
     design: SplitDesign,
-    fit: OctaveFit,
-    direct_fit: ThirdFit,
-    lanes: LowLanes,
     /// Sum of the absolute samples of each lane.
     lane_sums: [f64; LANES],
 }
@@ -616,12 +613,10 @@ const DECORRELATOR: f64 = 1.0 + 2.0 * 0.577_350_27;
 impl Bound {
     fn new() -> Self {
         let design = SplitDesign::new(RATE_HZ);
-        let (fit, direct_fit) = (OctaveFit::of_octaves(&design), ThirdFit::of_thirds(&design));
-        let lanes = LowLanes::new(&design, RATE_HZ);
         let frames = design.impulse_responses(16_384);
         let lane_sums =
             std::array::from_fn(|lane| frames.iter().map(|frame| f64::from(frame[lane].abs())).sum());
-        Self { design, fit, direct_fit, lanes, lane_sums }
+        Self { design, lane_sums }
     }
 
     fn weighed(&self, weights: &Weights) -> f64 {
@@ -637,19 +632,10 @@ impl Bound {
         let parts = synthesise(&spec);
         let spectra = TailSpectra::build(&spec);
         let sum_of = |samples: &[f32]| samples.iter().map(|x| f64::from(x.abs())).sum::<f64>();
-        let all = sources(&settings.seat, &settings.platform, &settings.pickup);
-        let of_source = |index: usize| -> [f64; 2] {
-            let player = Player {
-                fit: &self.fit,
-                direct_fit: &self.direct_fit,
-                lanes: &self.lanes,
-                sample_rate_hz: RATE_HZ,
-                channels,
-                tail: (index == 0).then(|| spectra.low()),
-            };
-            let seat =
-                acoustics(&all[index], &settings.platform, &settings.pickup, &settings.level, channels);
-            let plan = SourcePlan::new(&seat, settings, &player);
+        let mut planner = Planner::new(&self.design, channels, InstructionSet::widest());
+        let mut of_source = |index: usize| -> [f64; 2] {
+            let mut plan = SourcePlan::SILENCE;
+            planner.plan(settings, index, (index == 0).then(|| spectra.low()), &mut plan);
             let decorrelator = if index == 0 { 1.0 } else { DECORRELATOR };
             std::array::from_fn(|channel| {
                 let weights = &plan.capsules[channel].weights;

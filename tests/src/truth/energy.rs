@@ -4,11 +4,11 @@ use rostra_dsp::Settings;
 use rostra_dsp::air::pure_tone_attenuation_db_per_m;
 use rostra_dsp::bands::SplitDesign;
 use rostra_dsp::engine::{Config, Layout};
-use rostra_dsp::lane_fit::{OctaveFit, ThirdFit};
-use rostra_dsp::low_octaves::LowLanes;
+use rostra_dsp::instruction_set::InstructionSet;
 use rostra_dsp::measure::{Take, impulse_response, octave_energies, third_octave_levels_db};
 use rostra_dsp::octave::BANDS;
-use rostra_dsp::plan::{PARTS, Player, SourcePlan, acoustics};
+use rostra_dsp::plan::{PARTS, SourcePlan};
+use rostra_dsp::planner::Planner;
 
 use super::{Row, energy_db, to_f64};
 use crate::seats;
@@ -34,25 +34,13 @@ fn split_energies(response: &[Vec<f32>], at_s: f64) -> [Vec<f64>; PARTS] {
 /// Reflected energy before and after the mixing time of 36 seats on three platforms in three families, each octave in which the reflections leave room for the tail.
 pub fn reflected_energy() -> Vec<Row> {
     let config = Config { sample_rate_hz: RATE_HZ, layout: Layout::MonoToStereo };
-    let design = SplitDesign::new(RATE_HZ);
-    let fit = OctaveFit::of_octaves(&design);
-    let direct_fit = ThirdFit::of_thirds(&design);
-    let lanes = LowLanes::new(&design, RATE_HZ);
-    let player = Player {
-        fit: &fit,
-        direct_fit: &direct_fit,
-        lanes: &lanes,
-        sample_rate_hz: RATE_HZ,
-        channels: 2,
-        tail: None,
-    };
+    let mut planner = Planner::new(&SplitDesign::new(RATE_HZ), 2, InstructionSet::widest());
     let mut errors: [Vec<(f64, String)>; PARTS] = [Vec::new(), Vec::new()];
     for mut settings in seats::all() {
         settings.level.balance_pct = 100.0;
         let response = impulse_response(&config, &settings, &Take::of(72_000)).expect("the rate is in range");
-        let source = settings.seat.source(&settings.platform, &settings.pickup);
-        let seat = acoustics(&source, &settings.platform, &settings.pickup, &settings.level, 2);
-        let plan = SourcePlan::new(&seat, &settings, &player);
+        let mut plan = SourcePlan::SILENCE;
+        planner.plan(&settings, 0, None, &mut plan);
         let got = split_energies(&response, settings.platform.mixing_time_s());
         for part in 0..PARTS {
             for band in 0..BANDS {

@@ -3,10 +3,10 @@
 use rostra_dsp::Settings;
 use rostra_dsp::bands::{LANES, SplitDesign};
 use rostra_dsp::engine::{Config, Engine, Layout};
-use rostra_dsp::lane_fit::{OctaveFit, ThirdFit};
-use rostra_dsp::low_octaves::LowLanes;
+use rostra_dsp::instruction_set::InstructionSet;
 use rostra_dsp::noise::Noise;
-use rostra_dsp::plan::{Player, SourcePlan, acoustics};
+use rostra_dsp::plan::SourcePlan;
+use rostra_dsp::planner::Planner;
 use rostra_dsp::tail::{BuildAtOnce, TailSpec, TailSpectra, synthesise};
 
 use super::{Row, to_f64};
@@ -176,24 +176,14 @@ const ALL_PASS: f64 = 3.0;
 /// Sum over lanes of |weight| times the lane's own sum of absolute samples, over arrivals and both tails.
 fn bound(settings: &Settings) -> f64 {
     let design = SplitDesign::new(RATE_HZ);
-    let (fit, direct_fit) = (OctaveFit::of_octaves(&design), ThirdFit::of_thirds(&design));
-    let lanes = LowLanes::new(&design, RATE_HZ);
     let frames = design.impulse_responses(8192);
     let lane_sums: [f64; LANES] =
         std::array::from_fn(|lane| frames.iter().map(|frame| f64::from(frame[lane].abs())).sum());
     let spec = TailSpec::new(&settings.platform, Some(settings.pickup.pair), RATE_HZ);
     let tail = TailSpectra::build(&spec);
-    let player = Player {
-        fit: &fit,
-        direct_fit: &direct_fit,
-        lanes: &lanes,
-        sample_rate_hz: RATE_HZ,
-        channels: 2,
-        tail: Some(tail.low()),
-    };
-    let source = settings.seat.source(&settings.platform, &settings.pickup);
-    let seat = acoustics(&source, &settings.platform, &settings.pickup, &settings.level, 2);
-    let plan = SourcePlan::new(&seat, settings, &player);
+    let mut planner = Planner::new(&design, 2, InstructionSet::widest());
+    let mut plan = SourcePlan::SILENCE;
+    planner.plan(settings, 0, Some(tail.low()), &mut plan);
     let weighed = |weights: &[f32; LANES]| -> f64 {
         weights.iter().zip(&lane_sums).map(|(w, sum)| f64::from(w.abs()) * sum).sum()
     };
