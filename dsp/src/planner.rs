@@ -273,6 +273,7 @@ impl Kernel for Place<'_> {
 
         let (direct_gain, platform_gain) = balance_gains(&settings.level);
         let (direct_gain, platform_gain) = (direct_gain as f32, platform_gain as f32);
+        self.plan.tail_level = factor * platform_gain;
         // Both capsules hear nearly the same spectrum of an image; the factors are worked out for their mean.
         let mut strongest = [f32::MIN_POSITIVE; SLOTS];
         for band in 0..FITTED {
