@@ -17,7 +17,7 @@ use crate::low_octaves::{LOW, LowTail};
 use crate::octave::{BANDS, PerBand};
 use crate::plan::{Energies, PARTS, REFERENCE_DISTANCE_M, SourcePlan, balance_gains};
 use crate::polynomial::{exp2, log2};
-use crate::quick_fit::{ABREAST, FitRoom, LEAST_OF_STRONGEST, QuickFit, start, total};
+use crate::quick_fit::{ABREAST, FitRoom, LEAST_OF_STRONGEST, QuickFit, start_one, total};
 use crate::quick_low::{LowRoom, LowSums, LowTaps, QuickLowLanes, Shared};
 use crate::quick_thirds::QuickThirds;
 use crate::radiation::world_axis;
@@ -64,7 +64,7 @@ struct Room {
     steps: [[f32; SLOTS]; FITTED],
     low_gain: [[[[f32; SLOTS]; 2]; LOW]; 2],
     fit: FitRoom<SLOTS>,
-    low: LowRoom<SLOTS>,
+    low: LowRoom<{ SLOTS + ABREAST }>,
 }
 
 impl Room {
@@ -268,7 +268,7 @@ impl Kernel for Place<'_> {
             target: ground.target.map(|part| part.map(|energy| energy * power)),
         };
         for capsule in 0..channels {
-            add_energies(&heard[capsule], &part[capsule], &mut energies);
+            add_energies::<FUSED>(&heard[capsule], &part[capsule], &mut energies);
         }
 
         let (direct_gain, platform_gain) = balance_gains(&settings.level);
@@ -349,14 +349,13 @@ impl Kernel for Place<'_> {
         self.thirds.improve::<FUSED>(&gain, &wanted, &mut of_direct);
         for capsule in 0..channels {
             let heard = &heard[capsule];
-            let mut steps = [[0.0_f32; 1]; FITTED];
+            let mut steps = [0.0_f32; FITTED];
             for band in 0..FITTED {
                 // Above the bands in use all steps are as the last one.
-                let band_in_use = band.min(self.fit.bands - 1);
-                steps[band][0] =
-                    heard.shape[band_in_use][0] * of_direct[band_in_use] * heard.common[0] * direct_gain;
+                let used = band.min(self.fit.bands - 1);
+                steps[band] = heard.shape[used][0] * of_direct[used] * heard.common[0] * direct_gain;
             }
-            store(&steps, &mut self.plan.capsules[capsule].weights[..1]);
+            self.plan.capsules[capsule].weights[0] = lanes_of(&steps);
         }
         if channels == 1 {
             self.plan.capsules[1] = self.plan.capsules[0];
@@ -365,7 +364,11 @@ impl Kernel for Place<'_> {
         for capsule in 0..channels {
             let taps = LowTaps { delay: &delay[capsule], gain: &low_gain[capsule], part: &part[capsule] };
             let [before, after] = &mut *self.low;
-            taps.sums::<FUSED>(self.lanes, low_room, [&mut before[capsule], &mut after[capsule]]);
+            taps.sums::<FUSED, { SLOTS + ABREAST }>(
+                self.lanes,
+                low_room,
+                [&mut before[capsule], &mut after[capsule]],
+            );
         }
         for part in 0..PARTS {
             let mut met = [0.0_f32; LOW];
@@ -387,11 +390,10 @@ impl Kernel for Place<'_> {
         if self.meets {
             return;
         }
-        let mut tail = TailFit::new::<FUSED>(self.gains, self.fit);
-        tail.improve::<FUSED>(self.fit);
-        self.plan.tail = tail.weights();
-        for weight in self.plan.tail.iter_mut().flatten() {
-            *weight *= platform_gain;
+        for part in 0..PARTS {
+            let mut tail = TailFit::new::<FUSED>(&self.gains[part], self.fit);
+            tail.improve::<FUSED>(self.fit);
+            self.plan.tail[part] = tail.weights(self.fit).map(|weight| weight * platform_gain);
         }
     }
 }
@@ -456,7 +458,7 @@ fn shapes<const FUSED: bool>(ground: &Groundwork, heard: &mut Heard) {
 
 /// Adds what one capsule hears to the energies of direct sound and reflections.
 #[inline(always)]
-fn add_energies(heard: &Heard, part: &[u8; SLOTS], energies: &mut Energies) {
+fn add_energies<const FUSED: bool>(heard: &Heard, part: &[u8; SLOTS], energies: &mut Energies) {
     let mut of_part = [[0.0_f32; SLOTS]; PARTS];
     for index in 0..SLOTS {
         let power = heard.common[index] * heard.common[index];
@@ -464,23 +466,22 @@ fn add_energies(heard: &Heard, part: &[u8; SLOTS], energies: &mut Energies) {
         of_part[1][index] = if part[index] == 1 { power } else { 0.0 };
     }
     let direct = f64::from(heard.common[0]).powi(2);
+    let (before, _) = of_part[0].as_chunks::<ABREAST>();
+    let (after, _) = of_part[1].as_chunks::<ABREAST>();
     for band in 0..BANDS {
-        let shape = &heard.shape[band];
-        energies.direct[band] += direct * f64::from(shape[0]).powi(2);
-        for late in 0..PARTS {
-            let mut power = [0.0_f32; SLOTS];
-            for index in 0..SLOTS {
-                power[index] = shape[index] * shape[index] * of_part[late][index];
+        let (shape, _) = heard.shape[band].as_chunks::<ABREAST>();
+        let mut sums = [[0.0_f32; ABREAST]; PARTS];
+        for ((shape, before), after) in shape.iter().zip(before).zip(after) {
+            for i in 0..ABREAST {
+                let power = shape[i] * shape[i];
+                sums[0][i] = multiply_add::<FUSED>(power, before[i], sums[0][i]);
+                sums[1][i] = multiply_add::<FUSED>(power, after[i], sums[1][i]);
             }
-            let (rows, _) = power.as_chunks::<ABREAST>();
-            let mut sum = rows[0];
-            for row in &rows[1..] {
-                for i in 0..ABREAST {
-                    sum[i] += row[i];
-                }
-            }
-            energies.specular[late][band] += f64::from(total(&sum));
         }
+        for late in 0..PARTS {
+            energies.specular[late][band] += f64::from(total(&sums[late]));
+        }
+        energies.direct[band] += direct * f64::from(heard.shape[band][0]).powi(2);
     }
 }
 
@@ -501,78 +502,75 @@ fn store<const SETS: usize>(steps: &[[f32; SETS]; FITTED], weights: &mut [Weight
     }
 }
 
-/// Sets of a tail's fit: its parts, and as many that nobody hears as fill a vector.
-const TAIL_SETS: usize = 4;
-
-/// The fit of the lanes to both parts of a tail, on its way.
+/// The fit of the lanes to one part of a tail, on its way.
 struct TailFit {
-    room: FitRoom<TAIL_SETS>,
-    gain: [[f32; TAIL_SETS]; FITTED],
-    factor: [[f32; TAIL_SETS]; FITTED],
-    strongest: [f32; TAIL_SETS],
+    gain: [f32; FITTED],
+    factor: [f32; FITTED],
+    strongest: f32,
 }
 
 impl TailFit {
     /// Starts a fit.
     #[inline(always)]
-    fn new<const FUSED: bool>(gains: &[[f32; ABREAST]; PARTS], fit: &QuickFit) -> Self {
-        let mut tail = Self {
-            room: FitRoom::EMPTY,
-            gain: [[1.0; TAIL_SETS]; FITTED],
-            factor: [[1.0; TAIL_SETS]; FITTED],
-            strongest: [0.0; TAIL_SETS],
-        };
+    fn new<const FUSED: bool>(gains: &[f32; ABREAST], fit: &QuickFit) -> Self {
+        let mut tail = Self { gain: [1.0; FITTED], factor: [1.0; FITTED], strongest: 0.0 };
         tail.aim(gains);
-        start::<FUSED, TAIL_SETS>(&tail.gain, &mut tail.factor, &mut tail.room);
+        tail.factor = start_one::<FUSED>(&tail.gain);
         tail.improve::<FUSED>(fit);
         tail
     }
 
     /// Takes other gains as the aim.
     #[inline(always)]
-    fn aim(&mut self, gains: &[[f32; ABREAST]; PARTS]) {
-        for part in 0..PARTS {
-            let mut gains = gains[part];
-            let mut strongest = 0.0_f32;
-            for band in 0..BANDS {
-                let below = if band > 0 { gains[band - 1] } else { 0.0 };
-                let above = if band + 1 < BANDS { gains[band + 1] } else { 0.0 };
-                gains[band] = gains[band].max(STEEPEST * below.max(above));
-                strongest = strongest.max(gains[band]);
-            }
-            // Above the octave bands the tail goes on as in the highest one.
-            gains[BANDS] = gains[BANDS - 1];
-            // A silent part is worked out as a flat one and scaled to nothing.
-            let silent = strongest < f32::MIN_POSITIVE;
-            let inverse = if silent { 0.0 } else { 1.0 / strongest };
-            for band in 0..FITTED {
-                let relative = (gains[band] * inverse).max(LEAST_OF_STRONGEST);
-                self.gain[band][part] = if silent { 1.0 } else { relative };
-            }
-            self.strongest[part] = if silent { 0.0 } else { strongest };
+    fn aim(&mut self, gains: &[f32; ABREAST]) {
+        let mut gains = *gains;
+        let mut strongest = 0.0_f32;
+        for band in 0..BANDS {
+            let below = if band > 0 { gains[band - 1] } else { 0.0 };
+            let above = if band + 1 < BANDS { gains[band + 1] } else { 0.0 };
+            gains[band] = gains[band].max(STEEPEST * below.max(above));
+            strongest = strongest.max(gains[band]);
         }
+        // Above the octave bands the tail goes on as in the highest one.
+        gains[BANDS] = gains[BANDS - 1];
+        // A silent part is worked out as a flat one and scaled to nothing.
+        let silent = strongest < f32::MIN_POSITIVE;
+        let inverse = if silent { 0.0 } else { 1.0 / strongest };
+        for band in 0..FITTED {
+            let relative = (gains[band] * inverse).max(LEAST_OF_STRONGEST);
+            self.gain[band] = if silent { 1.0 } else { relative };
+        }
+        self.strongest = if silent { 0.0 } else { strongest };
     }
 
     /// Brings the sum of lanes nearer the aim.
     #[inline(always)]
     fn improve<const FUSED: bool>(&mut self, fit: &QuickFit) {
-        fit.improve::<FUSED, TAIL_SETS>(&self.gain, &mut self.factor, &mut self.room);
-        fit.level_the_top(&self.gain, &mut self.factor);
+        fit.improve_one::<FUSED>(&self.gain, &mut self.factor);
     }
 
     /// Returns the lane weights reached.
     #[inline(always)]
-    fn weights(&self) -> [Weights; PARTS] {
-        let mut steps = [[0.0_f32; TAIL_SETS]; FITTED];
+    fn weights(&self, fit: &QuickFit) -> Weights {
+        let mut steps = [0.0_f32; FITTED];
         for band in 0..FITTED {
-            for i in 0..TAIL_SETS {
-                steps[band][i] = self.gain[band][i] * self.factor[band][i] * self.strongest[i];
-            }
+            // Above the bands in use all steps are as the last one, so that no lane up there gets a weight.
+            let used = band.min(fit.bands - 1);
+            steps[band] = self.gain[used] * self.factor[used] * self.strongest;
         }
-        let mut weights = [[0.0; LANES]; PARTS];
-        store(&steps, &mut weights);
-        weights
+        lanes_of(&steps)
     }
+}
+
+/// Turns steps into lane weights.
+#[inline(always)]
+fn lanes_of(steps: &[f32; FITTED]) -> Weights {
+    let mut lanes = [0.0_f32; LANES];
+    lanes[0] = steps[FITTED - 1];
+    for band in 0..FITTED - 1 {
+        lanes[band + 1] = steps[band] - steps[band + 1];
+    }
+    lanes
 }
 
 /// The work of [`Planner::meet`].
@@ -603,15 +601,17 @@ impl Kernel for Meet<'_> {
             (plan.energies.target.each_ref().map(single), plan.energies.specular.each_ref().map(single));
         let mut best = [[0.0; LANES]; PARTS];
         let mut least_error = [f32::INFINITY; PARTS];
-        let mut fit = TailFit::new::<FUSED>(&gains, self.fit);
+        let mut fits =
+            [TailFit::new::<FUSED>(&gains[0], self.fit), TailFit::new::<FUSED>(&gains[1], self.fit)];
         for round in 0..MEETING_ROUNDS {
-            if round > 0 {
-                fit.aim(&gains);
-                fit.improve::<FUSED>(self.fit);
-            }
-            let tried = fit.weights();
             for part in 0..PARTS {
-                let [heard, common] = shared[part].meet::<FUSED>(&tail.quick, part, &tried[part], self.lanes);
+                let fit = &mut fits[part];
+                if round > 0 {
+                    fit.aim(&gains[part]);
+                    fit.improve::<FUSED>(self.fit);
+                }
+                let tried = fit.weights(self.fit);
+                let [heard, common] = shared[part].meet::<FUSED>(&tail.quick, part, &tried, self.lanes);
                 let mut error = 0.0;
                 for band in 0..LOW {
                     let target = target[part][band];
@@ -633,7 +633,7 @@ impl Kernel for Meet<'_> {
                 }
                 if error < least_error[part] {
                     least_error[part] = error;
-                    best[part] = tried[part];
+                    best[part] = tried;
                 }
             }
         }

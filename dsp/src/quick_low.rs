@@ -119,8 +119,8 @@ impl QuickLowLanes {
                 [steps.map(|step| step.0 as f32), steps.map(|step| step.1 as f32)]
             }),
             share: spread(|point| 1.0 / POINTS[octave_of(point)] as f64),
-            distance: std::array::from_fn(|i| ((i as f64 + 0.5) * step_hz / rate) as f32),
             row_step: (ABREAST as f64 * step_hz / rate) as f32,
+            distance: std::array::from_fn(|i| ((i as f64 + 0.5) * step_hz / rate) as f32),
             middle: std::array::from_fn(|octave| (middle_and_step_hz(octave).0 / rate) as f32),
         }
     }
@@ -163,23 +163,65 @@ fn over_octaves(values: &Spread) -> [f32; LOW] {
     sums
 }
 
-/// Working room of [`LowTaps::sums`].
+/// Taps that are summed in registers.
+const TAPS_AT_ONCE: usize = 4;
+
+/// Working room of [`LowTaps::sums`]: the taps in order of their part, each part filled up to whole fours with silence.
 #[derive(Clone, Debug)]
-pub(crate) struct LowRoom<const TAPS: usize> {
-    phased: [[[f32; TAPS]; 2]; LOW],
-    on: [[f32; TAPS]; 2],
-    /// By row of distances, then tap.
-    cos: [[Abreast; TAPS]; DISTANCES / ABREAST],
-    sin: [[Abreast; TAPS]; DISTANCES / ABREAST],
+pub(crate) struct LowRoom<const SORTED: usize> {
+    delay: [f32; SORTED],
+    /// By octave; real and imaginary part.
+    gain: [[[f32; SORTED]; 2]; LOW],
+    /// Turns, then cosine and sine, from eight distances to the next.
+    on: [[f32; SORTED]; 2],
+    /// The same, eight times each.
+    on_wide: [[Abreast; SORTED]; 2],
+    /// By row of eight distances, then tap.
+    cos: [[Abreast; SORTED]; DISTANCES / ABREAST],
+    sin: [[Abreast; SORTED]; DISTANCES / ABREAST],
 }
 
-impl<const TAPS: usize> LowRoom<TAPS> {
+impl<const SORTED: usize> LowRoom<SORTED> {
     pub(crate) const EMPTY: Self = Self {
-        phased: [[[0.0; TAPS]; 2]; LOW],
-        on: [[0.0; TAPS]; 2],
-        cos: [[[0.0; ABREAST]; TAPS]; DISTANCES / ABREAST],
-        sin: [[[0.0; ABREAST]; TAPS]; DISTANCES / ABREAST],
+        delay: [0.0; SORTED],
+        gain: [[[0.0; SORTED]; 2]; LOW],
+        on: [[0.0; SORTED]; 2],
+        on_wide: [[[0.0; ABREAST]; SORTED]; 2],
+        cos: [[[0.0; ABREAST]; SORTED]; DISTANCES / ABREAST],
+        sin: [[[0.0; ABREAST]; SORTED]; DISTANCES / ABREAST],
     };
+
+    /// Works out cosines and sines of all distances at all taps.
+    #[inline(always)]
+    fn turn_distances<const FUSED: bool>(&mut self, lanes: &QuickLowLanes) {
+        let Self { delay, on, on_wide, cos, sin, .. } = self;
+        let [on_cos, on_sin] = on;
+        for tap in 0..SORTED {
+            (on_cos[tap], on_sin[tap]) = turn::<FUSED>(lanes.row_step * delay[tap]);
+        }
+        let [wide_cos, wide_sin] = on_wide;
+        for tap in 0..SORTED {
+            for i in 0..ABREAST {
+                cos[0][tap][i] = lanes.distance[i] * delay[tap];
+            }
+            wide_cos[tap] = [on_cos[tap]; ABREAST];
+            wide_sin[tap] = [on_sin[tap]; ABREAST];
+        }
+        for (c, s) in cos[0].as_flattened_mut().iter_mut().zip(sin[0].as_flattened_mut()) {
+            (*c, *s) = turn::<FUSED>(*c);
+        }
+        let (wide_cos, wide_sin) = (wide_cos.as_flattened(), wide_sin.as_flattened());
+        for row in 1..DISTANCES / ABREAST {
+            let ((cos, next_cos), (sin, next_sin)) = (cos.split_at_mut(row), sin.split_at_mut(row));
+            let before = cos[row - 1].as_flattened().iter().zip(sin[row - 1].as_flattened());
+            let next = next_cos[0].as_flattened_mut().iter_mut().zip(next_sin[0].as_flattened_mut());
+            let by = wide_cos.iter().zip(wide_sin);
+            for (((c, s), (a, b)), (next_c, next_s)) in before.zip(by).zip(next) {
+                *next_c = multiply_add::<FUSED>(*c, *a, -s * b);
+                *next_s = multiply_add::<FUSED>(*c, *b, s * a);
+            }
+        }
+    }
 }
 
 /// One run of reflections at one capsule.
@@ -194,105 +236,98 @@ pub(crate) struct LowTaps<'a, const TAPS: usize> {
 }
 
 impl<const TAPS: usize> LowTaps<'_, TAPS> {
-    /// Sums the reflections of both parts at all frequencies.
+    /// Sums the reflections of both parts at all frequencies; SORTED is to be at least TAPS + 6.
     #[inline(always)]
-    pub(crate) fn sums<const FUSED: bool>(
+    pub(crate) fn sums<const FUSED: bool, const SORTED: usize>(
         &self,
         lanes: &QuickLowLanes,
-        room: &mut LowRoom<TAPS>,
+        room: &mut LowRoom<SORTED>,
         sums: [&mut LowSums; PARTS],
     ) {
-        let LowRoom { phased, on, cos, sin } = room;
+        let ends = self.sort(room);
+        room.turn_distances::<FUSED>(lanes);
+        let LowRoom { delay, gain, cos, sin, .. } = room;
         for octave in 0..LOW {
-            let [re, im] = &mut phased[octave];
-            for tap in 0..TAPS {
-                let (cos, sin) = turn::<FUSED>(-lanes.middle[octave] * self.delay[tap]);
-                let (a, b) = (self.gain[octave][0][tap], self.gain[octave][1][tap]);
+            let [re, im] = &mut gain[octave];
+            for tap in 0..SORTED {
+                let (cos, sin) = turn::<FUSED>(-lanes.middle[octave] * delay[tap]);
+                let (a, b) = (re[tap], im[tap]);
                 re[tap] = a * cos - b * sin;
                 im[tap] = a * sin + b * cos;
             }
         }
-        let [on_cos, on_sin] = on;
-        for tap in 0..TAPS {
-            (on_cos[tap], on_sin[tap]) = turn::<FUSED>(lanes.row_step * self.delay[tap]);
-        }
-        for tap in 0..TAPS {
-            for i in 0..ABREAST {
-                cos[0][tap][i] = lanes.distance[i] * self.delay[tap];
-            }
-        }
-        for (c, s) in cos[0].as_flattened_mut().iter_mut().zip(sin[0].as_flattened_mut()) {
-            (*c, *s) = turn::<FUSED>(*c);
-        }
-        for row in 1..DISTANCES / ABREAST {
-            let ((cos, next_cos), (sin, next_sin)) = (cos.split_at_mut(row), sin.split_at_mut(row));
-            for tap in 0..TAPS {
-                let (a, b) = (on_cos[tap], on_sin[tap]);
-                let (cos, sin) = (&cos[row - 1][tap], &sin[row - 1][tap]);
-                for i in 0..ABREAST {
-                    next_cos[0][tap][i] = multiply_add::<FUSED>(cos[i], a, -sin[i] * b);
-                }
-                for i in 0..ABREAST {
-                    next_sin[0][tap][i] = multiply_add::<FUSED>(cos[i], b, sin[i] * a);
-                }
-            }
-        }
-        let mut chosen = [[0_u8; TAPS]; PARTS];
-        let mut count = [0; PARTS];
-        for tap in 0..TAPS {
-            let part = usize::from(self.part[tap]);
-            if part < PARTS {
-                chosen[part][count[part]] = tap as u8;
-                count[part] += 1;
-            }
-        }
-        for (part, sums) in sums.into_iter().enumerate() {
-            let chosen = &chosen[part][..count[part]];
+        let mut start = 0;
+        for (end, sums) in ends.into_iter().zip(sums) {
+            let [re, im] = &mut sums.0;
             for octave in 0..LOW {
+                let gains = &gain[octave];
                 for row in 0..half(octave) / ABREAST {
-                    let [re, im] = &phased[octave];
-                    let pairs = add::<FUSED, TAPS>(chosen, re, im, &cos[row], &sin[row]);
+                    let [a_re, a_im, b_re, b_im] = pairs::<FUSED>(
+                        (&gains[0][start..end], &gains[1][start..end]),
+                        (&cos[row][start..end], &sin[row][start..end]),
+                    );
                     let above = STARTS[octave] + row * ABREAST;
                     let below = above + half(octave);
                     for i in 0..ABREAST {
-                        sums.0[0][above + i] = pairs[0][i] + pairs[3][i];
-                        sums.0[1][above + i] = pairs[1][i] - pairs[2][i];
-                        sums.0[0][below + i] = pairs[0][i] - pairs[3][i];
-                        sums.0[1][below + i] = pairs[1][i] + pairs[2][i];
+                        re[above + i] = a_re[i] + b_im[i];
+                        im[above + i] = a_im[i] - b_re[i];
+                        re[below + i] = a_re[i] - b_im[i];
+                        im[below + i] = a_im[i] + b_re[i];
                     }
                 }
             }
+            start = end;
         }
+    }
+
+    /// Sorts the taps by part; returns where each part ends.
+    #[inline(always)]
+    fn sort<const SORTED: usize>(&self, room: &mut LowRoom<SORTED>) -> [usize; PARTS] {
+        let mut ends = [0; PARTS];
+        let mut at = 0;
+        for (part, end) in ends.iter_mut().enumerate() {
+            for tap in 0..TAPS {
+                if usize::from(self.part[tap]) == part && at < SORTED {
+                    room.delay[at] = self.delay[tap];
+                    for octave in 0..LOW {
+                        room.gain[octave][0][at] = self.gain[octave][0][tap];
+                        room.gain[octave][1][at] = self.gain[octave][1][tap];
+                    }
+                    at += 1;
+                }
+            }
+            *end = at.next_multiple_of(TAPS_AT_ONCE).min(SORTED);
+            while at < *end {
+                for octave in 0..LOW {
+                    room.gain[octave][0][at] = 0.0;
+                    room.gain[octave][1][at] = 0.0;
+                }
+                at += 1;
+            }
+        }
+        ends
     }
 }
 
-/// Returns A and B for eight distances: real and imaginary part of A, then of B.
+/// Returns A and B for eight distances, each real and imaginary; the taps come in whole fours.
 #[inline(always)]
-fn add<const FUSED: bool, const TAPS: usize>(
-    chosen: &[u8],
-    re: &[f32; TAPS],
-    im: &[f32; TAPS],
-    cos: &[Abreast; TAPS],
-    sin: &[Abreast; TAPS],
-) -> [Abreast; 4] {
-    let mut sum = [[0.0_f32; ABREAST]; 4];
-    for &tap in chosen {
-        let tap = usize::from(tap).min(TAPS - 1);
-        let (a, b, cos, sin) = (re[tap], im[tap], &cos[tap], &sin[tap]);
+fn pairs<const FUSED: bool>(gain: (&[f32], &[f32]), phase: (&[Abreast], &[Abreast])) -> [Abreast; 4] {
+    let [mut a_re, mut a_im, mut b_re, mut b_im] = [[0.0_f32; ABREAST]; 4];
+    let (re, _) = gain.0.as_chunks::<TAPS_AT_ONCE>();
+    let (im, _) = gain.1.as_chunks::<TAPS_AT_ONCE>();
+    let (cos, _) = phase.0.as_chunks::<TAPS_AT_ONCE>();
+    let (sin, _) = phase.1.as_chunks::<TAPS_AT_ONCE>();
+    for ((re, im), (cos, sin)) in re.iter().zip(im).zip(cos.iter().zip(sin)) {
         for i in 0..ABREAST {
-            sum[0][i] = multiply_add::<FUSED>(a, cos[i], sum[0][i]);
-        }
-        for i in 0..ABREAST {
-            sum[1][i] = multiply_add::<FUSED>(b, cos[i], sum[1][i]);
-        }
-        for i in 0..ABREAST {
-            sum[2][i] = multiply_add::<FUSED>(a, sin[i], sum[2][i]);
-        }
-        for i in 0..ABREAST {
-            sum[3][i] = multiply_add::<FUSED>(b, sin[i], sum[3][i]);
+            for tap in 0..TAPS_AT_ONCE {
+                a_re[i] = multiply_add::<FUSED>(re[tap], cos[tap][i], a_re[i]);
+                a_im[i] = multiply_add::<FUSED>(im[tap], cos[tap][i], a_im[i]);
+                b_re[i] = multiply_add::<FUSED>(re[tap], sin[tap][i], b_re[i]);
+                b_im[i] = multiply_add::<FUSED>(im[tap], sin[tap][i], b_im[i]);
+            }
         }
     }
-    sum
+    [a_re, a_im, b_re, b_im]
 }
 
 /// What a part's reflections and a tail share, before the tail's own weights: `sum_channel` S* T.

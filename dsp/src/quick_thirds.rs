@@ -6,7 +6,7 @@ use crate::instruction_set::multiply_add;
 use crate::lane_fit::{THIRDS, ThirdFit, third_midband_hz};
 use crate::octave::BANDS;
 use crate::polynomial::{exp2, ln, log2};
-use crate::quick_fit::{ABREAST, LEAST_OF_STRONGEST, solve, total};
+use crate::quick_fit::{ABREAST, LEAST_OF_STRONGEST, eliminate, total};
 
 /// One value for each third.
 pub(crate) type Thirds = [f32; THIRD_SLOTS];
@@ -141,18 +141,19 @@ impl QuickThirds {
                     slope[band][third] *= energy[third] * gain[band];
                 }
             }
-            let mut normal = [[[0.0_f32; 1]; FITTED]; FITTED];
-            let mut right = [[0.0_f32; 1]; FITTED];
+            let mut normal = [[0.0_f32; FITTED]; FITTED];
+            let mut right = [0.0_f32; FITTED];
             for band in 0..FITTED {
                 for other in 0..=band {
-                    normal[band][other][0] = product::<FUSED>(&slope[band], &slope[other]);
+                    normal[band][other] = product::<FUSED>(&slope[band], &slope[other]);
+                    normal[other][band] = normal[band][other];
                 }
-                normal[band][band][0] += DAMPING;
-                right[band][0] = product::<FUSED>(&slope[band], &error);
+                normal[band][band] += DAMPING;
+                right[band] = product::<FUSED>(&slope[band], &error);
             }
-            solve::<FUSED, 1>(&mut normal, &mut right);
+            eliminate::<FUSED>(&mut normal, &mut right);
             for band in 0..FITTED {
-                factor[band] += right[band][0];
+                factor[band] += right[band];
             }
         }
     }
