@@ -220,6 +220,7 @@ impl Heard {
 impl Kernel for Place<'_> {
     type Output = ();
 
+    #[allow(clippy::too_many_lines, reason = "the steps of a plan in their order, over shared working room")]
     #[inline(always)]
     fn run<const FUSED: bool>(self) {
         let Self { ground, settings, source, channels, .. } = self;
