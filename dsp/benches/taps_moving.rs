@@ -39,7 +39,7 @@ fn run(bencher: Bencher, set: InstructionSet) {
     let from = seat_of(0);
     let mut to = from;
     to.seat.depth_m += MOVE_M;
-    let (from, to) = (planner.plan(&from).capsules[0], planner.plan(&to).capsules[0]);
+    let (from, to) = (planner.plan(&from.snapped()).capsules[0], planner.plan(&to.snapped()).capsules[0]);
     let mut taps = Reflector::new(ARRIVALS - 1, RATE_HZ, GRID_FRAMES);
     taps.reset(&from.delay_samples[1..], &from.weights[1..]);
     // Under way for the whole measurement: nothing rests until a next plan.

@@ -34,7 +34,7 @@ fn plain(bencher: Bencher) {
 
 fn run(bencher: Bencher, set: InstructionSet) {
     let mut planner = SeatPlanner::new(TailMaker::default().make(&tail_spec(RATE_HZ, 0.5)));
-    let plan = planner.plan(&seat_of(0)).capsules[0];
+    let plan = planner.plan(&seat_of(0).snapped()).capsules[0];
     let mut taps = Reflector::new(ARRIVALS - 1, RATE_HZ, GRID_FRAMES);
     taps.reset(&plan.delay_samples[1..], &plan.weights[1..]);
     let line = sounded(&taps, set);

@@ -157,6 +157,7 @@ def main():
     print(f"pub(crate) const FEATURES: usize = {len(coefficients)};")
     print("/// Factor on each step's gain, by feature, then step.")
     print("#[rustfmt::skip]")
+    print('#[allow(clippy::approx_constant, reason = "a fitted number that only happens to be near pi/6")]')
     print("pub(crate) const START: [[f32; FITTED]; FEATURES] = [")
     for row in coefficients:
         print("    [" + ", ".join(f"{value:.4f}" for value in row) + "],")

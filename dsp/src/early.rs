@@ -5,7 +5,7 @@
 //! low-passes.
 
 use crate::arrivals::ARRIVALS;
-use crate::bands::{BUSES, LANES, LaneBank, LaneFrame, SplitDesign};
+use crate::bands::{BUSES, LANES, LaneBank, LaneFrame, SplitDesign, Weights};
 use crate::convolver::INPUTS;
 use crate::decorrelator::Decorrelator;
 use crate::delay_line::DelayLine;
@@ -26,6 +26,19 @@ const LONGEST_DELAY_S: f64 = 0.33;
 
 /// How long the all-passes of a stereo channel ring, s: from the loudest input, +120 dB, down to 1e-6 (measured: 0.32 s).
 pub const DECORRELATOR_RINGS_S: f64 = 0.4;
+
+/// Grid steps from one plan of the tail's gains to the next: about 0.17 s (our choice).
+///
+/// In the low octaves the gain with which a tail meets the reflections turns
+/// with every quarter of a wavelength that a player moves, and bends where the
+/// tail falls silent. Followed at once that would roughen a moving tone; the
+/// tail is a third of a second late instead, and then sounds half a second.
+pub const SLOW_TAIL_STEPS: usize = 16;
+
+/// Returns the weights of what feeds the tail at a level of 1.
+fn at_level_one(plan: &SourcePlan) -> Option<[Weights; INPUTS]> {
+    (plan.tail_level > 0.0).then(|| plan.tail.map(|weights| weights.map(|weight| weight / plan.tail_level)))
+}
 
 /// Sizes of the early part.
 #[derive(Clone, Copy, Debug)]
@@ -51,6 +64,9 @@ struct SourcePart {
     direct: Direct,
     reflectors: [Reflector; 2],
     tail: [GlideOf<LANES>; INPUTS],
+    /// What feeds the tail at a level of 1, on its slow way, and the grid steps since its last plan.
+    slow_tail: [GlideOf<LANES>; INPUTS],
+    slow_steps: usize,
     /// The ends of a stereo channel feed the tail through filters that keep them apart.
     decorrelator: Option<Decorrelator>,
     fed: Vec<f32>,
@@ -68,6 +84,8 @@ impl SourcePart {
             direct: Direct::new([0.0; 2], [[0.0; LANES]; 2]),
             reflectors: [reflector(), reflector()],
             tail: [GlideOf::at([0.0; LANES]); INPUTS],
+            slow_tail: [GlideOf::at([0.0; LANES]); INPUTS],
+            slow_steps: 0,
             decorrelator: (source > 0).then(|| Decorrelator::new(source == 2, rate)),
             fed: vec![0.0; config.run_frames],
             ringing_frames: if source > 0 { (DECORRELATOR_RINGS_S * rate) as usize } else { 0 },
@@ -94,7 +112,19 @@ impl SourcePart {
             reflector.reset(&capsule.delay_samples[1..], &capsule.weights[1..]);
         }
         self.tail = plan.tail.map(GlideOf::at);
+        self.slow_tail = at_level_one(plan).unwrap_or_default().map(GlideOf::at);
+        self.slow_steps = 0;
         self.reach();
+    }
+
+    /// Starts the next of the tail's slow steps on the way to a plan.
+    fn head_tail_for(&mut self, plan: &SourcePlan) {
+        self.slow_steps = 0;
+        // At a level of 0 nothing can be told; the tail stays as it was, unheard.
+        let targets = at_level_one(plan).unwrap_or(self.slow_tail.each_ref().map(GlideOf::targets));
+        for (glide, targets) in self.slow_tail.iter_mut().zip(targets) {
+            glide.head_for(targets);
+        }
     }
 
     fn head_for(&mut self, plan: &SourcePlan, changed: bool) {
@@ -106,9 +136,11 @@ impl SourcePart {
         for (reflector, capsule) in self.reflectors.iter_mut().zip(capsules) {
             reflector.head_for(&capsule.delay_samples[1..], &capsule.weights[1..], changed);
         }
-        for (glide, &weights) in self.tail.iter_mut().zip(&plan.tail) {
-            glide.head_for(weights);
+        let share = self.slow_steps as f32 / SLOW_TAIL_STEPS as f32;
+        for (glide, slow) in self.tail.iter_mut().zip(&self.slow_tail) {
+            glide.head_for(slow.values(share).map(|weight| weight * plan.tail_level));
         }
+        self.slow_steps = (self.slow_steps + 1).min(SLOW_TAIL_STEPS);
         if changed {
             self.reach();
         }
@@ -123,7 +155,7 @@ impl SourcePart {
     fn rests(&self) -> bool {
         self.direct.rests()
             && self.reflectors.iter().all(Reflector::rests)
-            && self.tail.iter().all(GlideOf::rests)
+            && self.tail.iter().chain(&self.slow_tail).all(GlideOf::rests)
     }
 
     /// Says whether nothing of what was heard can still sound.
@@ -215,6 +247,11 @@ impl Early {
     /// Stands at a plan for one source, without fades.
     pub fn stand_source_at(&mut self, source: usize, plan: &SourcePlan) {
         self.sources[source].stand_at(plan);
+    }
+
+    /// Starts the next slow step of what a source feeds the tail, once in [`SLOW_TAIL_STEPS`] grid steps.
+    pub fn head_tail_for(&mut self, source: usize, plan: &SourcePlan) {
+        self.sources[source].head_tail_for(plan);
     }
 
     /// Starts the next grid step of a source on the way to a plan; `changed` says whether the plan is a new one.

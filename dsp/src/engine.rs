@@ -8,7 +8,7 @@
 use crate::bands::SplitDesign;
 use crate::convolver::INPUTS;
 use crate::distance_tone::{DistanceTone, TonePlan};
-use crate::early::{DECORRELATOR_RINGS_S, Early, EarlyConfig};
+use crate::early::{DECORRELATOR_RINGS_S, Early, EarlyConfig, SLOW_TAIL_STEPS};
 use crate::instruction_set::InstructionSet;
 use crate::plan::SourcePlan;
 use crate::planner::Planner;
@@ -122,6 +122,8 @@ pub struct Engine {
     plans: Vec<SourcePlan>,
     /// Whether each plan is the newest: none is made for a source that is silent.
     planned: [bool; SOURCES],
+    /// Whether the tail's gains of the newest plans were worked out, too.
+    met: bool,
     tone_plan: TonePlan,
     tones: [DistanceTone; 2],
     stereo_input: StereoInput,
@@ -166,6 +168,7 @@ impl Engine {
             tail_spec: None,
             plans: vec![SourcePlan::SILENCE; count],
             planned: [true; SOURCES],
+            met: true,
             tone_plan,
             tones: [DistanceTone::new(&tone_plan), DistanceTone::new(&tone_plan)],
             stereo_input: StereoInput::new(rate),
@@ -241,16 +244,23 @@ impl Engine {
     }
 
     /// Makes the plan of one source.
-    fn plan(&mut self, index: usize, settings: &Settings) {
-        // The ends of a stereo channel reach the tail through all-passes, which scramble its phase.
-        let tail = if index == 0 { self.tails.low() } else { None };
-        self.planner.plan(settings, index, tail, &mut self.plans[index]);
+    ///
+    /// `meets` says whether the tail's gains are to be worked out, too.
+    fn plan(&mut self, index: usize, settings: &Settings, meets: bool) {
+        let plan = &mut self.plans[index];
+        if meets {
+            // The ends of a stereo channel reach the tail through all-passes, which scramble its phase.
+            let tail = if index == 0 { self.tails.low() } else { None };
+            self.planner.plan(settings, index, tail, plan);
+        } else {
+            self.planner.plan_arrivals(settings, index, plan);
+        }
         self.planned[index] = true;
     }
 
     fn plan_all(&mut self, settings: &Settings) {
         for index in 0..self.plans.len() {
-            self.plan(index, settings);
+            self.plan(index, settings, true);
         }
     }
 
@@ -267,18 +277,29 @@ impl Engine {
         }
         let tail_changed = self.tails.collect(supply, first);
         let changed = tail_changed || self.settings != Some(settings);
+        let slow = (self.clock_frames / self.grid_frames).is_multiple_of(SLOW_TAIL_STEPS);
+        let meets = first || slow;
         if changed {
             for index in 0..self.plans.len() {
                 // What is silent is planned when it wakes; the middle is nearly always heard.
                 if first || index == 0 || !self.early.source_is_silent(index) {
-                    self.plan(index, &settings);
+                    self.plan(index, &settings, meets);
                 } else {
                     self.planned[index] = false;
                 }
             }
+            self.met = meets;
             let speed = settings.platform.air.speed_of_sound_m_s();
             self.tone_plan = TonePlan::new(&settings.tone, speed, self.config.sample_rate_hz);
             self.settings = Some(settings);
+        }
+        if meets && !self.met {
+            for index in 0..self.plans.len() {
+                if self.planned[index] {
+                    self.plan(index, &settings, true);
+                }
+            }
+            self.met = true;
         }
         if first {
             self.tones.iter_mut().for_each(|tone| tone.reset(&self.tone_plan));
@@ -287,6 +308,9 @@ impl Engine {
             self.tones.iter_mut().for_each(|tone| tone.head_for(&self.tone_plan));
             for index in 0..self.plans.len() {
                 if self.planned[index] {
+                    if slow {
+                        self.early.head_tail_for(index, &self.plans[index]);
+                    }
                     self.early.head_for(index, &self.plans[index], changed);
                 }
             }
@@ -367,7 +391,7 @@ impl Engine {
         let Some(settings) = self.settings else { return };
         for index in 1..self.plans.len() {
             if !self.planned[index] && self.room.sources[index][..frames].iter().any(|&x| x != 0.0) {
-                self.plan(index, &settings);
+                self.plan(index, &settings, true);
                 self.early.stand_source_at(index, &self.plans[index]);
             }
         }

@@ -6,6 +6,7 @@ use crate::bands::FITTED;
 pub(crate) const FEATURES: usize = 45;
 /// Factor on each step's gain, by feature, then step.
 #[rustfmt::skip]
+#[allow(clippy::approx_constant, reason = "a fitted number that only happens to be near pi/6")]
 pub(crate) const START: [[f32; FITTED]; FEATURES] = [
     [1.0000, 1.0000, 1.0000, 1.0000, 1.0000, 1.0000, 1.0000, 1.0000],
     [-2.9515, -2.0156, -0.4017, -0.3040, 0.2481, -0.1797, 0.0211, 0.0444],

@@ -148,6 +148,8 @@ pub struct SourcePlan {
     pub capsules: [CapsulePlan; 2],
     /// Lane weights of what goes into the two parts of the tail.
     pub tail: [Weights; PARTS],
+    /// The part of these weights that is level, trim and platform balance: it follows a plan at once, the rest slowly.
+    pub tail_level: f32,
     /// Energies with the reflections as they meet in the low octaves, before the platform balance.
     pub energies: Energies,
 }
@@ -174,6 +176,7 @@ impl SourcePlan {
     pub const SILENCE: Self = Self {
         capsules: [CapsulePlan { delay_samples: [0.0; ARRIVALS], weights: [[0.0; LANES]; ARRIVALS] }; 2],
         tail: [[0.0; LANES]; PARTS],
+        tail_level: 0.0,
         energies: Energies {
             direct: [0.0; BANDS],
             specular: [[0.0; BANDS]; PARTS],
@@ -239,7 +242,8 @@ impl SourcePlan {
         for weight in tail.iter_mut().flatten() {
             *weight *= platform_gain;
         }
-        Self { capsules, tail, energies }
+        let tail_level = acoustics.factor_gain as f32 * platform_gain;
+        Self { capsules, tail, tail_level, energies }
     }
 }
 

@@ -18,11 +18,12 @@ use crate::octave::{BANDS, PerBand};
 use crate::plan::{Energies, PARTS, REFERENCE_DISTANCE_M, SourcePlan, balance_gains};
 use crate::polynomial::{exp2, log2};
 use crate::quick_fit::{ABREAST, FitRoom, LEAST_OF_STRONGEST, QuickFit, start_one, total};
-use crate::quick_low::{LowRoom, LowSums, LowTaps, QuickLowLanes, Shared};
+use crate::quick_low::{LowRoom, LowSums, LowTaps, QuickLowLanes, QuickLowTail, Shared};
 use crate::quick_thirds::QuickThirds;
 use crate::radiation::world_axis;
 use crate::seat::Source;
 use crate::settings::{Level, Settings};
+use crate::stereo_input::SOURCES;
 
 /// Shortest path that counts, m: as in the oracle.
 const SHORTEST_PATH_M: f64 = 0.1;
@@ -38,6 +39,9 @@ const LEAST_KEPT: f32 = 0.1;
 const STEEPEST: f32 = 0.1;
 
 /// Makes the plans of one engine.
+///
+/// A plan falls in two: its arrivals, for every grid step at which something
+/// moves, and what its tail is fed with, which may follow later and less often.
 #[derive(Clone, Debug)]
 pub struct Planner {
     instructions: InstructionSet,
@@ -48,37 +52,83 @@ pub struct Planner {
     lanes: QuickLowLanes,
     ground: Option<Groundwork>,
     trim: Trim,
-    /// The reflections of the plan made last in the low octaves, by part, then channel.
-    low: [[LowSums; 2]; PARTS],
-    /// The tail's gains by energy alone, by part, then band.
-    gains: [[f32; ABREAST]; PARTS],
+    /// What the arrivals planned last leave for the tail, by source.
+    heard: Vec<HeardSource>,
     room: Box<Room>,
+}
+
+/// What is heard of one source.
+#[derive(Clone, Debug)]
+struct HeardSource {
+    capsules: [Heard; 2],
+    /// Mean of both capsules' gains without M/r, relative to the strongest band; by band.
+    mean: [[f32; SLOTS]; FITTED],
+    /// Factors on them with which the steps between lanes follow them.
+    factors: [[f32; SLOTS]; FITTED],
+    /// All reflected energy, by part, then band.
+    target: [PerBand; PARTS],
+    platform_gain: f32,
+}
+
+impl HeardSource {
+    const NOTHING: Self = Self {
+        capsules: [Heard::NOTHING, Heard::NOTHING],
+        mean: [[1.0; SLOTS]; FITTED],
+        factors: [[1.0; SLOTS]; FITTED],
+        target: [[0.0; BANDS]; PARTS],
+        platform_gain: 0.0,
+    };
+}
+
+/// What one capsule hears of the arrivals.
+#[derive(Clone, Debug)]
+struct Heard {
+    path_m: [f64; SLOTS],
+    path: [f32; SLOTS],
+    /// Delay in samples.
+    delay: [f32; SLOTS],
+    /// Part of the platform's sound: before or after the mixing time; another number for none.
+    part: [u8; SLOTS],
+    /// log2 of (1 + cos theta)/2, theta the angle of departure to the axis.
+    log_lobe: [f32; SLOTS],
+    /// M/r, and later that times the factor on everything.
+    common: [f32; SLOTS],
+    /// Gains without `common`, by band.
+    shape: [[f32; SLOTS]; FITTED],
+}
+
+impl Heard {
+    const NOTHING: Self = Self {
+        path_m: [0.0; SLOTS],
+        path: [0.0; SLOTS],
+        delay: [0.0; SLOTS],
+        part: [u8::MAX; SLOTS],
+        log_lobe: [0.0; SLOTS],
+        common: [0.0; SLOTS],
+        shape: [[0.0; SLOTS]; FITTED],
+    };
 }
 
 /// Working room of a plan: nothing in it outlives the plan.
 #[derive(Clone, Debug)]
 struct Room {
-    heard: [Heard; 2],
-    mean: [[f32; SLOTS]; FITTED],
-    factors: [[f32; SLOTS]; FITTED],
     steps: [[f32; SLOTS]; FITTED],
-    low_gain: [[[[f32; SLOTS]; 2]; LOW]; 2],
     fit: FitRoom<SLOTS>,
+    /// Complex gains in the middle of each low octave: by capsule, octave, real and imaginary part.
+    low_gain: [[[[f32; SLOTS]; 2]; LOW]; 2],
     low: LowRoom<{ SLOTS + ABREAST }>,
+    /// By part, then channel.
+    sums: [[LowSums; 2]; PARTS],
 }
 
 impl Room {
-    fn new() -> Self {
-        Self {
-            heard: [Heard::NOTHING, Heard::NOTHING],
-            mean: [[0.0; SLOTS]; FITTED],
-            factors: [[0.0; SLOTS]; FITTED],
-            steps: [[0.0; SLOTS]; FITTED],
-            low_gain: [[[[0.0; SLOTS]; 2]; LOW]; 2],
-            fit: FitRoom::EMPTY,
-            low: LowRoom::EMPTY,
-        }
-    }
+    const EMPTY: Self = Self {
+        steps: [[0.0; SLOTS]; FITTED],
+        fit: FitRoom::EMPTY,
+        low_gain: [[[[0.0; SLOTS]; 2]; LOW]; 2],
+        low: LowRoom::EMPTY,
+        sums: [const { [const { LowSums::NOTHING }; 2] }; PARTS],
+    };
 }
 
 /// A trim and its gain: powers are dear.
@@ -100,9 +150,8 @@ impl Planner {
             lanes: QuickLowLanes::new(design),
             ground: None,
             trim: Trim { db: 0.0, gain: 1.0 },
-            low: [const { [const { LowSums::NOTHING }; 2] }; PARTS],
-            gains: [[0.0; ABREAST]; PARTS],
-            room: Box::new(Room::new()),
+            heard: vec![HeardSource::NOTHING; SOURCES],
+            room: Box::new(Room::EMPTY),
         }
     }
 
@@ -117,23 +166,20 @@ impl Planner {
         tail: Option<&LowTail>,
         plan: &mut SourcePlan,
     ) {
+        self.plan_arrivals(settings, source, plan);
+        self.plan_tail(source, tail, plan);
+    }
+
+    /// Makes the first part of a plan: the arrivals of one source.
+    ///
+    /// The tail's weights and all energies stay as the plan has them.
+    pub fn plan_arrivals(&mut self, settings: &Settings, source: usize, plan: &mut SourcePlan) {
         let (seat, platform, pickup) = (&settings.seat, &settings.platform, &settings.pickup);
-        let source = match source {
+        let index = source.min(SOURCES - 1);
+        let source = match index {
             0 => seat.source(platform, pickup),
-            end => seat.sources(platform, pickup)[(end - 1).min(1)],
+            end => seat.sources(platform, pickup)[end - 1],
         };
-        self.work(settings, &source, tail.is_some(), plan);
-        if let Some(tail) = tail {
-            self.meet(settings, tail, plan);
-        }
-    }
-
-    /// Makes the plan of a source anywhere, with a tail that meets the reflections by energy alone.
-    pub fn place(&mut self, settings: &Settings, source: &Source, plan: &mut SourcePlan) {
-        self.work(settings, source, false, plan);
-    }
-
-    fn work(&mut self, settings: &Settings, source: &Source, meets: bool, plan: &mut SourcePlan) {
         if !self.ground.as_ref().is_some_and(|ground| ground.stands_for(settings)) {
             self.ground = Some(Groundwork::new(settings, self.channels));
         }
@@ -142,41 +188,37 @@ impl Planner {
         if self.trim.db != trim_db {
             self.trim = Trim { db: trim_db, gain: 10_f64.powf(trim_db / 20.0) };
         }
-        self.instructions.run(Place {
+        self.instructions.run(PlanArrivals {
             ground,
             settings,
-            source,
+            source: &source,
             trim_gain: self.trim.gain,
             sample_rate_hz: self.sample_rate_hz,
             channels: self.channels,
             fit: &self.fit,
             thirds: &self.thirds,
-            lanes: &self.lanes,
-            low: &mut self.low,
-            gains: &mut self.gains,
+            heard: &mut self.heard[index],
             room: &mut self.room,
-            meets,
             plan,
         });
     }
 
-    /// Gives the tail of the plan made last the gains with which it meets the reflections in phase in the low octaves.
-    pub fn meet(&mut self, settings: &Settings, tail: &LowTail, plan: &mut SourcePlan) {
-        self.instructions.run(Meet {
-            platform_gain: balance_gains(&settings.level).1 as f32,
+    /// Makes the second part of a plan, for the arrivals planned last for this source: energies, and the tail's weights.
+    pub fn plan_tail(&mut self, source: usize, tail: Option<&LowTail>, plan: &mut SourcePlan) {
+        self.instructions.run(PlanTail {
             channels: self.channels,
             fit: &self.fit,
             lanes: &self.lanes,
-            low: &self.low,
-            gains: self.gains,
+            heard: &self.heard[source.min(SOURCES - 1)],
+            room: &mut self.room,
             tail,
             plan,
         });
     }
 }
 
-/// The work of [`Planner::place`].
-struct Place<'a> {
+/// The work of [`Planner::plan_arrivals`].
+struct PlanArrivals<'a> {
     ground: &'a Groundwork,
     settings: &'a Settings,
     source: &'a Source,
@@ -185,45 +227,20 @@ struct Place<'a> {
     channels: usize,
     fit: &'a QuickFit,
     thirds: &'a QuickThirds,
-    lanes: &'a QuickLowLanes,
-    low: &'a mut [[LowSums; 2]; PARTS],
-    gains: &'a mut [[f32; ABREAST]; PARTS],
+    heard: &'a mut HeardSource,
     room: &'a mut Room,
-    /// The tail's weights come later.
-    meets: bool,
     plan: &'a mut SourcePlan,
 }
 
-/// What one capsule hears of the arrivals.
-#[derive(Clone, Debug)]
-struct Heard {
-    path_m: [f64; SLOTS],
-    path: [f32; SLOTS],
-    /// log2 of (1 + cos theta)/2, theta the angle of departure to the axis.
-    log_lobe: [f32; SLOTS],
-    /// M/r.
-    common: [f32; SLOTS],
-    /// Gains without `common`, by band.
-    shape: [[f32; SLOTS]; FITTED],
-}
-
-impl Heard {
-    const NOTHING: Self = Self {
-        path_m: [0.0; SLOTS],
-        path: [0.0; SLOTS],
-        log_lobe: [0.0; SLOTS],
-        common: [0.0; SLOTS],
-        shape: [[0.0; SLOTS]; FITTED],
-    };
-}
-
-impl Kernel for Place<'_> {
+impl Kernel for PlanArrivals<'_> {
     type Output = ();
 
+    #[allow(clippy::too_many_lines, reason = "the steps of a plan in their order, over shared working room")]
     #[inline(always)]
     fn run<const FUSED: bool>(self) {
         let Self { ground, settings, source, channels, .. } = self;
-        let Room { heard, mean, factors, steps, low_gain, fit: fit_room, low: low_room } = self.room;
+        let HeardSource { capsules: heard, mean, factors, target, platform_gain: heard_gain } = self.heard;
+        let Room { steps, fit: fit_room, .. } = self.room;
         for (heard, capsule) in heard.iter_mut().zip([0, channels - 1]) {
             hear::<FUSED>(ground, settings, source, capsule, heard);
         }
@@ -241,38 +258,25 @@ impl Kernel for Place<'_> {
 
         let samples_per_m = self.sample_rate_hz / ground.speed_m_s;
         let mixing_m = ground.mixing_time_s * ground.speed_m_s;
-        let mut delay = [[0.0_f32; SLOTS]; 2];
-        let mut part = [[0_u8; SLOTS]; 2];
-        for capsule in 0..2 {
-            let delays = &mut self.plan.capsules[capsule].delay_samples;
+        for (heard, plan) in heard.iter_mut().zip(&mut self.plan.capsules) {
             for index in 0..ARRIVALS {
-                let late_m = heard[capsule].path_m[index] - start_m;
-                delays[index] = late_m * samples_per_m;
-                delay[capsule][index] = (late_m * samples_per_m) as f32;
-                part[capsule][index] = u8::from(late_m >= mixing_m);
+                let late_m = heard.path_m[index] - start_m;
+                plan.delay_samples[index] = late_m * samples_per_m;
+                heard.delay[index] = (late_m * samples_per_m) as f32;
+                heard.part[index] = u8::from(late_m >= mixing_m);
             }
-            part[capsule][0] = u8::MAX;
-            for index in ARRIVALS..SLOTS {
-                part[capsule][index] = u8::MAX;
-            }
-        }
-        for heard in heard.iter_mut() {
+            heard.part[0] = u8::MAX;
             shapes::<FUSED>(ground, heard);
             for index in 0..SLOTS {
                 heard.common[index] *= factor;
             }
         }
-        let mut energies = Energies {
-            direct: [0.0; BANDS],
-            specular: [[0.0; BANDS]; PARTS],
-            target: ground.target.map(|part| part.map(|energy| energy * power)),
-        };
-        for capsule in 0..channels {
-            add_energies::<FUSED>(&heard[capsule], &part[capsule], &mut energies);
-        }
+        *target = ground.target.map(|part| part.map(|energy| energy * power));
 
         let (direct_gain, platform_gain) = balance_gains(&settings.level);
         let (direct_gain, platform_gain) = (direct_gain as f32, platform_gain as f32);
+        self.plan.tail_level = factor * platform_gain;
+        *heard_gain = platform_gain;
         // Both capsules hear nearly the same spectrum of an image; the factors are worked out for their mean.
         let mut strongest = [f32::MIN_POSITIVE; SLOTS];
         for band in 0..FITTED {
@@ -293,29 +297,6 @@ impl Kernel for Place<'_> {
         }
         self.fit.corrections::<FUSED, SLOTS>(mean, factors, fit_room);
         let mut of_direct: [f32; FITTED] = std::array::from_fn(|band| factors[band][0]);
-        // Complex gains of the reflections in the middle of the low octaves.
-        for octave in 0..LOW {
-            let [re, im] = &self.lanes.steps[octave];
-            let [left, right] = &mut *low_gain;
-            let shapes = [&heard[0].shape[octave], &heard[1].shape[octave]];
-            for index in 0..SLOTS {
-                let mut sum = [0.0_f32; 2];
-                for band in 0..FITTED {
-                    let step = mean[band][index] * factors[band][index];
-                    sum[0] = multiply_add::<FUSED>(re[band], step, sum[0]);
-                    sum[1] = multiply_add::<FUSED>(im[band], step, sum[1]);
-                }
-                let scale = 1.0 / mean[octave][index];
-                let gains = [
-                    heard[0].common[index] * shapes[0][index] * scale,
-                    heard[1].common[index] * shapes[1][index] * scale,
-                ];
-                left[octave][0][index] = sum[0] * gains[0];
-                left[octave][1][index] = sum[1] * gains[0];
-                right[octave][0][index] = sum[0] * gains[1];
-                right[octave][1][index] = sum[1] * gains[1];
-            }
-        }
         for capsule in 0..channels {
             let heard = &heard[capsule];
             for band in 0..FITTED {
@@ -358,41 +339,6 @@ impl Kernel for Place<'_> {
         }
         if channels == 1 {
             self.plan.capsules[1] = self.plan.capsules[0];
-        }
-
-        for capsule in 0..channels {
-            let taps = LowTaps { delay: &delay[capsule], gain: &low_gain[capsule], part: &part[capsule] };
-            let [before, after] = &mut *self.low;
-            taps.sums::<FUSED, { SLOTS + ABREAST }>(
-                self.lanes,
-                low_room,
-                [&mut before[capsule], &mut after[capsule]],
-            );
-        }
-        for part in 0..PARTS {
-            let mut met = [0.0_f32; LOW];
-            for capsule in 0..channels {
-                let energies = self.low[part][capsule].energies::<FUSED>(self.lanes);
-                for octave in 0..LOW {
-                    met[octave] += energies[octave];
-                }
-            }
-            for octave in 0..LOW {
-                energies.specular[part][octave] = f64::from(met[octave]);
-            }
-            for band in 0..BANDS {
-                let missing = energies.target[part][band] - energies.specular[part][band];
-                self.gains[part][band] = (missing as f32).max(0.0).sqrt();
-            }
-        }
-        self.plan.energies = energies;
-        if self.meets {
-            return;
-        }
-        for part in 0..PARTS {
-            let mut tail = TailFit::new::<FUSED>(&self.gains[part], self.fit);
-            tail.improve::<FUSED>(self.fit);
-            self.plan.tail[part] = tail.weights(self.fit).map(|weight| weight * platform_gain);
         }
     }
 }
@@ -457,12 +403,12 @@ fn shapes<const FUSED: bool>(ground: &Groundwork, heard: &mut Heard) {
 
 /// Adds what one capsule hears to the energies of direct sound and reflections.
 #[inline(always)]
-fn add_energies<const FUSED: bool>(heard: &Heard, part: &[u8; SLOTS], energies: &mut Energies) {
+fn add_energies<const FUSED: bool>(heard: &Heard, energies: &mut Energies) {
     let mut of_part = [[0.0_f32; SLOTS]; PARTS];
     for index in 0..SLOTS {
         let power = heard.common[index] * heard.common[index];
-        of_part[0][index] = if part[index] == 0 { power } else { 0.0 };
-        of_part[1][index] = if part[index] == 1 { power } else { 0.0 };
+        of_part[0][index] = if heard.part[index] == 0 { power } else { 0.0 };
+        of_part[1][index] = if heard.part[index] == 1 { power } else { 0.0 };
     }
     let direct = f64::from(heard.common[0]).powi(2);
     let (before, _) = of_part[0].as_chunks::<ABREAST>();
@@ -572,75 +518,161 @@ fn lanes_of(steps: &[f32; FITTED]) -> Weights {
     lanes
 }
 
-/// The work of [`Planner::meet`].
-struct Meet<'a> {
-    platform_gain: f32,
+/// The work of [`Planner::plan_tail`].
+struct PlanTail<'a> {
     channels: usize,
     fit: &'a QuickFit,
     lanes: &'a QuickLowLanes,
-    low: &'a [[LowSums; 2]; PARTS],
-    gains: [[f32; ABREAST]; PARTS],
-    tail: &'a LowTail,
+    heard: &'a HeardSource,
+    room: &'a mut Room,
+    tail: Option<&'a LowTail>,
     plan: &'a mut SourcePlan,
 }
 
-impl Kernel for Meet<'_> {
+impl Kernel for PlanTail<'_> {
     type Output = ();
 
-    /// See `fit_in_phase` of the oracle.
     #[inline(always)]
     fn run<const FUSED: bool>(self) {
-        let Self { tail, plan, mut gains, .. } = self;
-        let shared: [Shared; PARTS] = [
-            Shared::new::<FUSED>(&self.low[0][..self.channels], &tail.quick, 0),
-            Shared::new::<FUSED>(&self.low[1][..self.channels], &tail.quick, 1),
-        ];
-        let single = |energies: &PerBand| -> [f32; LOW] { std::array::from_fn(|band| energies[band] as f32) };
-        let (target, specular) =
-            (plan.energies.target.each_ref().map(single), plan.energies.specular.each_ref().map(single));
-        let mut best = [[0.0; LANES]; PARTS];
-        let mut least_error = [f32::INFINITY; PARTS];
-        let mut fits =
-            [TailFit::new::<FUSED>(&gains[0], self.fit), TailFit::new::<FUSED>(&gains[1], self.fit)];
-        for round in 0..MEETING_ROUNDS {
-            for part in 0..PARTS {
-                let fit = &mut fits[part];
-                if round > 0 {
-                    fit.aim(&gains[part]);
-                    fit.improve::<FUSED>(self.fit);
+        let Self { channels, fit, lanes, heard, .. } = self;
+        let Room { low_gain, low, sums, .. } = self.room;
+        let mut energies =
+            Energies { direct: [0.0; BANDS], specular: [[0.0; BANDS]; PARTS], target: heard.target };
+        for heard in &heard.capsules[..channels] {
+            add_energies::<FUSED>(heard, &mut energies);
+        }
+        low_gains::<FUSED>(heard, lanes, low_gain);
+        let [before, after] = sums;
+        for capsule in 0..channels {
+            let Heard { delay, part, .. } = &heard.capsules[capsule];
+            let taps = LowTaps { delay, gain: &low_gain[capsule], part };
+            taps.sums::<FUSED, { SLOTS + ABREAST }>(lanes, low, [&mut before[capsule], &mut after[capsule]]);
+        }
+        let mut gains = [[0.0_f32; ABREAST]; PARTS];
+        for part in 0..PARTS {
+            let specular = &mut energies.specular[part];
+            specular[..LOW].fill(0.0);
+            for sums in &sums[part][..channels] {
+                for (sum, energy) in specular.iter_mut().zip(sums.energies::<FUSED>(lanes)) {
+                    *sum += f64::from(energy);
                 }
-                let tried = fit.weights(self.fit);
-                let [heard, common] = shared[part].meet::<FUSED>(&tail.quick, part, &tried, self.lanes);
-                let mut error = 0.0;
-                for band in 0..LOW {
-                    let target = target[part][band];
-                    let missing = target - specular[part][band];
-                    let gain = &mut gains[part][band];
-                    if missing <= 0.0 || heard[band] <= 0.0 || *gain <= 0.0 {
-                        continue;
-                    }
-                    let sum = specular[part][band] + 2.0 * common[band] + heard[band];
-                    let log_ratio = log2::<FUSED>((sum / target).max(f32::MIN_POSITIVE));
-                    error += log_ratio * log_ratio;
-                    let alone = (missing / heard[band]).sqrt();
-                    let rho = common[band] / (alone * heard[band]);
-                    let (silent, whole) = CANCELLING;
-                    let kept = ((rho - silent) / (whole - silent)).clamp(0.0, 1.0).max(LEAST_KEPT);
-                    let factor = alone * ((1.0 + rho * rho).sqrt() - rho) * kept * kept * (3.0 - 2.0 * kept);
-                    let way = if round == 0 { 1.0 } else { MEETING_STEP };
-                    *gain *= exp2::<FUSED>(way * log2::<FUSED>(factor.max(f32::MIN_POSITIVE)));
-                }
-                if error < least_error[part] {
-                    least_error[part] = error;
-                    best[part] = tried;
-                }
+            }
+            for band in 0..BANDS {
+                let missing = energies.target[part][band] - specular[band];
+                gains[part][band] = (missing as f32).max(0.0).sqrt();
             }
         }
         for part in 0..PARTS {
+            let weights = if let Some(tail) = self.tail {
+                let single =
+                    |energies: &PerBand| -> [f32; LOW] { std::array::from_fn(|band| energies[band] as f32) };
+                let meeting = Meeting {
+                    part,
+                    tail: &tail.quick,
+                    shared: Shared::new::<FUSED>(&sums[part][..channels], &tail.quick, part),
+                    target: single(&energies.target[part]),
+                    specular: single(&energies.specular[part]),
+                };
+                meeting.weights::<FUSED>(gains[part], fit, lanes)
+            } else {
+                let mut tail = TailFit::new::<FUSED>(&gains[part], fit);
+                tail.improve::<FUSED>(fit);
+                tail.weights(fit)
+            };
             for lane in 0..LANES {
-                plan.tail[part][lane] = best[part][lane] * self.platform_gain;
+                self.plan.tail[part][lane] = weights[lane] * heard.platform_gain;
             }
         }
+        self.plan.energies = energies;
+    }
+}
+
+/// Works out the reflections' complex gains in the middle of the low octaves, as the lanes play them.
+#[inline(always)]
+fn low_gains<const FUSED: bool>(
+    heard: &HeardSource,
+    lanes: &QuickLowLanes,
+    gains: &mut [[[[f32; SLOTS]; 2]; LOW]; 2],
+) {
+    let HeardSource { capsules: [left, right], mean, factors, .. } = heard;
+    for octave in 0..LOW {
+        let [re, im] = &lanes.steps[octave];
+        let [left_gains, right_gains] = &mut *gains;
+        let mut found = [[0.0_f32; SLOTS]; 4];
+        for index in 0..SLOTS {
+            let (mut a, mut b) = (0.0, 0.0);
+            for band in 0..FITTED {
+                let step = mean[band][index] * factors[band][index];
+                a = multiply_add::<FUSED>(re[band], step, a);
+                b = multiply_add::<FUSED>(im[band], step, b);
+            }
+            let scale = 1.0 / mean[octave][index];
+            let left = left.common[index] * left.shape[octave][index] * scale;
+            let right = right.common[index] * right.shape[octave][index] * scale;
+            found[0][index] = a * left;
+            found[1][index] = b * left;
+            found[2][index] = a * right;
+            found[3][index] = b * right;
+        }
+        left_gains[octave] = [found[0], found[1]];
+        right_gains[octave] = [found[2], found[3]];
+    }
+}
+
+/// One part of a tail, and the reflections that it meets.
+struct Meeting<'a> {
+    part: usize,
+    tail: &'a QuickLowTail,
+    shared: Shared,
+    /// Energies in the low octaves: of both together, as asked for, and of the reflections.
+    target: [f32; LOW],
+    specular: [f32; LOW],
+}
+
+impl Meeting<'_> {
+    /// Finds the lane weights with which both together have the energy asked for: see `fit_in_phase` of the oracle.
+    #[inline(always)]
+    fn weights<const FUSED: bool>(
+        &self,
+        mut gains: [f32; ABREAST],
+        fit: &QuickFit,
+        lanes: &QuickLowLanes,
+    ) -> Weights {
+        let mut best = [0.0; LANES];
+        let mut least_error = f32::INFINITY;
+        let mut tail = TailFit::new::<FUSED>(&gains, fit);
+        for round in 0..MEETING_ROUNDS {
+            if round > 0 {
+                tail.aim(&gains);
+                tail.improve::<FUSED>(fit);
+            }
+            let tried = tail.weights(fit);
+            let [heard, common] = self.shared.meet::<FUSED>(self.tail, self.part, &tried, lanes);
+            let mut error = 0.0;
+            for band in 0..LOW {
+                let (target, specular) = (self.target[band], self.specular[band]);
+                let missing = target - specular;
+                let gain = &mut gains[band];
+                if missing <= 0.0 || heard[band] <= 0.0 || *gain <= 0.0 {
+                    continue;
+                }
+                let sum = specular + 2.0 * common[band] + heard[band];
+                let log_ratio = log2::<FUSED>((sum / target).max(f32::MIN_POSITIVE));
+                error += log_ratio * log_ratio;
+                let alone = (missing / heard[band]).sqrt();
+                let rho = common[band] / (alone * heard[band]);
+                let (silent, whole) = CANCELLING;
+                let kept = ((rho - silent) / (whole - silent)).clamp(0.0, 1.0).max(LEAST_KEPT);
+                let factor = alone * ((1.0 + rho * rho).sqrt() - rho) * kept * kept * (3.0 - 2.0 * kept);
+                let way = if round == 0 { 1.0 } else { MEETING_STEP };
+                *gain *= exp2::<FUSED>(way * log2::<FUSED>(factor.max(f32::MIN_POSITIVE)));
+            }
+            if error < least_error {
+                least_error = error;
+                best = tried;
+            }
+        }
+        best
     }
 }
 
@@ -822,7 +854,7 @@ mod tests {
     }
 
     /// Levels against the gains asked for, over random settings with finishes and lobes that no sum of
-    /// lanes follows to the end: in 95 % of arrivals within 1 dB, and never much worse than the oracle.
+    /// lanes follows to the end: in 95 % of arrivals 0.3 dB worse than the oracle at most, nowhere 2 dB.
     #[test]
     fn weights_follow_the_gains() {
         for rate_hz in [22_050.0, 44_100.0, RATE_HZ, 96_000.0, 192_000.0] {
@@ -852,7 +884,7 @@ mod tests {
                     }
                 }
                 let (got, oracles) = (share_below(&mut quick, 0.95), share_below(&mut slow, 0.95));
-                assert!(got < 1.0, "{rate_hz} Hz: 95 % within {got} dB, the oracle {oracles} dB");
+                assert!(got < oracles + 0.3, "{rate_hz} Hz: 95 % within {got} dB, the oracle {oracles} dB");
                 let (got, oracles) = (share_below(&mut quick, 1.0), share_below(&mut slow, 1.0));
                 assert!(got < oracles + 2.0, "{rate_hz} Hz: worst {got} dB, the oracle {oracles} dB");
             }
@@ -908,6 +940,20 @@ mod tests {
         for capsule in &plan.capsules {
             let direct = &capsule.weights[0];
             assert!(direct[1..].iter().all(|weight| weight.abs() < 1e-4 * direct[0]), "got {direct:?}");
+        }
+    }
+
+    #[test]
+    fn arrivals_alone_are_those_of_the_whole_plan() {
+        let (mut chance, design) = (Chance(5), SplitDesign::new(RATE_HZ));
+        let mut planner = Planner::new(&design, 2, InstructionSet::widest());
+        let (mut whole, mut alone) = (SourcePlan::SILENCE, SourcePlan::SILENCE);
+        for _ in 0..10 {
+            let settings = chance.settings();
+            planner.plan(&settings, 0, None, &mut whole);
+            planner.plan_arrivals(&settings, 0, &mut alone);
+            assert_eq!(whole.capsules, alone.capsules);
+            assert_eq!(alone.tail, SourcePlan::SILENCE.tail);
         }
     }
 

@@ -14,7 +14,7 @@ pub(crate) type Thirds = [f32; THIRD_SLOTS];
 /// Rounds in which the corners of a directivity over frequency are placed, as [`crate::arrivals`] does it.
 const CORNER_ROUNDS: usize = 3;
 /// Steps of Gauss and Newton from the octaves' fit.
-const STEPS: usize = 2;
+const STEPS: usize = 1;
 /// Damping of a step.
 const DAMPING: f32 = 0.003;
 /// Smallest energy that a logarithm is taken of.

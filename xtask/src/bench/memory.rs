@@ -17,6 +17,7 @@ use crate::workspace;
 #[serde(deny_unknown_fields)]
 struct Kept {
     spectra_bytes: usize,
+    workshop_bytes: usize,
     first_bytes: usize,
     further_bytes: usize,
     most_while_building_bytes: usize,
@@ -68,12 +69,13 @@ pub(super) fn measure() -> Result<Vec<Figure>> {
             budget::further_mib(input),
         ));
         figures.push(Figure::told(
-            format!("memory of the first, spectra with it, {name} in"),
+            format!("memory of the first, spectra and workshop with it, {name} in"),
             mib(kept.first_bytes),
             "MiB",
         ));
         if input == Input::Mono {
             figures.push(Figure::told("of that the spectra", mib(kept.spectra_bytes), "MiB"));
+            figures.push(Figure::told("and the workshop of tails", mib(kept.workshop_bytes), "MiB"));
             figures.push(Figure::told(
                 "most in use while they are built",
                 mib(kept.most_while_building_bytes),

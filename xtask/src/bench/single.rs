@@ -1,5 +1,7 @@
 //! What is not a stream of blocks: the plan, the tail's spectra, the latency.
 
+use std::hint::black_box;
+
 use anyhow::{Result, anyhow};
 use rostra_bench::{Case, Input, Instance, Movement, RATE_HZ, SeatPlanner, TailMaker, seat_of, tail_spec};
 use rostra_dsp::Settings;
@@ -30,13 +32,26 @@ pub(super) fn measure(effort: &Effort) -> Result<Vec<Figure>> {
 
 fn plans(effort: &Effort) -> Vec<Figure> {
     let mut planner = SeatPlanner::new(TailMaker::default().make(&tail_spec(RATE_HZ, DECAY_S)));
-    let seats: Vec<Settings> = (0..SEATS).map(seat_of).collect();
-    let plan_all = |seats: &[Settings]| {
-        for settings in seats {
-            std::hint::black_box(planner.plan(std::hint::black_box(settings)));
-        }
+    let seats: Vec<Settings> = (0..SEATS).map(|n| seat_of(n).snapped()).collect();
+    // The same seats, each on a platform of its own.
+    let mut platforms = seats.clone();
+    for (n, settings) in platforms.iter_mut().enumerate() {
+        settings.platform.width_m = 16.0 + 0.1 * n as f64;
+        *settings = settings.snapped();
+    }
+    let mut time = |seats: &[Settings]| {
+        time_runs(
+            effort.headline_passes,
+            |_| (),
+            |()| {
+                for settings in seats {
+                    black_box(planner.plan(black_box(settings)));
+                }
+            },
+        )
     };
-    let (least, median) = time_runs(effort.headline_passes, |_| seats.as_slice(), plan_all);
+    let (least, median) = time(&seats);
+    let (changing, _) = time(&platforms);
     let us = |ns: f64| ns / SEATS as f64 / 1e3;
     vec![
         Figure::held(
@@ -46,6 +61,7 @@ fn plans(effort: &Effort) -> Vec<Figure> {
             budget::PLAN_US,
         ),
         Figure::told("the same, median of runs (a stereo channel takes three plans)", us(median), "us"),
+        Figure::held("the same while the platform changes too, least", us(changing), "us", budget::PLAN_US),
     ]
 }
 

@@ -52,7 +52,7 @@ fn run(name: &str, count: usize, set: InstructionSet) -> Option<&'static str> {
         "plan" if is_widest => {
             let mut planner = SeatPlanner::new(TailMaker::default().make(&tail_spec(RATE_HZ, 0.5)));
             for n in 0..count {
-                let settings = seat_of(n);
+                let settings = seat_of(n).snapped();
                 counted(&mut || _ = black_box(planner.plan(black_box(&settings))));
             }
             Some("plan")
