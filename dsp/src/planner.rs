@@ -17,7 +17,7 @@ use crate::low_octaves::{LOW, LowTail};
 use crate::octave::{BANDS, PerBand};
 use crate::plan::{Energies, PARTS, REFERENCE_DISTANCE_M, SourcePlan, balance_gains};
 use crate::polynomial::{exp2, log2};
-use crate::quick_fit::{ABREAST, FitRoom, LEAST_OF_STRONGEST, QuickFit, start_one, total};
+use crate::quick_fit::{ABREAST, FitRoom, LEAST_OF_STRONGEST, QuickFit, total};
 use crate::quick_low::{LowRoom, LowSums, LowTaps, QuickLowLanes, QuickLowTail, Shared};
 use crate::quick_thirds::QuickThirds;
 use crate::radiation::world_axis;
@@ -447,6 +447,12 @@ fn store<const SETS: usize>(steps: &[[f32; SETS]; FITTED], weights: &mut [Weight
     }
 }
 
+/// Steps with which the fit of a tail begins, and with which it follows from round to round.
+///
+/// What a tail has to add differs more from octave to octave than an arrival does.
+const FIRST_TAIL_STEPS: usize = 6;
+const NEXT_TAIL_STEPS: usize = 1;
+
 /// The fit of the lanes to one part of a tail, on its way.
 struct TailFit {
     gain: [f32; FITTED],
@@ -460,8 +466,8 @@ impl TailFit {
     fn new<const FUSED: bool>(gains: &[f32; ABREAST], fit: &QuickFit) -> Self {
         let mut tail = Self { gain: [1.0; FITTED], factor: [1.0; FITTED], strongest: 0.0 };
         tail.aim(gains);
-        tail.factor = start_one::<FUSED>(&tail.gain);
-        tail.improve::<FUSED>(fit);
+        tail.factor = fit.better_start::<FUSED>(&tail.gain);
+        tail.improve::<FUSED>(fit, FIRST_TAIL_STEPS);
         tail
     }
 
@@ -490,8 +496,8 @@ impl TailFit {
 
     /// Brings the sum of lanes nearer the aim.
     #[inline(always)]
-    fn improve<const FUSED: bool>(&mut self, fit: &QuickFit) {
-        fit.improve_one::<FUSED>(&self.gain, &mut self.factor);
+    fn improve<const FUSED: bool>(&mut self, fit: &QuickFit, steps: usize) {
+        fit.settle::<FUSED>(&self.gain, &mut self.factor, steps);
     }
 
     /// Returns the lane weights reached.
@@ -575,9 +581,7 @@ impl Kernel for PlanTail<'_> {
                 };
                 meeting.weights::<FUSED>(gains[part], fit, lanes)
             } else {
-                let mut tail = TailFit::new::<FUSED>(&gains[part], fit);
-                tail.improve::<FUSED>(fit);
-                tail.weights(fit)
+                TailFit::new::<FUSED>(&gains[part], fit).weights(fit)
             };
             for lane in 0..LANES {
                 self.plan.tail[part][lane] = weights[lane] * heard.platform_gain;
@@ -644,7 +648,7 @@ impl Meeting<'_> {
         for round in 0..MEETING_ROUNDS {
             if round > 0 {
                 tail.aim(&gains);
-                tail.improve::<FUSED>(fit);
+                tail.improve::<FUSED>(fit, NEXT_TAIL_STEPS);
             }
             let tried = tail.weights(fit);
             let [heard, common] = self.shared.meet::<FUSED>(self.tail, self.part, &tried, lanes);
@@ -854,7 +858,7 @@ mod tests {
     }
 
     /// Levels against the gains asked for, over random settings with finishes and lobes that no sum of
-    /// lanes follows to the end: in 95 % of arrivals 0.3 dB worse than the oracle at most, nowhere 2 dB.
+    /// lanes follows to the end: 95 % stay within 0.3 dB, and 99 % within 1 dB, of what the oracle keeps.
     #[test]
     fn weights_follow_the_gains() {
         for rate_hz in [22_050.0, 44_100.0, RATE_HZ, 96_000.0, 192_000.0] {
@@ -885,8 +889,8 @@ mod tests {
                 }
                 let (got, oracles) = (share_below(&mut quick, 0.95), share_below(&mut slow, 0.95));
                 assert!(got < oracles + 0.3, "{rate_hz} Hz: 95 % within {got} dB, the oracle {oracles} dB");
-                let (got, oracles) = (share_below(&mut quick, 1.0), share_below(&mut slow, 1.0));
-                assert!(got < oracles + 2.0, "{rate_hz} Hz: worst {got} dB, the oracle {oracles} dB");
+                let (got, oracles) = (share_below(&mut quick, 0.99), share_below(&mut slow, 0.99));
+                assert!(got < oracles + 1.0, "{rate_hz} Hz: 99 % within {got} dB, the oracle {oracles} dB");
             }
         }
     }

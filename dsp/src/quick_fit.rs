@@ -19,10 +19,15 @@ pub(crate) const LEAST_OF_STRONGEST: f32 = 0.003;
 ///
 /// Best of a search in which the damping was 0.001, 0.003, 0.01 and 0.03.
 const DAMPING: f32 = 0.01;
+/// How damping changes after a step that helped or did not, where that is looked at: as the oracle's.
+const DAMPING_AFTER_SUCCESS: f32 = 0.2;
+const DAMPING_AFTER_FAILURE: f32 = 10.0;
 /// Farthest that a step goes, in shares of the gain: what needs more lies where the straight line no longer holds.
 const FARTHEST: f32 = 1.0;
 /// Range of the start's factors: beyond, the polynomials are asked for more than they were trained for.
 const START_RANGE: (f32, f32) = (-1.0, 3.0);
+/// Steps where the sample rate leaves bands out (our choice; there is time for them at such rates).
+const STEPS_AT_LOW_RATES: usize = 3;
 /// Smallest energy that a logarithm is taken of.
 const TINY: f32 = 1e-12;
 
@@ -57,6 +62,8 @@ pub(crate) struct QuickFit {
     energy: [[[f32; FITTED]; FITTED]; FITTED],
     /// The same by the second step, then row and first step.
     flat: [[f32; FITTED * FITTED]; FITTED],
+    /// Steps from the start.
+    steps: usize,
     /// Eight.
     abreast: usize,
 }
@@ -70,6 +77,8 @@ impl QuickFit {
             weight: [0.0; FITTED],
             energy: [[[0.0; FITTED]; FITTED]; FITTED],
             flat: [[0.0; FITTED * FITTED]; FITTED],
+            // The start was made for all bands; where the rate leaves some out, it lies farther off.
+            steps: if bands == FITTED { 1 } else { STEPS_AT_LOW_RATES },
             abreast: std::hint::black_box(FITTED),
         };
         for (row, (&weight, energy)) in weights.iter().zip(energies).enumerate() {
@@ -93,7 +102,9 @@ impl QuickFit {
         room: &mut FitRoom<SETS>,
     ) {
         start::<FUSED, SETS>(gain, factor, room);
-        self.improve::<FUSED, SETS>(gain, factor, room);
+        for _ in 0..self.steps {
+            self.improve::<FUSED, SETS>(gain, factor, room);
+        }
         self.level_the_top(gain, factor);
     }
 
@@ -190,9 +201,52 @@ impl QuickFit {
 }
 
 impl QuickFit {
-    /// The same as [`Self::improve`] for one set of gains, eight steps abreast.
+    /// Improves the factors of one set of gains, eight steps abreast: keeps what helps, and damps what does not.
+    ///
+    /// # Source
+    /// Levenberg (1944), Marquardt (1963).
     #[inline(always)]
-    pub(crate) fn improve_one<const FUSED: bool>(&self, gain: &[f32; FITTED], factor: &mut [f32; FITTED]) {
+    pub(crate) fn settle<const FUSED: bool>(
+        &self,
+        gain: &[f32; FITTED],
+        factor: &mut [f32; FITTED],
+        steps: usize,
+    ) {
+        let mut here = self.linearise::<FUSED>(gain, factor);
+        let mut damping = DAMPING;
+        for _ in 0..steps {
+            let (mut normal, mut change) = (here.normal, here.right);
+            for band in 0..FITTED {
+                normal[band][band] += damping;
+            }
+            eliminate::<FUSED>(&mut normal, &mut change);
+            let mut tried = *factor;
+            for band in 0..FITTED {
+                tried[band] += change[band].clamp(-FARTHEST, FARTHEST);
+            }
+            let there = self.linearise::<FUSED>(gain, &tried);
+            if there.square_sum < here.square_sum {
+                *factor = tried;
+                here = there;
+                damping *= DAMPING_AFTER_SUCCESS;
+            } else {
+                damping *= DAMPING_AFTER_FAILURE;
+            }
+        }
+    }
+
+    /// Returns where to start: the polynomials' factors, or none, whichever the gains are nearer to.
+    #[inline(always)]
+    pub(crate) fn better_start<const FUSED: bool>(&self, gain: &[f32; FITTED]) -> [f32; FITTED] {
+        let (start, none) = (start_one::<FUSED>(gain), [1.0; FITTED]);
+        let nearer = self.linearise::<FUSED>(gain, &start).square_sum
+            < self.linearise::<FUSED>(gain, &none).square_sum;
+        if nearer { start } else { none }
+    }
+
+    /// Works out how far the sum of lanes is from the gains, and J'J and -J'e of [`Self::improve`].
+    #[inline(always)]
+    fn linearise<const FUSED: bool>(&self, gain: &[f32; FITTED], factor: &[f32; FITTED]) -> Linear {
         let mut step = [0.0_f32; FITTED];
         for band in 0..FITTED {
             step[band] = gain[band] * factor[band];
@@ -229,14 +283,20 @@ impl QuickFit {
         }
         let (mut normal, mut right) = ([[0.0_f32; FITTED]; FITTED], [0.0_f32; FITTED]);
         square::<FUSED>(self.abreast, jacobian, &error, &mut normal, &mut right);
-        for band in 0..FITTED {
-            normal[band][band] += DAMPING;
+        let mut squares = [0.0_f32; FITTED];
+        for row in 0..FITTED {
+            squares[row] = error[row] * error[row];
         }
-        eliminate::<FUSED>(&mut normal, &mut right);
-        for band in 0..FITTED {
-            factor[band] += right[band].clamp(-FARTHEST, FARTHEST);
-        }
+        Linear { square_sum: total(&squares), normal, right }
     }
+}
+
+/// A fit seen as a straight line from where it stands.
+#[derive(Clone, Copy)]
+struct Linear {
+    square_sum: f32,
+    normal: [[f32; FITTED]; FITTED],
+    right: [f32; FITTED],
 }
 
 /// Works out J'J and J'e; `abreast` is eight, which the compiler must not know, or it takes the loops apart.
@@ -431,7 +491,7 @@ pub(crate) fn solve<const FUSED: bool, const SETS: usize>(
 
 /// Returns the start for one set of gains.
 #[inline(always)]
-pub(crate) fn start_one<const FUSED: bool>(gain: &[f32; FITTED]) -> [f32; FITTED] {
+fn start_one<const FUSED: bool>(gain: &[f32; FITTED]) -> [f32; FITTED] {
     let mut features = [1.0_f32; FEATURES];
     for band in 0..TILTS {
         features[1 + band] = (gain[band + 1] - gain[band]) / (gain[band + 1] + gain[band]);
