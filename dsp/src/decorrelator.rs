@@ -1,7 +1,7 @@
 //! Two filters that let both sides of a stereo channel drive one tail without cancelling each other.
 
 /// Delay of the all-passes, s: over the period of the lowest octave (our choice).
-const DELAY_S: f64 = 9.1e-3;
+const DELAY_S: f64 = 12.7e-3;
 /// Gain g = 3^(-1/2): with +g on one side and -g on the other the impulse
 /// responses are orthogonal, -g^2 + (1 - g^2)^2/(1 + g^2) = 0.
 const GAIN: f32 = 0.577_350_26;

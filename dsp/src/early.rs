@@ -24,8 +24,8 @@ use crate::stereo_input::SOURCES;
 /// m/s is 0.28 s; rounded up for the glides.
 const LONGEST_DELAY_S: f64 = 0.33;
 
-/// How long the all-passes of a stereo channel ring, s: from the loudest input, +120 dB, down to 1e-6 (measured: 0.32 s).
-pub const DECORRELATOR_RINGS_S: f64 = 0.4;
+/// How long the all-passes of a stereo channel ring, s: from the loudest input, +120 dB, down to 1e-6 (measured with a delay of 9.1 ms: 0.32 s; scaled and rounded up).
+pub const DECORRELATOR_RINGS_S: f64 = 0.56;
 
 /// Grid steps from one plan of the tail's gains to the next: about 0.17 s (our choice).
 ///
