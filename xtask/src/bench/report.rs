@@ -76,12 +76,13 @@ pub(crate) fn print_timed(heading: &str, rows: &[Timed]) {
     println!();
     println!("{heading}");
     println!(
-        "{:34} {:>6} {:>5} | {:>8} {:>8} {:>7} {:>8} | {:>8} {:>8} {:>8} {:>6} | {:>6} | budget, ns per frame",
+        "{:35} {:>6} {:>5} | {:>7} {:>7} {:>7} {:>7} {:>9} | {:>8} {:>8} {:>8} {:>7} {:>7} |",
         "",
         "Hz",
         "block",
-        "least ns",
+        "ns per",
         "median",
+        "undis-",
         "% of",
         "instances",
         "median",
@@ -91,25 +92,26 @@ pub(crate) fn print_timed(heading: &str, rows: &[Timed]) {
         "undis-"
     );
     println!(
-        "{:34} {:>6} {:>5} | {:>8} {:>8} {:>7} {:>8}  | {:>8} {:>8} {:>8} {:>6} | {:>6} |",
-        "", "", "", "per fr.", "of passes", "block", "a core", "us", "us", "us", "median", "turbed"
+        "{:35} {:>6} {:>5} | {:>7} {:>7} {:>7} {:>7} {:>9} | {:>8} {:>8} {:>8} {:>7} {:>7} | ns per frame",
+        "", "", "", "frame", "", "turbed", "block", "a core", "us", "us", "us", "median", "turbed"
     );
     for row in rows {
-        let Timing { least_ns_per_frame, median_ns_per_frame, least_pass, undisturbed, .. } = &row.timing;
+        let timing = &row.timing;
         println!(
-            "{:34} {:>6} {:>5} | {:>8.1} {:>8.1}  {:>7.3} {:>8.0}  | {:>8.2} {:>8.2} {:>8.2} {:>6.2} | {:>6.2} | {}",
+            "{:35} {:>6} {:>5} | {:>7.1} {:>7.1} {:>7.1} {:>7.3} {:>9.0} | {:>8.2} {:>8.2} {:>8.2} {:>7.2} {:>7.2} | {}",
             row.what,
             row.rate_hz,
             row.block_frames,
-            least_ns_per_frame,
-            median_ns_per_frame,
+            timing.least_ns_per_frame,
+            timing.median_ns_per_frame,
+            timing.undisturbed_ns_per_frame,
             row.share_pct(),
             (100.0 / row.share_pct()).floor(),
-            least_pass.median_us,
-            least_pass.most_of_1000_us,
-            least_pass.worst_us,
-            least_pass.unevenness(),
-            undisturbed.unevenness(),
+            timing.least_pass.median_us,
+            timing.least_pass.most_of_1000_us,
+            timing.least_pass.worst_us,
+            timing.least_pass.unevenness(),
+            timing.undisturbed.unevenness(),
             verdict(row.budget, row.holds),
         );
     }

@@ -89,6 +89,11 @@ impl Passes {
         BlockTimes::of(&self.least)
     }
 
+    /// Returns the mean of the blocks' least times over all passes, in nanoseconds.
+    pub(crate) fn undisturbed_mean_ns(&self) -> f64 {
+        self.block_by_block.iter().sum::<u64>() as f64 / self.block_by_block.len() as f64
+    }
+
     /// Returns each block's least time over all passes: what the work itself costs, without what came between.
     pub(crate) fn undisturbed(&self) -> BlockTimes {
         BlockTimes::of(&self.block_by_block)
@@ -130,5 +135,6 @@ mod tests {
         assert_eq!(least.unevenness(), 2.0);
         let undisturbed = passes.undisturbed();
         assert_eq!((undisturbed.median_us, undisturbed.worst_us), (1.0, 2.0));
+        assert_eq!(passes.undisturbed_mean_ns(), 4000.0 / 3.0);
     }
 }
