@@ -122,7 +122,7 @@ pub(crate) fn run(arguments: &Arguments) -> Result<()> {
         None => Vec::new(),
     };
     let options = common.set.iter().map(|text| Wish::from_option(text)).collect::<Result<Vec<_>>>()?;
-    let library = common.library()?;
+    let library = common.plug_in()?;
     let parameters = library.instance()?.parameters()?;
     let settings = settings_of(&library, &parameters, &platform, arguments.seat.as_deref(), &options)?;
     let impulse = Recording { rate_hz: arguments.rate, channels: vec![vec![1.0]] };

@@ -56,7 +56,7 @@ impl Common {
     ///
     /// # Errors
     /// When it cannot be built or loaded.
-    pub(crate) fn library(&self) -> Result<Library> {
+    pub(crate) fn plug_in(&self) -> Result<Library> {
         match &self.plugin {
             Some(path) => Library::load(path),
             None => Library::load(&Bundle::fresh()?.clap),
@@ -111,7 +111,7 @@ pub(crate) fn run(arguments: &Arguments) -> Result<usize> {
             output: arguments.out.join(output_name(input)),
         })
         .collect();
-    let library = arguments.common.library()?;
+    let library = arguments.common.plug_in()?;
     let outcomes = place_all(&library, &tasks, &arguments.common, arguments.mono, &arguments.out)?;
     Ok(report(&tasks, &outcomes))
 }
