@@ -2,12 +2,11 @@
 
 use divan::Bencher;
 use divan::counter::ItemsCount;
-use rostra_bench::noise_into;
+use rostra_bench::noisy_line;
 use rostra_dsp::bands::{BUSES, LANES, LaneFrame};
 use rostra_dsp::delay_line::DelayLine;
 use rostra_dsp::direct::Direct;
 use rostra_dsp::instruction_set::{Eight, EightKernel, InstructionSet};
-use rostra_dsp::noise::Noise;
 use rostra_dsp::segment::Segment;
 
 /// Frames of a run.
@@ -33,14 +32,7 @@ fn moving(bencher: Bencher, frames: usize) {
 
 fn run(bencher: Bencher, frames: usize, to_samples: f64) {
     let set = InstructionSet::widest();
-    let mut line = DelayLine::new(GRID_FRAMES, frames);
-    line.reach(GRID_FRAMES);
-    let mut noise = Noise::new(1);
-    let mut past = vec![0.0; frames];
-    for _ in 0..GRID_FRAMES / frames {
-        noise_into(&mut noise, &mut past);
-        set.run_eight(Write { line: &mut line, run: &past });
-    }
+    let line = noisy_line(GRID_FRAMES, frames, set);
     let weights = std::array::from_fn(|lane| 0.5 / (1.0 + lane as f32));
     let mut direct = Direct::new([0.0, DIFFERENCE_SAMPLES], [weights; 2]);
     direct.head_for([0.0, to_samples], [&weights; 2]);
@@ -68,19 +60,5 @@ impl EightKernel for Read<'_> {
     #[inline(always)]
     fn run<E: Eight>(self, eight: E) {
         self.direct.process(eight, self.line, &self.segment, self.heard, self.buses);
-    }
-}
-
-struct Write<'a> {
-    line: &'a mut DelayLine,
-    run: &'a [f32],
-}
-
-impl EightKernel for Write<'_> {
-    type Output = ();
-
-    #[inline(always)]
-    fn run<E: Eight>(self, eight: E) {
-        self.line.write(eight, self.run);
     }
 }

@@ -2,12 +2,11 @@
 
 use divan::Bencher;
 use divan::counter::ItemsCount;
-use rostra_bench::{RATE_HZ, SeatPlanner, TailMaker, noise_into, seat_of, tail_spec};
+use rostra_bench::{RATE_HZ, SeatPlanner, TailMaker, noisy_line, seat_of, tail_spec};
 use rostra_dsp::arrivals::ARRIVALS;
 use rostra_dsp::bands::{BUSES, LANES, LaneFrame};
 use rostra_dsp::delay_line::DelayLine;
 use rostra_dsp::instruction_set::{Eight, EightKernel, InstructionSet};
-use rostra_dsp::noise::Noise;
 use rostra_dsp::reflector::Reflector;
 use rostra_dsp::segment::{STEPS, Segment};
 
@@ -15,8 +14,6 @@ use rostra_dsp::segment::{STEPS, Segment};
 const GRID_FRAMES: usize = 512;
 /// Frames of a run while something moves.
 const RUN_FRAMES: usize = GRID_FRAMES / STEPS;
-/// Frames that the line reaches back: longer than every reflection at 48 kHz.
-const PAST_FRAMES: usize = 16_384;
 /// How far the seat is moved, m: what 2 m/s covers in a grid step.
 const MOVE_M: f64 = 2.0 * GRID_FRAMES as f64 / RATE_HZ;
 
@@ -44,7 +41,7 @@ fn run(bencher: Bencher, set: InstructionSet) {
     taps.reset(&from.delay_samples[1..], &from.weights[1..]);
     // Under way for the whole measurement: nothing rests until a next plan.
     taps.head_for(&to.delay_samples[1..], &to.weights[1..], true);
-    let line = sounded(&taps, set);
+    let line = noisy_line(taps.reach_frames(), RUN_FRAMES, set);
     let segment = Segment { offset_frames: GRID_FRAMES / 2, grid_frames: GRID_FRAMES };
     let mut buses = vec![[[0.0; LANES]; BUSES]; RUN_FRAMES];
     bencher.counter(ItemsCount::new(RUN_FRAMES)).bench_local(|| {
@@ -67,32 +64,5 @@ impl EightKernel for Read<'_> {
     #[inline(always)]
     fn run<E: Eight>(self, eight: E) {
         self.taps.process(eight, self.line, &self.segment, 0, self.buses);
-    }
-}
-
-/// Fills a line with noise as far back as the taps reach.
-fn sounded(taps: &Reflector, set: InstructionSet) -> DelayLine {
-    let mut line = DelayLine::new(PAST_FRAMES, RUN_FRAMES);
-    line.reach(taps.reach_frames());
-    let mut noise = Noise::new(1);
-    let mut run = vec![0.0; RUN_FRAMES];
-    for _ in 0..PAST_FRAMES / RUN_FRAMES {
-        noise_into(&mut noise, &mut run);
-        set.run_eight(Write { line: &mut line, run: &run });
-    }
-    line
-}
-
-struct Write<'a> {
-    line: &'a mut DelayLine,
-    run: &'a [f32],
-}
-
-impl EightKernel for Write<'_> {
-    type Output = ();
-
-    #[inline(always)]
-    fn run<E: Eight>(self, eight: E) {
-        self.line.write(eight, self.run);
     }
 }

@@ -28,6 +28,7 @@ use rustfft::num_complex::Complex;
 use rustfft::{Fft, FftPlanner};
 
 use crate::instruction_set::{InstructionSet, Kernel, multiply_add};
+use crate::stagger::Stagger;
 
 /// Inputs of a response: what sounds before and after the mixing time.
 pub const INPUTS: usize = 2;
@@ -657,21 +658,15 @@ pub struct Convolver {
     big_now_sounds: bool,
     /// Frames of the current block already in.
     filled: usize,
-    /// Block within the big block, 0 to 7, and the one that sound starts with.
+    /// Block within the big block, 0 to 7.
     piece: usize,
-    first_piece: usize,
 }
 
 impl Convolver {
     /// Allocates the memory of one instance.
-    ///
-    /// Big blocks are counted from `first_piece` (modulo 8) small ones before the
-    /// first frame: instances that start at different pieces do their long
-    /// transforms in different blocks. The sound differs by rounding only.
-    pub fn new(response: Arc<ResponseSpectra>, first_piece: usize) -> Self {
+    pub fn new(response: Arc<ResponseSpectra>) -> Self {
         let small = Level::new(&response.small, &response.small_parts, response.channels);
         let big = Level::new(&response.big, &response.big_parts, response.channels);
-        let first_piece = first_piece % BLOCKS_IN_BIG;
         Self {
             set: InstructionSet::widest(),
             small,
@@ -680,8 +675,7 @@ impl Convolver {
             big,
             response,
             filled: 0,
-            piece: first_piece,
-            first_piece,
+            piece: 0,
         }
     }
 
@@ -697,7 +691,15 @@ impl Convolver {
         self.big.reset();
         self.big_now_sounds = false;
         self.filled = 0;
-        self.piece = self.first_piece;
+        self.piece = 0;
+    }
+
+    /// Staggers: big blocks are counted from as many small ones before the next frame, which must be the first.
+    ///
+    /// Instances that are staggered differently do their long transforms in
+    /// different blocks. The sound differs by rounding only.
+    pub fn stagger_by(&mut self, stagger: Stagger) {
+        self.piece = stagger.piece();
     }
 
     /// Returns the response.
@@ -880,8 +882,8 @@ mod tests {
             let from_late = direct(&inputs[1], &responses[1][0], frames);
             let spectra = Arc::new(ResponseSpectra::new(block, &responses));
             for (set, first_piece) in SETS.iter().flat_map(|set| [0, 3, 7].map(|piece| (set(), piece))) {
-                let mut convolver =
-                    Convolver::new(Arc::clone(&spectra), first_piece).with_instruction_set(set);
+                let mut convolver = Convolver::new(Arc::clone(&spectra)).with_instruction_set(set);
+                convolver.stagger_by(Stagger::nth(first_piece));
                 let [left, right] = run(&mut convolver, [&inputs[0], &inputs[1]], frames, 7);
                 for n in 0..frames {
                     // Sums of some hundred products in single precision.
@@ -900,7 +902,7 @@ mod tests {
         let inputs = [noise(3, 400), noise(4, 400)];
         let mono = [vec![early[0].clone()], vec![late[0].clone()]];
         let sound = |responses| {
-            let mut convolver = Convolver::new(Arc::new(ResponseSpectra::new(16, responses)), 0);
+            let mut convolver = Convolver::new(Arc::new(ResponseSpectra::new(16, responses)));
             let mut heard = vec![0.0; 1600];
             for (block, heard) in heard.chunks_mut(16).enumerate() {
                 let part =
@@ -926,7 +928,7 @@ mod tests {
         let spectra = Arc::new(ResponseSpectra::new(16, &responses));
         let inputs = [noise(3, 1000), noise(4, 1000)];
         let [plain, wide] = SETS.map(|set| {
-            let mut convolver = Convolver::new(Arc::clone(&spectra), 0).with_instruction_set(set());
+            let mut convolver = Convolver::new(Arc::clone(&spectra)).with_instruction_set(set());
             run(&mut convolver, [&inputs[0], &inputs[1]], 3000, 16)
         });
         for (plain, wide) in plain.iter().zip(&wide) {
@@ -942,7 +944,8 @@ mod tests {
         let spectra = Arc::new(ResponseSpectra::new(16, &responses(16, 700, 650, 1500)));
         let inputs = [noise(3, 777), noise(4, 1001)];
         let sound = |longest| {
-            let mut convolver = Convolver::new(Arc::clone(&spectra), 2);
+            let mut convolver = Convolver::new(Arc::clone(&spectra));
+            convolver.stagger_by(Stagger::nth(2));
             run(&mut convolver, [&inputs[0], &inputs[1]], 4000, longest)
         };
         let whole = sound(1);
@@ -955,7 +958,7 @@ mod tests {
         let spectra = Arc::new(ResponseSpectra::new(16, &responses(16, early_frames, 650, late_frames)));
         let cycle = BLOCKS_IN_BIG * 16;
         let burst = noise(5, 300);
-        let mut convolver = Convolver::new(Arc::clone(&spectra), 0);
+        let mut convolver = Convolver::new(Arc::clone(&spectra));
         for input in 0..INPUTS {
             let mut inputs: [&[f32]; INPUTS] = [&[]; INPUTS];
             inputs[input] = &burst;
@@ -980,7 +983,7 @@ mod tests {
     fn a_fading_sound_ends_in_silence_without_subnormal_numbers() {
         let spectra = Arc::new(ResponseSpectra::new(16, &responses(16, 700, 650, 1500)));
         let fading: Vec<f32> = (0..20_000_u16).map(|n| (-0.01 * f32::from(n)).exp()).collect();
-        let mut convolver = Convolver::new(spectra, 0);
+        let mut convolver = Convolver::new(spectra);
         let [left, right] = run(&mut convolver, [&fading, &fading], 20_000, 16);
         assert!(left.iter().chain(&right).all(|x| !x.is_subnormal()));
         assert!(convolver.is_silent(), "what is fainter than -300 dB is silence");

@@ -14,6 +14,7 @@ use crate::plan::SourcePlan;
 use crate::planner::Planner;
 use crate::segment::{STEPS, Segment};
 use crate::settings::Settings;
+use crate::stagger::Stagger;
 use crate::stereo_input::{SOURCES, StereoInput};
 use crate::tail::{TailSpec, TailSupply, onset_frames};
 use crate::tail_stage::TailStage;
@@ -274,6 +275,9 @@ impl Engine {
                 self.tail_spec = Some(spec);
                 supply.ask(&spec);
             }
+        }
+        if first {
+            self.tails.stagger_by(Stagger::of(&settings.seat));
         }
         let tail_changed = self.tails.collect(supply, first);
         let changed = tail_changed || self.settings != Some(settings);

@@ -3,9 +3,9 @@
 //! [`crate::plan::acoustics`] and [`SourcePlan::new`] say the same, slowly and
 //! obviously; they are the oracle. Here, arrivals run eight abreast in `f32`
 //! (delays in `f64`), what does not depend on the seat is kept from plan to plan
-//! ([`crate::groundwork`]), both capsules share the fit of an image's spectrum,
+//! (`groundwork`), both capsules share the fit of an image's spectrum,
 //! and the low octaves are summed by pairs of frequencies
-//! ([`crate::quick_low`]). What is kept never changes a result: a plan is a
+//! (`quick_low`). What is kept never changes a result: a plan is a
 //! function of the settings and the tail alone.
 
 use crate::arrivals::ARRIVALS;

@@ -20,6 +20,7 @@ use crate::low_octaves::LowTail;
 use crate::octave::PerBand;
 use crate::pickup::Pair;
 use crate::platform::Platform;
+use crate::stagger::Stagger;
 
 pub use diffuse_field::DiffuseField;
 pub use workshop::TailWorkshop;
@@ -119,15 +120,7 @@ pub struct TailVoice {
 impl TailVoice {
     /// Allocates a voice, for any thread but the audio thread.
     pub fn new(spectra: Arc<TailSpectra>) -> Self {
-        Self::starting_at(spectra, 0)
-    }
-
-    /// Allocates a voice whose big blocks are counted from `piece` (modulo 8) small ones before its first frame.
-    ///
-    /// Voices that start at different pieces do their long transforms in
-    /// different blocks; they differ in rounding only.
-    pub fn starting_at(spectra: Arc<TailSpectra>, piece: usize) -> Self {
-        let convolver = Convolver::new(Arc::clone(&spectra.response), piece);
+        let convolver = Convolver::new(Arc::clone(&spectra.response));
         Self { spectra, convolver }
     }
 
@@ -145,6 +138,11 @@ impl TailVoice {
     /// Forgets all sound.
     pub fn reset(&mut self) {
         self.convolver.reset();
+    }
+
+    /// Shifts the long transforms, before the first frame: see [`Stagger`].
+    pub fn stagger_by(&mut self, stagger: Stagger) {
+        self.convolver.stagger_by(stagger);
     }
 
     /// Says whether nothing would sound without new input.

@@ -2,6 +2,7 @@
 
 use crate::convolver::INPUTS;
 use crate::low_octaves::LowTail;
+use crate::stagger::Stagger;
 use crate::tail::{TailSupply, TailVoice};
 
 /// Time over which a new tail's input fades in and the old one's fades out, s.
@@ -102,6 +103,7 @@ pub struct TailStage {
     waiting: Option<Box<TailVoice>>,
     room: Room,
     fade_step: f32,
+    stagger: Stagger,
 }
 
 impl TailStage {
@@ -114,6 +116,7 @@ impl TailStage {
             waiting: None,
             room: Room { fed: [room(), room()], heard: [room(), room()] },
             fade_step: (1.0 / (FADE_S * sample_rate_hz)) as f32,
+            stagger: Stagger::default(),
         }
     }
 
@@ -128,6 +131,14 @@ impl TailStage {
         if let Some(leaving) = &mut self.leaving {
             // Silent from now on: given back at the next grid sample.
             leaving.output_gain = 0.0;
+        }
+    }
+
+    /// Shifts the long transforms of all voices, before the first frame after a reset.
+    pub fn stagger_by(&mut self, stagger: Stagger) {
+        self.stagger = stagger;
+        for placed in self.playing.iter_mut().chain(&mut self.leaving) {
+            placed.voice.stagger_by(stagger);
         }
     }
 
@@ -167,9 +178,10 @@ impl TailStage {
             leaving.output_step = -self.fade_step;
             return false;
         }
-        let Some(voice) = self.waiting.take() else {
+        let Some(mut voice) = self.waiting.take() else {
             return false;
         };
+        voice.stagger_by(self.stagger);
         self.leaving = self.playing.take().map(|playing| Placed { input_step: -self.fade_step, ..playing });
         self.playing = Some(Placed {
             voice,

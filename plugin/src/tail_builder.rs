@@ -11,7 +11,7 @@
 //! live or offline, for as long as anyone plays them. So is the workshop in
 //! which they are made: it is open while anyone has a supply.
 
-use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, PoisonError, Weak};
 use std::thread::JoinHandle;
 use std::time::Duration;
@@ -88,7 +88,7 @@ impl LiveSupply {
     /// Builds the first voice, then joins the shared builder, starting it if this is the first instance.
     fn new(first: &TailSpec) -> Self {
         let visit = Visit::begin();
-        let ready = Box::new(build_staggered(first));
+        let ready = Box::new(build(first));
         let (wishes, wishes_in) = RingBuffer::new(WISHES);
         let (finished_out, finished) = RingBuffer::new(VOICES);
         let (retired, retired_in) = RingBuffer::new(VOICES);
@@ -235,7 +235,7 @@ impl Desk {
             && let Some(spec) = self.wish.take()
         {
             self.voices_out += 1;
-            if self.finished.push(Box::new(build_staggered(&spec))).is_err() {
+            if self.finished.push(Box::new(build(&spec))).is_err() {
                 // It was freed here, where that is harmless; the next look tries again.
                 self.voices_out -= 1;
                 self.wish = Some(spec);
@@ -301,14 +301,6 @@ impl Drop for Visit {
             stock.workshop = None;
         }
     }
-}
-
-/// The piece of a big block that the next live voice starts with.
-static NEXT_PIECE: AtomicUsize = AtomicUsize::new(0);
-
-/// Builds a voice for playing: instances take turns, so that they do not all do their long transforms in the same block.
-fn build_staggered(spec: &TailSpec) -> TailVoice {
-    TailVoice::starting_at(shared_spectra(spec), NEXT_PIECE.fetch_add(1, Ordering::Relaxed))
 }
 
 /// Builds a voice on shared spectra; allocates, and may wait for another build.

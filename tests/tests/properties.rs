@@ -23,7 +23,7 @@ use rostra_dsp::platform::Platform;
 use rostra_dsp::radiation::Family;
 use rostra_dsp::seat::{Seat, Source};
 use rostra_dsp::surface::Finish;
-use rostra_dsp::tail::{BuildAtOnce, TailSpectra, onset_frames, synthesise};
+use rostra_dsp::tail::{BuildAtOnce, TailSpec, TailSpectra, TailSupply, TailVoice, onset_frames, synthesise};
 use rostra_dsp::vector::Vector;
 
 const RATE_HZ: f64 = 48_000.0;
@@ -127,6 +127,70 @@ fn horn() -> Settings {
     settings.tone.close_mic_m = Some(0.5);
     settings.tone.low_mid_db = -3.0;
     settings
+}
+
+// ---------------------------------------------------------------------------
+// Instruction sets
+
+/// Bound of equal sounds of two instruction sets: a fused multiply-add rounds once where two steps round twice.
+const BETWEEN_SETS: f64 = 1e-5;
+
+/// Builds tails at once, and lets them run with given instructions.
+struct TailsOn(InstructionSet, BuildAtOnce);
+
+impl TailSupply for TailsOn {
+    fn ask(&mut self, spec: &TailSpec) {
+        self.1.ask(spec);
+    }
+    fn take(&mut self) -> Option<Box<TailVoice>> {
+        self.1.take().map(|voice| Box::new(voice.with_instruction_set(self.0)))
+    }
+    fn give_back(&mut self, voice: Box<TailVoice>) {
+        self.1.give_back(voice);
+    }
+}
+
+#[test]
+fn all_instruction_sets_sound_the_same() {
+    for layout in LAYOUTS {
+        let input = input_with_a_change_of_sides(layout);
+        let render = |set: InstructionSet, settings_at: &dyn Fn(usize) -> Settings| {
+            let config = Config { sample_rate_hz: RATE_HZ, layout };
+            let mut engine = Engine::prepare_on(config, set).expect("the rate is in range");
+            engine.reset();
+            let mut supply = TailsOn(set, BuildAtOnce::default());
+            let mut sound = input.clone();
+            sound.resize(layout.outputs().max(input.len()), vec![0.0; input[0].len()]);
+            for at in (0..input[0].len()).step_by(CHANGE_FRAMES) {
+                let end = (at + CHANGE_FRAMES).min(input[0].len());
+                let mut channels: Vec<&mut [f32]> =
+                    sound.iter_mut().map(|channel| &mut channel[at..end]).collect();
+                engine.process(&settings_at(at), &mut supply, &mut channels);
+            }
+            sound
+        };
+        let settings: [(&str, &dyn Fn(usize) -> Settings); 2] =
+            [("at rest", &|_| horn()), ("under way", &under_way)];
+        for (name, settings_at) in settings {
+            let oracle = render(InstructionSet::portable(), settings_at);
+            assert!(rms(&oracle) > LEAST_RMS, "{layout:?}: the sound is not silence");
+            for set in [InstructionSet::plain(), InstructionSet::widest()] {
+                let difference = largest_difference(&oracle, &render(set, settings_at));
+                eprintln!("{layout:?}, {name}, {set:?}: {difference:.1e}");
+                assert!(
+                    difference <= BETWEEN_SETS,
+                    "{layout:?}, {name}, {set:?}: expected at most {BETWEEN_SETS:e}, got {difference:e}"
+                );
+            }
+            // Control: another seat is noticed.
+            let elsewhere = |at: usize| {
+                let mut settings = settings_at(at);
+                settings.seat.depth_m += 0.1;
+                settings
+            };
+            assert!(largest_difference(&oracle, &render(InstructionSet::widest(), &elsewhere)) > LEAST_RMS);
+        }
+    }
 }
 
 // ---------------------------------------------------------------------------

@@ -292,12 +292,19 @@ impl Instance {
         Ok(Recording { rate_hz: input.rate_hz, channels: pass.output })
     }
 
-    /// Starts the instance to play in real time, as it comes, in blocks of one length.
+    /// Starts the instance to play in real time, in blocks of one length.
     ///
     /// # Errors
     /// When the plug-in has no such layout or does not start.
-    pub(crate) fn play(mut self, layout: Layout, rate_hz: f64, block_frames: usize) -> Result<Session> {
+    pub(crate) fn play(
+        mut self,
+        layout: Layout,
+        settings: &[Setting],
+        rate_hz: f64,
+        block_frames: usize,
+    ) -> Result<Session> {
         self.choose_layout(layout, RenderMode::Realtime)?;
+        self.set(settings)?;
         let configuration = PluginAudioConfiguration {
             sample_rate: rate_hz,
             min_frames_count: block_frames as u32,
@@ -314,8 +321,7 @@ impl Instance {
             processor,
             inputs: vec![vec![0.0; block_frames]; layout.inputs],
             outputs: vec![vec![0.0; block_frames]; layout.outputs],
-            input_ports: AudioPorts::with_capacity(layout.inputs, 1),
-            output_ports: AudioPorts::with_capacity(layout.outputs, 1),
+            ports: Ports::new(layout.inputs, layout.outputs),
             steady_frames: 0,
         })
     }
@@ -379,14 +385,51 @@ impl Instance {
     }
 }
 
+/// The buffers of one port in and one out.
+struct Ports {
+    input: AudioPorts,
+    output: AudioPorts,
+}
+
+impl Ports {
+    fn new(inputs: usize, outputs: usize) -> Self {
+        Self { input: AudioPorts::with_capacity(inputs, 1), output: AudioPorts::with_capacity(outputs, 1) }
+    }
+
+    /// Plays a block, without events.
+    fn play<'a>(
+        &'a mut self,
+        processor: &mut StartedPluginAudioProcessor<OfflineHost>,
+        inputs: impl ExactSizeIterator<Item = &'a mut [f32]>,
+        outputs: impl ExactSizeIterator<Item = &'a mut [f32]>,
+        steady_frames: u64,
+    ) -> Result<()> {
+        let inputs = self.input.with_input_buffers([AudioPortBuffer {
+            latency: 0,
+            channels: AudioPortBufferType::f32_input_only(inputs.map(InputChannel::variable)),
+        }]);
+        let mut outputs = self.output.with_output_buffers([AudioPortBuffer {
+            latency: 0,
+            channels: AudioPortBufferType::f32_output_only(outputs),
+        }]);
+        let (events, mut heard) = (InputEvents::empty(), OutputEvents::void());
+        processor.process(&inputs, &mut outputs, &events, &mut heard, Some(steady_frames), None)?;
+        Ok(())
+    }
+}
+
+/// Returns channels as slices.
+fn channels(buffers: &mut [Vec<f32>]) -> impl ExactSizeIterator<Item = &mut [f32]> {
+    buffers.iter_mut().map(|buffer| &mut buffer[..])
+}
+
 /// An instance that plays in real time.
 pub(crate) struct Session {
     plugin: PluginInstance<OfflineHost>,
     processor: StartedPluginAudioProcessor<OfflineHost>,
     inputs: Vec<Vec<f32>>,
     outputs: Vec<Vec<f32>>,
-    input_ports: AudioPorts,
-    output_ports: AudioPorts,
+    ports: Ports,
     steady_frames: u64,
 }
 
@@ -407,28 +450,14 @@ impl Session {
     /// When the plug-in fails.
     pub(crate) fn process(&mut self) -> Result<()> {
         let frames = self.inputs.first().map_or(0, Vec::len);
-        let inputs = self.input_ports.with_input_buffers([AudioPortBuffer {
-            latency: 0,
-            channels: AudioPortBufferType::f32_input_only(
-                self.inputs.iter_mut().map(|buffer| InputChannel::variable(&mut buffer[..])),
-            ),
-        }]);
-        let mut outputs = self.output_ports.with_output_buffers([AudioPortBuffer {
-            latency: 0,
-            channels: AudioPortBufferType::f32_output_only(
-                self.outputs.iter_mut().map(|buffer| &mut buffer[..]),
-            ),
-        }]);
-        self.processor
-            .process(
-                &inputs,
-                &mut outputs,
-                &InputEvents::empty(),
-                &mut OutputEvents::void(),
-                Some(self.steady_frames),
-                None,
+        self.ports
+            .play(
+                &mut self.processor,
+                channels(&mut self.inputs),
+                channels(&mut self.outputs),
+                self.steady_frames,
             )
-            .map_err(|error| anyhow!("the plug-in fails after {} frames ({error})", self.steady_frames))?;
+            .with_context(|| format!("the plug-in fails after {} frames", self.steady_frames))?;
         self.steady_frames += frames as u64;
         Ok(())
     }
@@ -443,8 +472,7 @@ impl Session {
 struct Pass {
     inputs: Vec<[f32; BLOCK_FRAMES]>,
     outputs: Vec<[f32; BLOCK_FRAMES]>,
-    input_ports: AudioPorts,
-    output_ports: AudioPorts,
+    ports: Ports,
     output: Vec<Vec<f32>>,
     steady_frames: u64,
     rate_hz: u32,
@@ -457,8 +485,7 @@ impl Pass {
         Self {
             inputs: vec![[0.0; BLOCK_FRAMES]; layout.inputs],
             outputs: vec![[0.0; BLOCK_FRAMES]; layout.outputs],
-            input_ports: AudioPorts::with_capacity(layout.inputs, 1),
-            output_ports: AudioPorts::with_capacity(layout.outputs, 1),
+            ports: Ports::new(layout.inputs, layout.outputs),
             output: vec![Vec::new(); layout.outputs],
             steady_frames: 0,
             rate_hz,
@@ -476,33 +503,12 @@ impl Pass {
         for (buffer, samples) in self.inputs.iter_mut().zip(block) {
             buffer[..frames].copy_from_slice(samples);
         }
-        let inputs = self.input_ports.with_input_buffers([AudioPortBuffer {
-            latency: 0,
-            channels: AudioPortBufferType::f32_input_only(
-                self.inputs.iter_mut().map(|buffer| InputChannel::variable(&mut buffer[..frames])),
-            ),
-        }]);
-        let mut outputs = self.output_ports.with_output_buffers([AudioPortBuffer {
-            latency: 0,
-            channels: AudioPortBufferType::f32_output_only(
-                self.outputs.iter_mut().map(|buffer| &mut buffer[..frames]),
-            ),
-        }]);
-        processor
-            .process(
-                &inputs,
-                &mut outputs,
-                &InputEvents::empty(),
-                &mut OutputEvents::void(),
-                Some(self.steady_frames),
-                None,
-            )
-            .map_err(|error| {
-                anyhow!(
-                    "the plug-in fails at {:.3} s ({error})",
-                    self.steady_frames as f64 / f64::from(self.rate_hz)
-                )
-            })?;
+        let inputs = self.inputs.iter_mut().map(|buffer| &mut buffer[..frames]);
+        let outputs = self.outputs.iter_mut().map(|buffer| &mut buffer[..frames]);
+        self.ports.play(processor, inputs, outputs, self.steady_frames).with_context(|| {
+            let seconds = self.steady_frames as f64 / f64::from(self.rate_hz);
+            format!("the plug-in fails at {seconds:.3} s")
+        })?;
         self.steady_frames += frames as u64;
         self.keep(frames)
     }

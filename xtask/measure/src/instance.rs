@@ -134,8 +134,6 @@ pub fn noise_into(noise: &mut Noise, channel: &mut [f32]) {
 #[derive(Debug)]
 struct SharedTail {
     set: InstructionSet,
-    /// Where the voice starts in its big block: instances take turns, as they do in the plug-in.
-    piece: usize,
     spectra: Arc<TailSpectra>,
     ready: Option<Box<TailVoice>>,
 }
@@ -143,7 +141,7 @@ struct SharedTail {
 impl TailSupply for SharedTail {
     fn ask(&mut self, spec: &TailSpec) {
         if self.spectra.spec() == spec {
-            let voice = TailVoice::starting_at(Arc::clone(&self.spectra), self.piece);
+            let voice = TailVoice::new(Arc::clone(&self.spectra));
             self.ready = Some(Box::new(voice.with_instruction_set(self.set)));
         }
     }
@@ -172,12 +170,12 @@ pub struct Instance {
 }
 
 impl Instance {
-    /// Prepares an engine on shared spectra, with noise and a turn of its own; `None` where it cannot run as the case asks.
+    /// Prepares an engine on shared spectra, with noise of its own; `None` where it cannot run as the case asks.
     pub fn new(case: &Case, spectra: Arc<TailSpectra>, seed: u64) -> Option<Self> {
         let engine = Engine::prepare_on(case.config(), case.set).ok()?;
         Some(Self {
             engine,
-            supply: SharedTail { set: case.set, piece: seed as usize, spectra, ready: None },
+            supply: SharedTail { set: case.set, spectra, ready: None },
             case: *case,
             settings: case.settings,
             noise: [Noise::new(2 * seed), Noise::new(2 * seed + 1)],

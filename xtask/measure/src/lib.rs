@@ -9,6 +9,7 @@
 
 mod block_work;
 mod instance;
+mod noisy_line;
 mod peer;
 mod seat_plan;
 mod tail_alone;
@@ -16,6 +17,7 @@ mod tail_maker;
 
 pub use block_work::BlockWork;
 pub use instance::{Case, Input, Instance, Movement, RATE_HZ, noise_into, seat_of};
+pub use noisy_line::noisy_line;
 pub use peer::{Peer, PeerForm};
 pub use seat_plan::SeatPlanner;
 pub use tail_alone::TailAlone;

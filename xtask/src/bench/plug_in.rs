@@ -4,7 +4,7 @@ use std::path::Path;
 use std::process::Command;
 
 use anyhow::{Context as _, Result, anyhow, ensure};
-use rostra_bench::{BlockWork, RATE_HZ, noise_into};
+use rostra_bench::{BlockWork, RATE_HZ, noise_into, seat_of};
 use rostra_dsp::noise::Noise;
 use serde::{Deserialize, Serialize};
 
@@ -16,6 +16,7 @@ use super::report::{Figure, Timed};
 use super::statistics::{least, median};
 use crate::bundle::Bundle;
 use crate::offline_host::{Layout, Library, Session};
+use crate::parameter::Wish;
 
 /// Sound that goes in before anything is timed, s: longer than the tail and its convolver hold.
 const WARM_UP_S: f64 = 1.5;
@@ -39,13 +40,16 @@ pub(super) struct PlugIn {
 pub(super) fn measure(clap: &Path, effort: &Effort) -> Result<PlugIn> {
     let mut figures = loads(effort)?;
     let library = Library::load(clap)?;
+    let parameters = library.instance()?.parameters()?;
     let mut rows = Vec::new();
     // The most first: memory that fewer had left behind would hide what they take.
     for count in INSTANCES.into_iter().rev() {
         let before = resident_bytes();
         let mut players = RoundRobin(Vec::with_capacity(count));
         for n in 0..count {
-            let session = library.instance()?.play(LAYOUT, RATE_HZ, BLOCK)?;
+            let mut instance = library.instance()?;
+            let settings = instance.settings(&parameters, &wishes_of(n)?)?;
+            let session = instance.play(LAYOUT, &settings, RATE_HZ, BLOCK)?;
             players.0.push(Player { session, noise: Noise::new(n as u64), is_fed: true, failure: None });
         }
         warm_up(&mut players)?;
@@ -70,6 +74,15 @@ pub(super) fn measure(clap: &Path, effort: &Effort) -> Result<PlugIn> {
     }
     rows.reverse();
     Ok(PlugIn { timed: rows, figures })
+}
+
+/// Returns what is set for the n-th of many players: instances in different seats do their long transforms in turn.
+fn wishes_of(n: usize) -> Result<[Wish; 2]> {
+    let seat = seat_of(n).seat;
+    Ok([
+        Wish::from_option(&format!("depth={:.3}", seat.depth_m))?,
+        Wish::from_option(&format!("bearing={:.1}", seat.bearing_deg))?,
+    ])
 }
 
 /// One instance of the plug-in with its input.
@@ -133,7 +146,7 @@ pub(super) fn load_once() -> Result<()> {
     let library = library.ok_or_else(|| anyhow!("nothing was loaded"))??;
     let mut session = None;
     let make = timed(|| {
-        session = Some(library.instance().and_then(|instance| instance.play(LAYOUT, RATE_HZ, BLOCK)));
+        session = Some(library.instance().and_then(|instance| instance.play(LAYOUT, &[], RATE_HZ, BLOCK)));
     });
     let mut session = session.ok_or_else(|| anyhow!("nothing was made"))??;
     session.process()?;
