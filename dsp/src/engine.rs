@@ -216,6 +216,8 @@ impl Engine {
         while done < total {
             if self.clock_frames.is_multiple_of(self.grid_frames) {
                 self.replan(settings, supply);
+            } else if self.clock_frames % self.grid_frames == self.grid_frames / 2 {
+                self.plan_tails();
             }
             let frames = self.run_frames().min(total - done);
             self.run(channels, done, frames);
@@ -244,25 +246,43 @@ impl Engine {
         self.tails.frames().max(reflections) + self.block_frames + ringing
     }
 
-    /// Makes the plan of one source.
-    ///
-    /// `meets` says whether the tail's gains are to be worked out, too.
-    fn plan(&mut self, index: usize, settings: &Settings, meets: bool) {
-        let plan = &mut self.plans[index];
-        if meets {
-            // The ends of a stereo channel reach the tail through all-passes, which scramble its phase.
-            let tail = if index == 0 { self.tails.low() } else { None };
-            self.planner.plan(settings, index, tail, plan);
-        } else {
-            self.planner.plan_arrivals(settings, index, plan);
-        }
+    /// Makes the whole plan of one source.
+    fn plan(&mut self, index: usize, settings: &Settings) {
+        self.plan_arrivals(index, settings);
+        self.plan_tail(index);
+    }
+
+    fn plan_arrivals(&mut self, index: usize, settings: &Settings) {
+        self.planner.plan_arrivals(settings, index, &mut self.plans[index]);
         self.planned[index] = true;
+    }
+
+    fn plan_tail(&mut self, index: usize) {
+        // The ends of a stereo channel reach the tail through all-passes, which scramble its phase.
+        let tail = if index == 0 { self.tails.low() } else { None };
+        self.planner.plan_tail(index, tail, &mut self.plans[index]);
     }
 
     fn plan_all(&mut self, settings: &Settings) {
         for index in 0..self.plans.len() {
-            self.plan(index, settings, true);
+            self.plan(index, settings);
         }
+    }
+
+    /// Works out the tail's gains for the newest arrivals, once in a slow step of the tail and half a grid step ahead of it.
+    ///
+    /// The arrivals are planned at grid samples; both at once would make one block dear.
+    fn plan_tails(&mut self) {
+        let next_step = self.clock_frames / self.grid_frames + 1;
+        if self.met || !next_step.is_multiple_of(SLOW_TAIL_STEPS) {
+            return;
+        }
+        for index in 0..self.plans.len() {
+            if self.planned[index] {
+                self.plan_tail(index);
+            }
+        }
+        self.met = true;
     }
 
     /// Makes a plan, if settings or tail changed, and starts the next grid step.
@@ -282,28 +302,32 @@ impl Engine {
         let tail_changed = self.tails.collect(supply, first);
         let changed = tail_changed || self.settings != Some(settings);
         let slow = (self.clock_frames / self.grid_frames).is_multiple_of(SLOW_TAIL_STEPS);
-        let meets = first || slow;
-        if changed {
+        if slow && !first {
+            // Before the arrivals are planned anew: gain and level of the tail are those of one plan.
+            for index in 0..self.plans.len() {
+                if self.planned[index] {
+                    self.early.head_tail_for(index, &self.plans[index]);
+                }
+            }
+        }
+        if first {
+            self.plan_all(&settings);
+            self.met = true;
+        } else if changed {
             for index in 0..self.plans.len() {
                 // What is silent is planned when it wakes; the middle is nearly always heard.
-                if first || index == 0 || !self.early.source_is_silent(index) {
-                    self.plan(index, &settings, meets);
+                if index == 0 || !self.early.source_is_silent(index) {
+                    self.plan_arrivals(index, &settings);
                 } else {
                     self.planned[index] = false;
                 }
             }
-            self.met = meets;
+            self.met = false;
+        }
+        if changed {
             let speed = settings.platform.air.speed_of_sound_m_s();
             self.tone_plan = TonePlan::new(&settings.tone, speed, self.config.sample_rate_hz);
             self.settings = Some(settings);
-        }
-        if meets && !self.met {
-            for index in 0..self.plans.len() {
-                if self.planned[index] {
-                    self.plan(index, &settings, true);
-                }
-            }
-            self.met = true;
         }
         if first {
             self.tones.iter_mut().for_each(|tone| tone.reset(&self.tone_plan));
@@ -312,9 +336,6 @@ impl Engine {
             self.tones.iter_mut().for_each(|tone| tone.head_for(&self.tone_plan));
             for index in 0..self.plans.len() {
                 if self.planned[index] {
-                    if slow {
-                        self.early.head_tail_for(index, &self.plans[index]);
-                    }
                     self.early.head_for(index, &self.plans[index], changed);
                 }
             }
@@ -395,7 +416,7 @@ impl Engine {
         let Some(settings) = self.settings else { return };
         for index in 1..self.plans.len() {
             if !self.planned[index] && self.room.sources[index][..frames].iter().any(|&x| x != 0.0) {
-                self.plan(index, &settings, true);
+                self.plan(index, &settings);
                 self.early.stand_source_at(index, &self.plans[index]);
             }
         }
