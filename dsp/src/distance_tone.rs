@@ -26,6 +26,21 @@ pub fn proximity_corner_hz(distance_m: f64, speed_of_sound_m_s: f64) -> f64 {
     speed_of_sound_m_s / (4.0 * PI * distance_m)
 }
 
+/// Returns the pressure gain of the distance tone at a frequency, without a rate's warping.
+///
+/// High-pass at f0: (f/f0)/sqrt(1 + (f/f0)^2). Bell at f1, with w = f/f1 and A =
+/// 10^(dB/40): sqrt(((1 - w^2)^2 + (w A/Q)^2)/((1 - w^2)^2 + (w/(Q A))^2)).
+pub fn tone_gain(tone: &Tone, speed_of_sound_m_s: f64, frequency_hz: f64) -> f64 {
+    let high_pass = tone.close_mic_m.map_or(1.0, |distance_m| {
+        let ratio = frequency_hz / proximity_corner_hz(distance_m, speed_of_sound_m_s);
+        ratio / ratio.hypot(1.0)
+    });
+    let ratio = frequency_hz / tone.low_mid_hz;
+    let a = 10_f64.powf(tone.low_mid_db / 40.0);
+    let detuned = 1.0 - ratio * ratio;
+    high_pass * detuned.hypot(ratio * a / BELL_Q) / detuned.hypot(ratio / (BELL_Q * a))
+}
+
 /// The plan of the distance tone: coefficients of both filters.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct TonePlan {
@@ -167,6 +182,15 @@ mod tests {
             let level = level_db(&tone, 450.0);
             assert!((level - gain).abs() < 0.02, "expected {gain} dB, got {level}");
             assert!(level_db(&tone, 20.0).abs() < 0.3 && level_db(&tone, 12_000.0).abs() < 0.3);
+        }
+    }
+
+    #[test]
+    fn the_closed_form_is_what_the_filters_do() {
+        let tone = Tone { close_mic_m: Some(0.2), low_mid_hz: 300.0, low_mid_db: -9.0 };
+        for hz in [60.0, 150.0, 300.0, 700.0, 2000.0] {
+            let (expected, got) = (level_db(&tone, hz), 20.0 * tone_gain(&tone, 343.2, hz).log10());
+            assert!((got - expected).abs() < 0.05, "at {hz} Hz: the filters do {expected} dB, got {got}");
         }
     }
 }

@@ -48,6 +48,7 @@ pub mod surface;
 pub mod vector;
 
 pub mod engine;
+pub mod hall_needs;
 pub mod stagger;
 pub mod tail;
 pub mod tail_stage;

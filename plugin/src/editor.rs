@@ -1,6 +1,8 @@
 //! The editor: for now a plain list of all parameters by group, each with its name, a slider and its value.
 
+pub mod ink;
 pub mod sheet;
+pub mod sight;
 pub mod values;
 
 use std::sync::Arc;

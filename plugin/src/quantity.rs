@@ -187,6 +187,40 @@ impl Number {
             && value >= self.range.1 - f64::from(self.unit.step()) / 2.0
     }
 
+    /// Returns a value as it is shown, with its unit.
+    pub fn shown(&self, value: f64) -> String {
+        match self.spread {
+            Spread::LogarithmicTopIsOff => self.text(value),
+            Spread::Linear | Spread::Logarithmic => self.text(value) + self.unit.suffix(),
+        }
+    }
+
+    /// Returns the share of the control's travel at which a value lies, 0 to 1.
+    pub fn share(&self, value: f64) -> f64 {
+        let (low, high) = self.range;
+        match self.spread {
+            Spread::Linear => (value - low) / (high - low),
+            Spread::Logarithmic | Spread::LogarithmicTopIsOff => (value / low).ln() / (high / low).ln(),
+        }
+    }
+
+    /// Returns the value at a share of the control's travel, on the grid that is shown.
+    pub fn at_share(&self, share: f64) -> f64 {
+        let (low, high) = self.range;
+        let share = share.clamp(0.0, 1.0);
+        let value = match self.spread {
+            Spread::Linear => low + (high - low) * share,
+            Spread::Logarithmic | Spread::LogarithmicTopIsOff => low * (high / low).powf(share),
+        };
+        self.on_grid(value)
+    }
+
+    /// Brings a value into range and onto the grid that is shown.
+    pub fn on_grid(&self, value: f64) -> f64 {
+        let steps = 10_f64.powi(self.unit.decimals() as i32);
+        ((value * steps).round() / steps).clamp(self.range.0, self.range.1)
+    }
+
     fn text(&self, value: f64) -> String {
         match self.spread {
             Spread::Linear | Spread::Logarithmic => self.unit.text(value),
@@ -195,7 +229,8 @@ impl Number {
         }
     }
 
-    fn parse(&self, text: &str) -> Option<f64> {
+    /// Reads what was typed: a number with or without its unit, or 'off' where the top of the range means that.
+    pub fn parse(&self, text: &str) -> Option<f64> {
         if self.spread == Spread::LogarithmicTopIsOff && text.trim().eq_ignore_ascii_case(OFF) {
             return Some(self.range.1);
         }
@@ -252,5 +287,19 @@ mod tests {
         assert_eq!(Unit::Decibels.text(-0.04), "0.0");
         assert_eq!(Unit::Decibels.text(-0.06), "-0.1");
         assert_eq!(Unit::Metres.text(-10.0), "-10.00");
+    }
+
+    #[test]
+    fn shares_and_values_are_each_others_inverse() {
+        for number in crate::parameters::NUMBERS {
+            for step in 0..=20 {
+                let share = f64::from(step) / 20.0;
+                let value = number.at_share(share);
+                // Half a step of the grid, as a share where the scale is steepest.
+                let slack = number.share(number.range.0 + 0.5 * f64::from(number.unit.step())) + 1e-9;
+                assert!((number.share(value) - share).abs() <= slack, "{}: {share} gives {value}", number.id);
+            }
+            assert_eq!(number.at_share(number.share(number.default)), number.default, "{}", number.id);
+        }
     }
 }

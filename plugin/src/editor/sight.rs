@@ -1,0 +1,265 @@
+//! What the ear is told, as the sheet shows it: arrivals, tail, tone and figures of one seat.
+
+use rostra_dsp::Settings;
+use rostra_dsp::arrivals::{ARRIVALS, Image, images};
+use rostra_dsp::distance_tone::tone_gain;
+use rostra_dsp::hall_needs::HallNeeds;
+use rostra_dsp::lane_fit::{THIRDS, third_midband_hz};
+use rostra_dsp::octave::{BANDS, MID, PerBand, exact_midband_hz};
+use rostra_dsp::plan::{PARTS, acoustics, balance_gains};
+use rostra_dsp::platform::{DECAY_EXPONENT, Platform};
+use rostra_dsp::seat::Source;
+use rostra_dsp::vector::Vector;
+
+use super::ink::Surface;
+
+/// One arrival.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Stem {
+    /// The path in words.
+    pub name: String,
+    /// What threw it back; `None` for the direct sound.
+    pub surface: Option<Surface>,
+    /// Number of reflections.
+    pub order: u8,
+    /// Time after the direct sound, ms.
+    pub late_ms: f64,
+    /// Level against the direct sound of an even balance, dB, mid-band, both channels.
+    pub level_db: f64,
+    /// Length of the path, m.
+    pub path_m: f64,
+    /// The path from the player to the pickup, with its reflections.
+    pub corners: Vec<Vector>,
+}
+
+/// Everything that the sheet draws.
+#[derive(Clone, Debug)]
+pub struct Sight {
+    /// The settings, in range and snapped.
+    pub settings: Settings,
+    /// The player in the middle of the seat.
+    pub source: Source,
+    /// The two ends of a stereo channel.
+    pub ends: [Source; 2],
+    /// The direct sound, then the reflections, in the order of the images.
+    pub stems: Vec<Stem>,
+    /// Energy that the tail carries in 10 ms right after the direct sound, dB against the direct sound.
+    pub tail_db: f64,
+    /// Mixing time, ms.
+    pub mixing_ms: f64,
+    /// Direct sound per third of an octave against the dry input, dB.
+    pub direct_db: [f64; THIRDS],
+    /// Direct sound, reflections and tail together per third of an octave against the dry input, dB.
+    pub placed_db: [f64; THIRDS],
+    /// What the hall wants.
+    pub hall: HallNeeds,
+    /// What is brought inside or reached, in words.
+    pub notices: Vec<String>,
+}
+
+/// Output channels that the sheet shows: a pair.
+const CHANNELS: usize = 2;
+/// Time over which the tail's energy is drawn as one level, s.
+const TAIL_WINDOW_S: f64 = 0.01;
+/// Lowest level that is worked out, dB.
+const FLOOR_DB: f64 = -120.0;
+
+impl Sight {
+    /// Works out what is shown at these settings.
+    pub fn of(settings: &Settings) -> Self {
+        let settings = settings.snapped();
+        let Settings { seat, platform, pickup, tone, level } = &settings;
+        let source = seat.source(platform, pickup);
+        let plan = acoustics(&source, platform, pickup, level, CHANNELS);
+        let (direct_gain, platform_gain) = balance_gains(level);
+        let speed_m_s = platform.air.speed_of_sound_m_s();
+        let direct = mid_power(&plan.arrivals[0][0].gain) + mid_power(&plan.arrivals[1][0].gain);
+        let stems = images(source.place, platform)
+            .iter()
+            .enumerate()
+            .map(|(index, image)| {
+                let [left, right] = [&plan.arrivals[0][index], &plan.arrivals[1][index]];
+                let gain = if index == 0 { direct_gain } else { platform_gain };
+                let path_m = left.path_m.min(right.path_m);
+                Stem {
+                    name: image.path_name(),
+                    surface: Surface::of(image),
+                    order: image.order(),
+                    late_ms: (path_m - plan.start_m) / speed_m_s * 1e3,
+                    level_db: decibels(
+                        gain * gain * (mid_power(&left.gain) + mid_power(&right.gain)) / direct,
+                    ),
+                    path_m,
+                    corners: corners(image, source.place, pickup.place(), platform),
+                }
+            })
+            .collect();
+        let energies = &plan.energies;
+        let tail = energies.tail();
+        let tail_energy: f64 = tail.iter().map(|part| mid_mean_of(part)).sum();
+        let in_window = 1.0 - (-DECAY_EXPONENT * TAIL_WINDOW_S / platform.decay_s).exp();
+        let platform_power = platform_gain * platform_gain;
+        let reflected: PerBand = std::array::from_fn(|band| {
+            (0..PARTS).map(|part| energies.target[part][band].max(energies.specular[part][band])).sum::<f64>()
+                * platform_power
+        });
+        let mut direct_db = [0.0; THIRDS];
+        let mut placed_db = [0.0; THIRDS];
+        for third in 0..THIRDS {
+            let hz = third_midband_hz(third);
+            let tone = tone_gain(tone, speed_m_s, hz).powi(2);
+            let direct: f64 = plan.direct_in_thirds.iter().map(|gains| gains[third].powi(2)).sum::<f64>()
+                * (plan.factor_gain * direct_gain).powi(2);
+            direct_db[third] = decibels(tone * direct);
+            placed_db[third] = decibels(tone * (direct + at_frequency(&reflected, hz)));
+        }
+        Self {
+            source,
+            ends: seat.sources(platform, pickup),
+            stems,
+            tail_db: decibels(platform_power * tail_energy * in_window / mid_mean_of(&energies.direct)),
+            mixing_ms: platform.mixing_time_s() * 1e3,
+            direct_db,
+            placed_db,
+            hall: HallNeeds::of(&settings, CHANNELS),
+            notices: notices(&settings, &source),
+            settings,
+        }
+    }
+
+    /// Returns the strongest reflections, at most `count`, by their place among the stems.
+    pub fn strongest(&self, count: usize) -> Vec<usize> {
+        let mut order: Vec<usize> = (1..self.stems.len().min(ARRIVALS)).collect();
+        order.sort_by(|&a, &b| self.stems[b].level_db.total_cmp(&self.stems[a].level_db));
+        order.truncate(count);
+        order
+    }
+}
+
+/// Says what is brought inside or reached.
+fn notices(settings: &Settings, source: &Source) -> Vec<String> {
+    let Settings { seat, platform, pickup, .. } = settings;
+    let mut notices = Vec::new();
+    if seat.was_moved(platform, pickup) {
+        notices.push(format!(
+            "Seat off the platform: brought inside, {:.2} m deep, {:.2} m {}",
+            source.place.y,
+            source.place.x.abs(),
+            if source.place.x < 0.0 { "left" } else { "right" }
+        ));
+    }
+    let natural_s = platform.natural_decay_s();
+    if platform.decay_s > natural_s {
+        notices.push(format!("Decay above the bare platform's {natural_s:.2} s: only the tail lengthens"));
+    }
+    notices
+}
+
+/// Returns the corners of a path in the box: the straight line from the image, folded at each face.
+fn corners(image: &Image, place: Vector, receiver: Vector, platform: &Platform) -> Vec<Vector> {
+    let way = image.place - receiver;
+    let mut shares = vec![0.0, 1.0];
+    let half_m = platform.width_m / 2.0;
+    let planes = |offset: f64, step: f64, from: f64, along: f64, shares: &mut Vec<f64>| {
+        if along.abs() > 1e-9 {
+            for n in -4..=4 {
+                let share = (offset + f64::from(n) * step - from) / along;
+                if share > 1e-9 && share < 1.0 - 1e-9 {
+                    shares.push(share);
+                }
+            }
+        }
+    };
+    planes(half_m, platform.width_m, receiver.x, way.x, &mut shares);
+    planes(0.0, platform.height_m, receiver.z, way.z, &mut shares);
+    if image.place.y > platform.depth_m && way.y.abs() > 1e-9 {
+        shares.push((platform.depth_m - receiver.y) / way.y);
+    }
+    shares.sort_by(f64::total_cmp);
+    let mut corners: Vec<Vector> = shares
+        .iter()
+        .rev()
+        .map(|&share| {
+            let point = receiver + way * share;
+            Vector::new(
+                folded(point.x + half_m, platform.width_m) - half_m,
+                if point.y > platform.depth_m { 2.0 * platform.depth_m - point.y } else { point.y },
+                folded(point.z, platform.height_m),
+            )
+        })
+        .collect();
+    if let Some(first) = corners.first_mut() {
+        *first = place;
+    }
+    corners
+}
+
+/// Folds a length back and forth into 0 to `span`.
+fn folded(length: f64, span: f64) -> f64 {
+    let within = length.rem_euclid(2.0 * span);
+    if within > span { 2.0 * span - within } else { within }
+}
+
+/// Returns an energy between the octaves, straight in dB over the logarithm of frequency.
+fn at_frequency(energy: &PerBand, hz: f64) -> f64 {
+    let place = (hz / exact_midband_hz(0)).log2().clamp(0.0, (BANDS - 1) as f64);
+    let below = (place as usize).min(BANDS - 2);
+    let share = place - below as f64;
+    let log = |band: usize| energy[band].max(1e-12).ln();
+    (log(below) + (log(below + 1) - log(below)) * share).exp()
+}
+
+fn mid_power(gain: &PerBand) -> f64 {
+    MID.iter().map(|&band| gain[band] * gain[band]).sum::<f64>() / MID.len() as f64
+}
+
+fn mid_mean_of(energy: &PerBand) -> f64 {
+    MID.iter().map(|&band| energy[band]).sum::<f64>() / MID.len() as f64
+}
+
+fn decibels(power: f64) -> f64 {
+    (10.0 * power.log10()).max(FLOOR_DB)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_folded_path_is_as_long_as_the_straight_one_and_has_a_corner_for_each_hit() {
+        let mut settings = Settings::default();
+        settings.seat.bearing_deg = 25.0;
+        settings.seat.depth_m = 7.3;
+        let sight = Sight::of(&settings);
+        let (source, platform, receiver) =
+            (sight.source.place, &sight.settings.platform, sight.settings.pickup.place());
+        for (stem, image) in sight.stems.iter().zip(images(source, platform)) {
+            assert_eq!(stem.corners.len(), 2 + usize::from(image.order()), "{}", stem.name);
+            let length: f64 = stem.corners.windows(2).map(|leg| (leg[1] - leg[0]).length()).sum();
+            let straight = (image.place - receiver).length();
+            assert!((length - straight).abs() < 1e-9, "{}: {length} m, not {straight} m", stem.name);
+            assert!((stem.corners[0] - source).length() < 1e-9);
+            for corner in &stem.corners {
+                assert!(corner.x.abs() <= platform.width_m / 2.0 + 1e-9, "{}: {corner:?}", stem.name);
+                assert!((-1e-9..=platform.height_m + 1e-9).contains(&corner.z), "{}: {corner:?}", stem.name);
+            }
+        }
+    }
+
+    #[test]
+    fn the_direct_sound_is_at_nought_and_reflections_come_later() {
+        let sight = Sight::of(&Settings::default());
+        assert!(sight.stems[0].level_db.abs() < 1e-9 && sight.stems[0].late_ms.abs() < 1e-9);
+        assert!(sight.stems[1..].iter().all(|stem| stem.late_ms > 0.0));
+        assert!(sight.placed_db.iter().zip(&sight.direct_db).all(|(placed, direct)| placed > direct));
+    }
+
+    #[test]
+    fn a_seat_off_the_platform_and_a_long_decay_are_said() {
+        assert!(Sight::of(&Settings::default()).notices.is_empty());
+        let mut settings = Settings::default();
+        settings.seat.depth_m = 25.0;
+        settings.platform.decay_s = 2.0;
+        assert_eq!(Sight::of(&settings).notices.len(), 2);
+    }
+}
