@@ -1,8 +1,20 @@
-//! The editor: for now a plain list of all parameters by group, each with its name, a slider and its value.
+//! The editor: a drawing sheet of the seat on its platform, and the schedule of its figures.
+//!
+//! The sheet is a function of plain values: it returns what a hand did, and
+//! this file hands that to the host. Every gesture is one edit of the host's:
+//! begin, set, end.
 
-pub mod ink;
+mod arrivals_chart;
+mod bearing_rule;
+mod figures;
+mod hall_block;
+mod ink;
+mod pen;
+mod section;
 pub mod sheet;
-pub mod sight;
+mod sight;
+mod tips;
+mod tone_curve;
 pub mod values;
 
 use std::sync::Arc;
@@ -10,33 +22,37 @@ use std::sync::Arc;
 use nice_plug::context::gui::GuiContext;
 use nice_plug::editor::ResizeHint;
 use nice_plug::editor::dpi::LogicalSize;
-use nice_plug::prelude::{BoolParam, Enum, EnumParam, FloatParam, Param, ParamSetter};
+use nice_plug::prelude::{Enum, EnumParam, FloatParam, ParamSetter};
 use nice_plug_egui::baseview::HandlerError;
 use nice_plug_egui::{
     EguiEditor, EguiEditorState, EguiNiceSettings, Frame, NiceEguiApp, RepaintNotifier, create_egui_editor,
 };
 
-use crate::parameters::Parameters;
+use self::sheet::Sheet;
+use self::values::{Edit, List, Switch, Values};
+use crate::parameters::{
+    AIR_LOSS, BALANCE, BEARING, CLOSE_MIC, DECAY, DEPTH, FACING, HUMIDITY, LAW, LOW_MID_FREQUENCY,
+    LOW_MID_GAIN, PICKUP_DEPTH, PICKUP_HEIGHT, PLATFORM_DEPTH, PLATFORM_HEIGHT, PLATFORM_WIDTH, Parameters,
+    RISER, TEMPERATURE, TRIM, WIDTH,
+};
+use crate::quantity::Number;
 
-/// Size of the window when it is first opened, logical points: all names and half of the list.
-const SIZE_POINTS: (f32, f32) = (460.0, 620.0);
-/// Least size of the window, logical points: one row with its name, slider and value.
-const LEAST_SIZE_POINTS: (f32, f32) = (380.0, 200.0);
-/// Drag of a value box, share of the range per point: 500 points for the whole.
-const DRAG_SPEED: f64 = 0.002;
+/// Least size of the window, as a share of the sheet's at a scale of 1: smaller, text cannot be read.
+const LEAST_SCALE: f32 = 0.75;
 
 /// Makes the editor of an instance.
 pub(crate) fn create(parameters: Arc<Parameters>) -> Option<EguiEditor<SeatEditor>> {
+    let [width, height] = Sheet::SIZE_POINTS;
     // `can_resize` alone leaves both axes fixed; this constant frees them.
     let resize = ResizeHint::RESIZABLE
-        .with_min_logical_size(LogicalSize::new(LEAST_SIZE_POINTS.0, LEAST_SIZE_POINTS.1));
+        .with_min_logical_size(LogicalSize::new(width * LEAST_SCALE, height * LEAST_SCALE));
     let mut settings = EguiNiceSettings::new().with_resize_hint(resize);
     crate::NAME.clone_into(&mut settings.title);
     create_egui_editor(
-        EguiEditorState::from_size(LogicalSize::new(SIZE_POINTS.0, SIZE_POINTS.1), 1.0),
+        EguiEditorState::from_size(LogicalSize::new(width, height), 1.0),
         RepaintNotifier::new(),
         settings,
-        SeatEditor { parameters, host: None },
+        SeatEditor { parameters, host: None, sheet: Sheet::default() },
     )
 }
 
@@ -45,6 +61,7 @@ pub struct SeatEditor {
     parameters: Arc<Parameters>,
     /// The way to the host while the window is open.
     host: Option<GuiContext>,
+    sheet: Sheet,
 }
 
 impl NiceEguiApp for SeatEditor {
@@ -61,138 +78,117 @@ impl NiceEguiApp for SeatEditor {
     fn ui(&mut self, ui: &mut egui::Ui, _frame: &mut Frame) {
         let Some(host) = &self.host else { return };
         let setter = host.param_setter();
-        egui::CentralPanel::default().show(ui, |ui| {
-            egui::ScrollArea::vertical().auto_shrink([false, false]).show(ui, |ui| {
-                list(ui, &self.parameters, &setter);
-            });
-        });
+        let values = Values::of(&self.parameters);
+        let edits = egui::CentralPanel::default()
+            .frame(egui::Frame::NONE)
+            .show(ui, |ui| self.sheet.show(ui, &values))
+            .inner;
+        for edit in edits {
+            tell(&self.parameters, &setter, edit);
+        }
     }
 
     fn editor_closed(&mut self) {
-        self.host = None;
-    }
-}
-
-/// Draws every parameter under the heading of its group.
-fn list(ui: &mut egui::Ui, parameters: &Parameters, setter: &ParamSetter) {
-    let Parameters { seat, platform, pickup, air, tone, level, dry, bypass } = parameters;
-    group(ui, "Seat", |ui| {
-        number(ui, &seat.depth, setter);
-        number(ui, &seat.bearing, setter);
-        number(ui, &seat.riser, setter);
-        number(ui, &seat.facing, setter);
-        choice(ui, &seat.family, setter);
-        number(ui, &seat.width, setter);
-    });
-    group(ui, "Platform", |ui| {
-        number(ui, &platform.width, setter);
-        number(ui, &platform.depth, setter);
-        number(ui, &platform.height, setter);
-        choice(ui, &platform.floor, setter);
-        choice(ui, &platform.rear, setter);
-        choice(ui, &platform.sides, setter);
-        choice(ui, &platform.canopy, setter);
-        number(ui, &platform.decay, setter);
-    });
-    group(ui, "Pickup", |ui| {
-        choice(ui, &pickup.pair, setter);
-        number(ui, &pickup.depth, setter);
-        number(ui, &pickup.height, setter);
-    });
-    group(ui, "Air", |ui| {
-        number(ui, &air.loss, setter);
-        number(ui, &air.temperature, setter);
-        number(ui, &air.humidity, setter);
-    });
-    group(ui, "Tone", |ui| {
-        number(ui, &tone.close_mic, setter);
-        number(ui, &tone.low_mid_frequency, setter);
-        number(ui, &tone.low_mid_gain, setter);
-    });
-    group(ui, "Level", |ui| {
-        number(ui, &level.balance, setter);
-        number(ui, &level.law, setter);
-        number(ui, &level.trim, setter);
-    });
-    group(ui, "Dry signal", |ui| {
-        switch(ui, dry, setter);
-        switch(ui, bypass, setter);
-    });
-}
-
-/// Draws a heading and a grid of names and controls.
-fn group(ui: &mut egui::Ui, name: &str, rows: impl FnOnce(&mut egui::Ui)) {
-    ui.heading(name);
-    egui::Grid::new(name).num_columns(3).show(ui, rows);
-    ui.add_space(ui.spacing().item_spacing.y * 2.0);
-}
-
-/// Draws a number's row: name, slider, and a value that is dragged or typed.
-fn number(ui: &mut egui::Ui, parameter: &FloatParam, setter: &ParamSetter) {
-    let name = ui.label(parameter.name());
-    let mut share = f64::from(parameter.unmodulated_normalized_value());
-    let slider = ui.add(egui::Slider::new(&mut share, 0.0..=1.0).show_value(false)).labelled_by(name.id);
-    set(&slider, parameter, share, setter);
-    let text = |share: f64, _| parameter.normalized_value_to_string(share as f32, true);
-    let value = egui::DragValue::new(&mut share)
-        .range(0.0..=1.0)
-        .speed(DRAG_SPEED)
-        .custom_formatter(text)
-        .custom_parser(|text| parameter.string_to_normalized_value(text).map(f64::from))
-        // "1" on the way to "12" is not what was meant.
-        .update_while_editing(false);
-    let value = ui.add(value).labelled_by(name.id);
-    set(&value, parameter, share, setter);
-    ui.end_row();
-}
-
-/// Tells the host of a control's change, as one gesture from press to release.
-fn set(control: &egui::Response, parameter: &FloatParam, share: f64, setter: &ParamSetter) {
-    if control.drag_started() {
-        setter.begin_set_parameter(parameter);
-    }
-    if control.changed() {
-        // A click beside the handle, a key or a typed value is a gesture of its own.
-        let is_alone = !(control.dragged() || control.drag_stopped());
-        if is_alone {
-            setter.begin_set_parameter(parameter);
-        }
-        setter.set_parameter_normalized(parameter, share as f32);
-        if is_alone {
-            setter.end_set_parameter(parameter);
+        // A window that closes in mid gesture leaves nothing held.
+        let edits = self.sheet.let_go();
+        if let Some(host) = self.host.take() {
+            let setter = host.param_setter();
+            for edit in edits {
+                tell(&self.parameters, &setter, edit);
+            }
         }
     }
-    if control.drag_stopped() {
-        setter.end_set_parameter(parameter);
-    }
 }
 
-/// Draws the row of a list to choose from.
-fn choice<T: Enum + PartialEq + 'static>(ui: &mut egui::Ui, parameter: &EnumParam<T>, setter: &ParamSetter) {
-    let name = ui.label(parameter.name());
-    let chosen = parameter.unmodulated_plain_value().to_index();
-    let shown = T::variants().get(chosen).copied().unwrap_or_default();
-    let list = egui::ComboBox::from_id_salt(parameter.name()).selected_text(shown).show_ui(ui, |ui| {
-        for (index, entry) in T::variants().iter().enumerate() {
-            if ui.selectable_label(index == chosen, *entry).clicked() && index != chosen {
+/// Tells the host what a hand did.
+fn tell(parameters: &Parameters, setter: &ParamSetter, edit: Edit) {
+    match edit {
+        Edit::Begin(number) => {
+            if let Some(parameter) = parameter_of(parameters, number) {
                 setter.begin_set_parameter(parameter);
-                setter.set_parameter(parameter, T::from_index(index));
+            }
+        }
+        Edit::Set(number, value) => {
+            if let Some(parameter) = parameter_of(parameters, number) {
+                setter.set_parameter(parameter, number.stored(value));
+            }
+        }
+        Edit::End(number) => {
+            if let Some(parameter) = parameter_of(parameters, number) {
                 setter.end_set_parameter(parameter);
             }
         }
-    });
-    list.response.labelled_by(name.id);
-    ui.end_row();
+        Edit::Choose(list, entry) => choose(parameters, setter, list, entry),
+        Edit::Throw(switch, is_on) => {
+            let parameter = match switch {
+                Switch::Dry => &parameters.dry,
+                Switch::Bypass => &parameters.bypass,
+            };
+            setter.begin_set_parameter(parameter);
+            setter.set_parameter(parameter, is_on);
+            setter.end_set_parameter(parameter);
+        }
+    }
 }
 
-/// Draws the row of a switch.
-fn switch(ui: &mut egui::Ui, parameter: &BoolParam, setter: &ParamSetter) {
-    let name = ui.label(parameter.name());
-    let mut is_on = parameter.unmodulated_plain_value();
-    if ui.checkbox(&mut is_on, "").labelled_by(name.id).changed() {
+fn choose(parameters: &Parameters, setter: &ParamSetter, list: List, entry: usize) {
+    fn one<T: Enum + PartialEq + 'static>(parameter: &EnumParam<T>, setter: &ParamSetter, entry: usize) {
         setter.begin_set_parameter(parameter);
-        setter.set_parameter(parameter, is_on);
+        setter.set_parameter(parameter, T::from_index(entry));
         setter.end_set_parameter(parameter);
     }
-    ui.end_row();
+    let Parameters { seat, platform, pickup, .. } = parameters;
+    match list {
+        List::Radiation => one(&seat.family, setter, entry),
+        List::Floor => one(&platform.floor, setter, entry),
+        List::Rear => one(&platform.rear, setter, entry),
+        List::Sides => one(&platform.sides, setter, entry),
+        List::Canopy => one(&platform.canopy, setter, entry),
+        List::Pickup => one(&pickup.pair, setter, entry),
+    }
+}
+
+/// Returns the framework's parameter of a number; `None` for a number that is none.
+fn parameter_of<'a>(parameters: &'a Parameters, number: &Number) -> Option<&'a FloatParam> {
+    let Parameters { seat, platform, pickup, air, tone, level, .. } = parameters;
+    let known = [
+        (&DEPTH, &seat.depth),
+        (&BEARING, &seat.bearing),
+        (&RISER, &seat.riser),
+        (&FACING, &seat.facing),
+        (&WIDTH, &seat.width),
+        (&PLATFORM_WIDTH, &platform.width),
+        (&PLATFORM_DEPTH, &platform.depth),
+        (&PLATFORM_HEIGHT, &platform.height),
+        (&DECAY, &platform.decay),
+        (&PICKUP_DEPTH, &pickup.depth),
+        (&PICKUP_HEIGHT, &pickup.height),
+        (&AIR_LOSS, &air.loss),
+        (&TEMPERATURE, &air.temperature),
+        (&HUMIDITY, &air.humidity),
+        (&CLOSE_MIC, &tone.close_mic),
+        (&LOW_MID_FREQUENCY, &tone.low_mid_frequency),
+        (&LOW_MID_GAIN, &tone.low_mid_gain),
+        (&BALANCE, &level.balance),
+        (&LAW, &level.law),
+        (&TRIM, &level.trim),
+    ];
+    known.into_iter().find(|(other, _)| other.id == number.id).map(|(_, parameter)| parameter)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::parameters::NUMBERS;
+
+    #[test]
+    fn every_number_has_its_parameter() {
+        use nice_plug::prelude::Param;
+        let parameters = Parameters::default();
+        for number in NUMBERS {
+            let parameter = parameter_of(&parameters, number).expect("a parameter");
+            assert_eq!(parameter.name(), number.name);
+        }
+        assert!(parameter_of(&parameters, &hall_block::HALL_PRE_DELAY).is_none());
+    }
 }

@@ -13,6 +13,8 @@ pub enum Unit {
     Degrees,
     /// Seconds.
     Seconds,
+    /// Milliseconds.
+    Milliseconds,
     /// Hertz.
     Hertz,
     /// Decibels.
@@ -32,6 +34,7 @@ impl Unit {
             Self::Metres => " m",
             Self::Degrees => " deg",
             Self::Seconds => " s",
+            Self::Milliseconds => " ms",
             Self::Hertz => " Hz",
             Self::Decibels => " dB",
             Self::PerCent => " %",
@@ -45,7 +48,12 @@ impl Unit {
         match self {
             Self::Metres | Self::Times => 2,
             Self::Seconds => 3,
-            Self::Degrees | Self::Hertz | Self::Decibels | Self::PerCent | Self::Celsius => 1,
+            Self::Milliseconds
+            | Self::Degrees
+            | Self::Hertz
+            | Self::Decibels
+            | Self::PerCent
+            | Self::Celsius => 1,
         }
     }
 
@@ -76,6 +84,7 @@ impl Unit {
             ],
             Self::Degrees => &[("deg", 1.0), ("°", 1.0), ("degree", 1.0), ("degrees", 1.0)],
             Self::Seconds => &[("s", 1.0), ("sec", 1.0), ("second", 1.0), ("seconds", 1.0), ("ms", 0.001)],
+            Self::Milliseconds => &[("ms", 1.0), ("s", 1000.0)],
             Self::Hertz => &[("hz", 1.0), ("khz", 1000.0)],
             Self::Decibels => &[("db", 1.0)],
             Self::PerCent => &[("%", 1.0), ("per cent", 1.0), ("percent", 1.0)],

@@ -6,19 +6,19 @@ use rostra_dsp::platform::Face;
 
 /// The colours of a sheet.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Ink {
+pub(super) struct Ink {
     /// The paper.
-    pub paper: Color32,
+    pub(super) paper: Color32,
     /// Cut surfaces and fields that take figures.
-    pub shade: Color32,
+    pub(super) shade: Color32,
     /// Lines and text.
-    pub ink: Color32,
+    pub(super) ink: Color32,
     /// Less important lines and text.
-    pub faint: Color32,
+    pub(super) faint: Color32,
     /// What a hand can take hold of.
-    pub grip: Color32,
+    pub(super) grip: Color32,
     /// Something to heed.
-    pub notice: Color32,
+    pub(super) notice: Color32,
     surfaces: [Color32; 5],
 }
 
@@ -26,7 +26,7 @@ pub struct Ink {
 ///
 /// The colours of the surfaces are Okabe and Ito's (2008), chosen by them to be
 /// told apart by colour-blind people, a little darkened for lines on paper.
-pub const DAY: Ink = Ink {
+pub(super) const DAY: Ink = Ink {
     paper: Color32::from_rgb(0xf5, 0xee, 0xdf),
     shade: Color32::from_rgb(0xe9, 0xdf, 0xca),
     ink: Color32::from_rgb(0x2d, 0x26, 0x20),
@@ -43,7 +43,7 @@ pub const DAY: Ink = Ink {
 };
 
 /// The sheet for a dark room: warm light ink on dark paper.
-pub const DARK: Ink = Ink {
+pub(super) const DARK: Ink = Ink {
     paper: Color32::from_rgb(0x23, 0x1f, 0x1b),
     shade: Color32::from_rgb(0x33, 0x2d, 0x27),
     ink: Color32::from_rgb(0xea, 0xdf, 0xcd),
@@ -61,7 +61,7 @@ pub const DARK: Ink = Ink {
 
 /// What an arrival was thrown back by.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Surface {
+pub(super) enum Surface {
     /// The floor alone.
     Floor,
     /// The canopy alone.
@@ -76,10 +76,10 @@ pub enum Surface {
 
 impl Surface {
     /// Every surface, in the order of the legend.
-    pub const ALL: [Self; 5] = [Self::Floor, Self::Canopy, Self::Rear, Self::Sides, Self::Several];
+    pub(super) const ALL: [Self; 5] = [Self::Floor, Self::Canopy, Self::Rear, Self::Sides, Self::Several];
 
     /// Returns the surface of an arrival; `None` for the direct sound.
-    pub fn of(image: &Image) -> Option<Self> {
+    pub(super) fn of(image: &Image) -> Option<Self> {
         let mut found = None;
         for (face, &hits) in Face::ALL.iter().zip(&image.hits) {
             if hits == 0 {
@@ -101,7 +101,7 @@ impl Surface {
     }
 
     /// Returns the name in the legend.
-    pub const fn name(self) -> &'static str {
+    pub(super) const fn name(self) -> &'static str {
         match self {
             Self::Floor => "floor",
             Self::Canopy => "canopy",
@@ -112,7 +112,7 @@ impl Surface {
     }
 
     /// Returns the line: lengths of dashes and gaps by turns, at a scale of 1; empty for a whole line.
-    pub const fn line(self) -> &'static [f32] {
+    pub(super) const fn line(self) -> &'static [f32] {
         match self {
             Self::Floor => &[],
             Self::Canopy => &[7.0, 3.0],
@@ -125,7 +125,7 @@ impl Surface {
 
 impl Ink {
     /// Returns the colour of a surface.
-    pub const fn surface(&self, surface: Surface) -> Color32 {
+    pub(super) const fn surface(&self, surface: Surface) -> Color32 {
         self.surfaces[surface as usize]
     }
 }

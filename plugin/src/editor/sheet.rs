@@ -1,21 +1,356 @@
 //! The whole sheet: every part in its place, at any size.
 
-use super::values::{Edit, Values};
+use egui::{Align2, Id, Pos2, Rect, Role, Sense, Ui, WidgetInfo, pos2};
+use rostra_dsp::Settings;
+use rostra_dsp::seat::SOURCE_HEIGHT_M;
+
+use super::bearing_rule::{self, Rule};
+use super::figures::{self, Figures, GROUP, ROW, check};
+use super::ink::{DARK, DAY, Ink};
+use super::pen::{Pen, SMALL, TEXT, area};
+use super::section::Section;
+use super::sight::Sight;
+use super::values::{Edit, List, Switch, Values};
+use super::{arrivals_chart, hall_block, section, tone_curve};
+use crate::parameters::{
+    AIR_LOSS, BALANCE, BEARING, CLOSE_MIC, DECAY, DEPTH, FACING, HUMIDITY, LAW, LOW_MID_FREQUENCY,
+    LOW_MID_GAIN, PICKUP_DEPTH, PICKUP_HEIGHT, PLATFORM_DEPTH, PLATFORM_HEIGHT, PLATFORM_WIDTH, RISER,
+    TEMPERATURE, TRIM, WIDTH,
+};
+use crate::quantity::Number;
+
+/// Levels of what goes in and comes out.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Levels {
+    /// Peak of the input, dBFS.
+    pub input_dbfs: f32,
+    /// Peak of the output, dBFS.
+    pub output_dbfs: f32,
+    /// Gain that brings the dry input to the loudness of the placed sound, dB, once it is known.
+    pub match_db: Option<f32>,
+}
+
+/// What a hand holds on the drawing.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Held {
+    Player,
+    Staff,
+    Bearing,
+    Width,
+}
+
+impl Held {
+    /// Returns the numbers that move with it.
+    const fn numbers(self) -> &'static [&'static Number] {
+        match self {
+            Self::Player => &[&DEPTH, &RISER],
+            Self::Staff => &[&FACING],
+            Self::Bearing => &[&BEARING],
+            Self::Width => &[&WIDTH],
+        }
+    }
+}
 
 /// The sheet and what it remembers from frame to frame.
 #[derive(Default)]
 pub struct Sheet {
     /// Whether the sheet is the dark-room one.
     pub is_dark: bool,
+    /// Levels to show, where somebody measures them.
+    pub levels: Option<Levels>,
+    figures: Figures,
+    hall: hall_block::Hall,
+    held: Option<Held>,
+    named: Option<usize>,
+    sight: Option<(Settings, Sight)>,
+    /// The colours that menus and tips were last given.
+    dressed: Option<bool>,
+}
+
+/// A group of the schedule: its name, and its rows.
+struct Group {
+    name: &'static str,
+    rows: &'static [Row],
+}
+
+enum Row {
+    Number(&'static Number),
+    List(List),
+}
+
+/// The schedule of figures.
+const GROUPS: [Group; 6] = [
+    Group {
+        name: "SEAT",
+        rows: &[
+            Row::Number(&DEPTH),
+            Row::Number(&BEARING),
+            Row::Number(&RISER),
+            Row::Number(&FACING),
+            Row::List(List::Radiation),
+            Row::Number(&WIDTH),
+        ],
+    },
+    Group {
+        name: "PLATFORM",
+        rows: &[
+            Row::Number(&PLATFORM_WIDTH),
+            Row::Number(&PLATFORM_DEPTH),
+            Row::Number(&PLATFORM_HEIGHT),
+            Row::List(List::Floor),
+            Row::List(List::Rear),
+            Row::List(List::Sides),
+            Row::List(List::Canopy),
+            Row::Number(&DECAY),
+        ],
+    },
+    Group {
+        name: "PICKUP",
+        rows: &[Row::List(List::Pickup), Row::Number(&PICKUP_DEPTH), Row::Number(&PICKUP_HEIGHT)],
+    },
+    Group { name: "AIR", rows: &[Row::Number(&AIR_LOSS), Row::Number(&TEMPERATURE), Row::Number(&HUMIDITY)] },
+    Group {
+        name: "TONE",
+        rows: &[Row::Number(&CLOSE_MIC), Row::Number(&LOW_MID_FREQUENCY), Row::Number(&LOW_MID_GAIN)],
+    },
+    Group { name: "LEVEL", rows: &[Row::Number(&BALANCE), Row::Number(&LAW), Row::Number(&TRIM)] },
+];
+
+/// Where the parts lie.
+const SECTION: Rect = part(14.0, 10.0, 640.0, 300.0);
+const RULE: Rect = part(14.0, 318.0, 640.0, 58.0);
+const ARRIVALS: Rect = part(14.0, 386.0, 390.0, 190.0);
+const TONE: Rect = part(418.0, 386.0, 236.0, 190.0);
+const HALL: Rect = part(14.0, 584.0, 390.0, 106.0);
+const DESK: Rect = part(418.0, 584.0, 236.0, 106.0);
+const SCHEDULE: Rect = part(672.0, 10.0, 314.0, 600.0);
+const TITLE: Rect = part(672.0, 642.0, 314.0, 48.0);
+/// Least size of a window in which anything can be drawn, points.
+const LEAST_POINTS: f32 = 40.0;
+/// How far from a mark a hand may grip it.
+const REACH: f32 = 12.0;
+
+const fn part(x: f32, y: f32, width: f32, height: f32) -> Rect {
+    Rect { min: Pos2 { x, y }, max: Pos2 { x: x + width, y: y + height } }
 }
 
 impl Sheet {
     /// Width and height at a scale of 1, points.
-    pub const SIZE_POINTS: [f32; 2] = [960.0, 680.0];
+    pub const SIZE_POINTS: [f32; 2] = [1000.0, 700.0];
 
     /// Draws everything and returns what a hand did, in order.
-    pub fn show(&mut self, ui: &mut egui::Ui, values: &Values) -> Vec<Edit> {
-        ui.label(format!("{values:?}"));
-        Vec::new()
+    pub fn show(&mut self, ui: &mut Ui, values: &Values) -> Vec<Edit> {
+        let room = ui.max_rect();
+        let mut edits = Vec::new();
+        if !(room.width() >= LEAST_POINTS && room.height() >= LEAST_POINTS) {
+            return edits;
+        }
+        let [width, height] = Self::SIZE_POINTS;
+        let scale = (room.width() / width).min(room.height() / height);
+        let origin = room.min + (room.size() - egui::vec2(width, height) * scale).max(egui::Vec2::ZERO) / 2.0;
+        let ink = if self.is_dark { &DARK } else { &DAY };
+        self.dress(ui, ink);
+        let painter = ui.painter().clone();
+        painter.rect_filled(room, 0.0, ink.paper);
+        let pen = Pen::new(&painter, origin, scale, ink);
+        let settings = values.settings();
+        let sight = match self.sight.take() {
+            Some((of, sight)) if of == settings => sight,
+            _ => Sight::of(&settings),
+        };
+        self.name_arrival(ui, &pen, &sight);
+        section::draw(&pen, SECTION, &sight, self.named);
+        bearing_rule::draw(&pen, RULE, &sight);
+        arrivals_chart::draw(&pen, ARRIVALS, &sight, self.named);
+        tone_curve::draw(&pen, TONE, &sight);
+        self.hold(ui, &pen, &sight, values, &mut edits);
+        self.schedule(ui, &pen, values, &mut edits);
+        self.hall.show(ui, &pen, HALL, &sight, &mut self.figures);
+        self.desk(ui, &pen, values, &mut edits);
+        self.title(ui, &pen);
+        self.sight = Some((settings, sight));
+        edits
     }
+
+    /// Lets go of what a hand holds, and returns what that ends.
+    pub fn let_go(&mut self) -> Vec<Edit> {
+        let held = self.held.take().map_or(&[][..], Held::numbers);
+        held.iter().map(|number| Edit::End(number)).chain(self.figures.let_go()).collect()
+    }
+
+    /// Gives menus, tips and text fields the colours of the sheet.
+    fn dress(&mut self, ui: &mut Ui, ink: &Ink) {
+        let mut visuals = if self.is_dark { egui::Visuals::dark() } else { egui::Visuals::light() };
+        visuals.window_fill = ink.paper;
+        visuals.panel_fill = ink.paper;
+        visuals.extreme_bg_color = ink.shade;
+        visuals.text_edit_bg_color = Some(ink.shade);
+        visuals.override_text_color = Some(ink.ink);
+        visuals.selection.bg_fill = ink.shade;
+        visuals.selection.stroke.color = ink.grip;
+        visuals.window_stroke.color = ink.ink;
+        ui.style_mut().visuals = visuals.clone();
+        if self.dressed != Some(self.is_dark) {
+            ui.ctx().set_visuals(visuals);
+            self.dressed = Some(self.is_dark);
+        }
+    }
+
+    fn name_arrival(&mut self, ui: &Ui, pen: &Pen, sight: &Sight) {
+        let chart = arrivals_chart::Chart::new(ARRIVALS);
+        let control = ui.interact(pen.rect(ARRIVALS), Id::unique("arrivals"), Sense::hover());
+        control.widget_info(|| WidgetInfo::labeled(Role::Image, true, "Arrivals"));
+        self.named = control.hover_pos().and_then(|at| chart.named(sight, pen.on_sheet(at)));
+    }
+
+    /// Lets a hand take hold of the player, the staff, the bearing tick and the width bracket.
+    fn hold(&mut self, ui: &Ui, pen: &Pen, sight: &Sight, values: &Values, edits: &mut Vec<Edit>) {
+        let section = Section::new(SECTION, sight);
+        let rule = Rule::new(RULE);
+        let grip = |at: Pos2| Rect::from_center_size(at, egui::Vec2::splat(2.0 * REACH));
+        let beside = |bearing_deg: f64| rule.place(bearing_deg);
+        let [left, right] = sight.ends.each_ref().map(|end| beside(bearing_rule::bearing_deg(end, sight)));
+        let ends = Rect::from_min_max(left - egui::vec2(6.0, 2.0), right + egui::vec2(6.0, 7.0));
+        let tick = beside(bearing_rule::bearing_deg(&sight.source, sight));
+        // What comes later lies on top.
+        let grips = [
+            (Held::Width, "Source width bracket", ends),
+            (Held::Bearing, "Bearing tick", area(tick.x - 8.0, tick.y - 10.0, 16.0, 20.0)),
+            (Held::Staff, "Player's staff", grip(section.tip(sight))),
+            (Held::Player, "Player", grip(section.player(sight))),
+        ];
+        for (held, name, place) in grips {
+            let control = ui.interact(pen.rect(place), Id::unique(("hold", name)), Sense::drag());
+            control.widget_info(|| WidgetInfo::labeled(Role::Button, true, name));
+            let numbers = held.numbers();
+            if control.drag_started() {
+                self.held = Some(held);
+                edits.extend(numbers.iter().map(|number| Edit::Begin(number)));
+            }
+            if self.held == Some(held) {
+                if let Some(at) = control.interact_pointer_pos().filter(|_| control.dragged()) {
+                    let at = pen.on_sheet(at);
+                    let wanted = wanted(held, at, &section, &rule, sight, values);
+                    for (number, value) in numbers.iter().zip(wanted) {
+                        let value = number.on_grid(value);
+                        if value != values.number(number) {
+                            edits.push(Edit::Set(number, value));
+                        }
+                    }
+                }
+                if control.drag_stopped() || !control.dragged() {
+                    self.held = None;
+                    edits.extend(numbers.iter().map(|number| Edit::End(number)));
+                }
+            }
+            if control.hovered() {
+                ui.ctx().set_cursor_icon(egui::CursorIcon::Grab);
+            }
+        }
+    }
+
+    fn schedule(&mut self, ui: &mut Ui, pen: &Pen, values: &Values, edits: &mut Vec<Edit>) {
+        let (x, width) = (SCHEDULE.left(), SCHEDULE.width());
+        let mut y = SCHEDULE.top() - 4.0;
+        for Group { name, rows } in &GROUPS {
+            figures::group(pen, area(x, y, width, GROUP), name);
+            y += GROUP + 1.0;
+            for row in *rows {
+                let place = area(x, y, width, ROW);
+                match row {
+                    Row::Number(number) => {
+                        self.figures.number(ui, pen, place, number, values.number(number), edits);
+                    }
+                    Row::List(list) => {
+                        self.figures.list(ui, pen, place, *list, values.chosen(*list), edits);
+                    }
+                }
+                y += ROW;
+            }
+        }
+        if let Some(refusal) = &self.figures.refusal {
+            pen.paragraph(pos2(x, y + 4.0), width, SMALL, pen.ink.notice, refusal);
+        } else {
+            let help = "Drag a figure, or click it and type; arrows step, shift is fine, double click is the default.";
+            pen.paragraph(pos2(x, y + 4.0), width, SMALL, pen.ink.faint, help);
+        }
+    }
+
+    /// Shows levels and switches.
+    fn desk(&self, ui: &Ui, pen: &Pen, values: &Values, edits: &mut Vec<Edit>) {
+        pen.heading(DESK, "LISTEN");
+        let (x, y) = (DESK.left(), DESK.top() + 20.0);
+        for (row, (name, level_dbfs)) in [
+            ("in", self.levels.map(|levels| levels.input_dbfs)),
+            ("out", self.levels.map(|levels| levels.output_dbfs)),
+        ]
+        .into_iter()
+        .enumerate()
+        {
+            meter(pen, area(x, y + 15.0 * row as f32, DESK.width(), 11.0), name, level_dbfs);
+        }
+        let y = y + 34.0;
+        figures::switch(ui, pen, area(x, y, 110.0, ROW), Switch::Dry, values, edits);
+        figures::switch(ui, pen, area(x + 126.0, y, 100.0, ROW), Switch::Bypass, values, edits);
+        let said = match self.levels.and_then(|levels| levels.match_db) {
+            Some(match_db) => format!("dry is played {match_db:+.1} dB to be as loud as placed"),
+            None => "dry is played as loud as placed, once both were heard".to_owned(),
+        };
+        pen.paragraph(pos2(x, y + 20.0), DESK.width(), SMALL, pen.ink.faint, &said);
+    }
+
+    fn title(&mut self, ui: &Ui, pen: &Pen) {
+        pen.frame(TITLE, 1.2, pen.ink.ink);
+        let x = TITLE.left() + 10.0;
+        pen.text(pos2(x, TITLE.top() + 8.0), Align2::LEFT_TOP, 15.0, pen.ink.ink, crate::NAME);
+        let note = "a dry channel, seated on the platform";
+        pen.text(pos2(x, TITLE.bottom() - 7.0), Align2::LEFT_BOTTOM, SMALL, pen.ink.faint, note);
+        let row = area(TITLE.right() - 96.0, TITLE.top() + 8.0, 90.0, ROW);
+        if check(ui, pen, row, "Dark room", self.is_dark).clicked() {
+            self.is_dark = !self.is_dark;
+        }
+        let version = concat!("version ", env!("CARGO_PKG_VERSION"));
+        let at = TITLE.right_bottom() - egui::vec2(6.0, 7.0);
+        pen.text(at, Align2::RIGHT_BOTTOM, SMALL, pen.ink.faint, version);
+    }
+}
+
+/// Returns what a hand at a place of the sheet wants of the numbers that it holds.
+fn wanted(held: Held, at: Pos2, section: &Section, rule: &Rule, sight: &Sight, values: &Values) -> [f64; 2] {
+    match held {
+        Held::Player => {
+            let (depth_m, height_m) = section.metres(at);
+            [depth_m, height_m - SOURCE_HEIGHT_M]
+        }
+        Held::Staff => {
+            let turned_deg = section.facing_of_tip(sight, at);
+            [turned_deg.copysign(values.number(&FACING)), 0.0]
+        }
+        Held::Bearing => [rule.bearing_deg(at), 0.0],
+        Held::Width => {
+            // Twice the way from the seat to the hand, at the player's distance.
+            let away_m = sight.source.place.y - sight.settings.pickup.depth_m;
+            let hand_m = away_m * rule.bearing_deg(at).clamp(-85.0, 85.0).to_radians().tan();
+            [2.0 * (hand_m - sight.source.place.x).abs(), 0.0]
+        }
+    }
+}
+
+/// Draws a level against full scale.
+fn meter(pen: &Pen, row: Rect, name: &str, level_dbfs: Option<f32>) {
+    const LOWEST_DBFS: f32 = -60.0;
+    pen.text(pos2(row.left(), row.center().y), Align2::LEFT_CENTER, TEXT, pen.ink.ink, name);
+    let bar = Rect::from_min_max(pos2(row.left() + 26.0, row.top() + 1.0), row.max - egui::vec2(62.0, 1.0));
+    pen.fill(bar, pen.ink.shade);
+    let level_dbfs = level_dbfs.unwrap_or(f32::NEG_INFINITY);
+    let share = ((level_dbfs - LOWEST_DBFS) / -LOWEST_DBFS).clamp(0.0, 1.0);
+    let is_over = level_dbfs > 0.0;
+    let colour = if is_over { pen.ink.notice } else { pen.ink.ink };
+    pen.fill(Rect::from_min_size(bar.min, egui::vec2(bar.width() * share, bar.height())), colour);
+    for level in [-40.0, -20.0] {
+        let x = bar.left() + bar.width() * (level - LOWEST_DBFS) / -LOWEST_DBFS;
+        pen.line(&[pos2(x, bar.top()), pos2(x, bar.bottom())], 0.8, pen.ink.paper);
+    }
+    let text = if level_dbfs > LOWEST_DBFS { format!("{level_dbfs:.1} dBFS") } else { "silent".to_owned() };
+    pen.text(row.right_center(), Align2::RIGHT_CENTER, SMALL, colour, text);
 }

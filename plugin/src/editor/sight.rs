@@ -15,46 +15,46 @@ use super::ink::Surface;
 
 /// One arrival.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Stem {
+pub(super) struct Stem {
     /// The path in words.
-    pub name: String,
+    pub(super) name: String,
     /// What threw it back; `None` for the direct sound.
-    pub surface: Option<Surface>,
+    pub(super) surface: Option<Surface>,
     /// Number of reflections.
-    pub order: u8,
+    pub(super) order: u8,
     /// Time after the direct sound, ms.
-    pub late_ms: f64,
+    pub(super) late_ms: f64,
     /// Level against the direct sound of an even balance, dB, mid-band, both channels.
-    pub level_db: f64,
+    pub(super) level_db: f64,
     /// Length of the path, m.
-    pub path_m: f64,
+    pub(super) path_m: f64,
     /// The path from the player to the pickup, with its reflections.
-    pub corners: Vec<Vector>,
+    pub(super) corners: Vec<Vector>,
 }
 
 /// Everything that the sheet draws.
 #[derive(Clone, Debug)]
-pub struct Sight {
+pub(super) struct Sight {
     /// The settings, in range and snapped.
-    pub settings: Settings,
+    pub(super) settings: Settings,
     /// The player in the middle of the seat.
-    pub source: Source,
+    pub(super) source: Source,
     /// The two ends of a stereo channel.
-    pub ends: [Source; 2],
+    pub(super) ends: [Source; 2],
     /// The direct sound, then the reflections, in the order of the images.
-    pub stems: Vec<Stem>,
+    pub(super) stems: Vec<Stem>,
     /// Energy that the tail carries in 10 ms right after the direct sound, dB against the direct sound.
-    pub tail_db: f64,
+    pub(super) tail_db: f64,
     /// Mixing time, ms.
-    pub mixing_ms: f64,
+    pub(super) mixing_ms: f64,
     /// Direct sound per third of an octave against the dry input, dB.
-    pub direct_db: [f64; THIRDS],
+    pub(super) direct_db: [f64; THIRDS],
     /// Direct sound, reflections and tail together per third of an octave against the dry input, dB.
-    pub placed_db: [f64; THIRDS],
+    pub(super) placed_db: [f64; THIRDS],
     /// What the hall wants.
-    pub hall: HallNeeds,
+    pub(super) hall: HallNeeds,
     /// What is brought inside or reached, in words.
-    pub notices: Vec<String>,
+    pub(super) notices: Vec<String>,
 }
 
 /// Output channels that the sheet shows: a pair.
@@ -66,7 +66,7 @@ const FLOOR_DB: f64 = -120.0;
 
 impl Sight {
     /// Works out what is shown at these settings.
-    pub fn of(settings: &Settings) -> Self {
+    pub(super) fn of(settings: &Settings) -> Self {
         let settings = settings.snapped();
         let Settings { seat, platform, pickup, tone, level } = &settings;
         let source = seat.source(platform, pickup);
@@ -128,7 +128,7 @@ impl Sight {
     }
 
     /// Returns the strongest reflections, at most `count`, by their place among the stems.
-    pub fn strongest(&self, count: usize) -> Vec<usize> {
+    pub(super) fn strongest(&self, count: usize) -> Vec<usize> {
         let mut order: Vec<usize> = (1..self.stems.len().min(ARRIVALS)).collect();
         order.sort_by(|&a, &b| self.stems[b].level_db.total_cmp(&self.stems[a].level_db));
         order.truncate(count);

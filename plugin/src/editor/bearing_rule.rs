@@ -1,0 +1,104 @@
+//! The bearing rule: a ruler in degrees with the player's tick and the source width as a bracket.
+
+use egui::{Align2, Pos2, Rect, pos2};
+use rostra_dsp::seat::{CLEARANCE_M, Source};
+
+use super::pen::{Pen, SMALL, area};
+use super::sight::Sight;
+use crate::parameters::BEARING;
+
+/// Room for the heading.
+const ABOVE: f32 = 26.0;
+/// Room at both ends.
+const BESIDE: f32 = 20.0;
+
+/// Where degrees lie on the sheet.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Rule {
+    middle: Pos2,
+    points_per_deg: f32,
+}
+
+impl Rule {
+    /// Fits the rule into a part of the sheet.
+    pub(super) fn new(part: Rect) -> Self {
+        let span = BEARING.range.1 as f32;
+        Self {
+            middle: pos2(part.center().x, part.top() + ABOVE),
+            points_per_deg: (part.width() / 2.0 - BESIDE) / span,
+        }
+    }
+
+    /// Returns where a bearing lies.
+    pub(super) fn place(&self, bearing_deg: f64) -> Pos2 {
+        self.middle + egui::vec2(bearing_deg as f32 * self.points_per_deg, 0.0)
+    }
+
+    /// Returns the bearing of a place of the sheet, degrees.
+    pub(super) fn bearing_deg(&self, at: Pos2) -> f64 {
+        f64::from((at.x - self.middle.x) / self.points_per_deg)
+    }
+}
+
+/// Returns the bearing of a source from the pickup, degrees.
+pub(super) fn bearing_deg(source: &Source, sight: &Sight) -> f64 {
+    source.place.x.atan2(source.place.y - sight.settings.pickup.depth_m).to_degrees()
+}
+
+/// Draws the rule.
+pub(super) fn draw(pen: &Pen, part: Rect, sight: &Sight) {
+    let ink = pen.ink;
+    let rule = Rule::new(part);
+    pen.heading(part, "BEARING FROM THE PAIR, degrees");
+    let (low, high) = (BEARING.range.0 as i32, BEARING.range.1 as i32);
+    let base = rule.middle.y + 8.0;
+    // Beyond the side walls there is no seat at this depth.
+    let away_m = sight.source.place.y - sight.settings.pickup.depth_m;
+    let wall_deg = (sight.settings.platform.width_m / 2.0 - CLEARANCE_M).atan2(away_m).to_degrees();
+    if wall_deg < BEARING.range.1 {
+        let (left, right) = (rule.place(-wall_deg).x, rule.place(wall_deg).x);
+        let (start, end) = (rule.place(BEARING.range.0).x, rule.place(BEARING.range.1).x);
+        pen.hatch(area(start, base, left - start, 9.0), ink.faint);
+        pen.hatch(area(right, base, end - right, 9.0), ink.faint);
+        pen.text(pos2(end, base - 3.0), Align2::RIGHT_BOTTOM, SMALL, ink.faint, "beyond the side wall");
+    }
+    pen.line(
+        &[pos2(rule.place(BEARING.range.0).x, base), pos2(rule.place(BEARING.range.1).x, base)],
+        1.0,
+        ink.ink,
+    );
+    for degree in (low..=high).step_by(5) {
+        let x = rule.place(f64::from(degree)).x;
+        let is_named = degree % 15 == 0;
+        pen.line(&[pos2(x, base), pos2(x, base + if is_named { 8.0 } else { 4.0 })], 0.8, ink.ink);
+        if is_named {
+            let side = if degree < 0 {
+                " left"
+            } else if degree > 0 {
+                " right"
+            } else {
+                ""
+            };
+            let text = if degree.abs() == high {
+                format!("{}{side}", degree.abs())
+            } else {
+                degree.abs().to_string()
+            };
+            pen.text(pos2(x, base + 9.0), Align2::CENTER_TOP, SMALL, ink.ink, text);
+        }
+    }
+    let ends = sight.ends.each_ref().map(|end| rule.place(bearing_deg(end, sight)).x);
+    let top = base - 8.0;
+    pen.line(
+        &[pos2(ends[0], base - 1.0), pos2(ends[0], top), pos2(ends[1], top), pos2(ends[1], base - 1.0)],
+        1.3,
+        ink.grip,
+    );
+    let x = rule.place(bearing_deg(&sight.source, sight)).x;
+    pen.outline(
+        &[pos2(x - 5.0, top - 7.0), pos2(x + 5.0, top - 7.0), pos2(x, base)],
+        ink.paper,
+        1.4,
+        ink.grip,
+    );
+}

@@ -1,0 +1,84 @@
+//! What the hall on the shared bus wants of this seat, as figures to copy.
+
+use egui::{Align2, Rect, Ui, pos2};
+
+use super::figures::{Figures, ROW, button};
+use super::pen::{Pen, TEXT, area};
+use super::sight::Sight;
+use super::values::Edit;
+use crate::quantity::{Number, Spread, Unit};
+
+/// The hall's own pre-delay, ms; about 30 keeps attacks clear (common practice, no source).
+pub(super) const HALL_PRE_DELAY: Number = Number {
+    id: "hall_pre_delay",
+    name: "Hall pre-delay",
+    unit: Unit::Milliseconds,
+    range: (0.0, 120.0),
+    default: 30.0,
+    spread: Spread::Linear,
+};
+
+/// What is typed for the hall; it changes no sound.
+pub(super) struct Hall {
+    pre_delay_ms: f64,
+}
+
+impl Default for Hall {
+    fn default() -> Self {
+        Self { pre_delay_ms: HALL_PRE_DELAY.default }
+    }
+}
+
+impl Hall {
+    /// Shows the figures.
+    pub(super) fn show(&mut self, ui: &mut Ui, pen: &Pen, part: Rect, sight: &Sight, figures: &mut Figures) {
+        pen.heading(part, "WHAT THE HALL WANTS of this seat, send taken after the insert");
+        let (x, y) = (part.left(), part.top() + 18.0);
+        let column = part.width() / 2.0 - 8.0;
+        let mut edits = Vec::new();
+        figures.number(ui, pen, area(x, y, column, ROW), &HALL_PRE_DELAY, self.pre_delay_ms, &mut edits);
+        for edit in edits {
+            if let Edit::Set(_, value) = edit {
+                self.pre_delay_ms = value;
+            }
+        }
+        let lines = lines(sight, self.pre_delay_ms);
+        for (place, (name, value)) in lines.iter().enumerate() {
+            // The first three under the pre-delay, the rest beside it.
+            let (x, y) = if place < 3 {
+                (x, y + ROW * (place + 1) as f32)
+            } else {
+                (x + column + 16.0, y + ROW * (place - 3) as f32)
+            };
+            let middle = y + ROW / 2.0;
+            let text = pen.text(pos2(x, middle), Align2::LEFT_CENTER, TEXT, pen.ink.ink, name);
+            let number = pen.text(pos2(x + column, middle), Align2::RIGHT_CENTER, TEXT, pen.ink.ink, value);
+            pen.leader(text.right(), number.left(), middle);
+        }
+        let row = area(part.right() - 96.0, part.bottom() - ROW - 2.0, 96.0, ROW);
+        if button(ui, pen, row, "Copy figures").clicked() {
+            ui.ctx().copy_text(text(sight, self.pre_delay_ms));
+        }
+    }
+}
+
+/// Returns names and figures, in the order in which they are shown.
+fn lines(sight: &Sight, pre_delay_ms: f64) -> [(&'static str, String); 6] {
+    let hall = &sight.hall;
+    let decibels = |x: f64| if x.is_finite() { format!("{x:+.1} dB") } else { "\u{2013}".to_owned() };
+    [
+        ("Send level", decibels(hall.send_db)),
+        ("Gap that this seat hears", format!("{:.1} ms", pre_delay_ms + hall.later_s * 1e3)),
+        ("Distance to the pair", format!("{:.2} m", hall.distance_m)),
+        ("Direct to reflected", decibels(hall.direct_to_reflected_db)),
+        ("Decay", format!("{:.2} s", sight.settings.platform.decay_s)),
+        ("Clarity C80", decibels(hall.clarity_db)),
+    ]
+}
+
+/// Returns the figures as text for the clipboard.
+pub(super) fn text(sight: &Sight, pre_delay_ms: f64) -> String {
+    let own = ("Hall pre-delay", HALL_PRE_DELAY.shown(pre_delay_ms));
+    let lines = std::iter::once(own).chain(lines(sight, pre_delay_ms));
+    lines.map(|(name, value)| format!("{name}: {value}\n")).collect()
+}

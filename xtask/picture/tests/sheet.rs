@@ -1,0 +1,306 @@
+//! Every control of the sheet is found by its name, and does by mouse and by keyboard what it says.
+
+use egui::{Key, Modifiers, PointerButton, Pos2, Rect};
+use egui_kittest::Harness;
+use egui_kittest::kittest::Queryable as _;
+use rostra::editor::sheet::Sheet;
+use rostra::editor::values::{Edit, List, Switch, Values};
+use rostra::parameters::{BEARING, DEPTH, FACING, NUMBERS, RISER, WIDTH};
+use rostra::quantity::Number;
+use rostra_dsp::Settings;
+use rostra_picture::{Desk, open};
+
+type Open = Harness<'static, Desk>;
+
+fn sheet() -> Open {
+    sheet_of(&Settings::default(), 1.0)
+}
+
+fn sheet_of(settings: &Settings, scale: f32) -> Open {
+    let mut harness = open(Desk::new(Values::from(settings), false), scale, 1.0);
+    harness.run();
+    harness
+}
+
+fn place(harness: &Open, name: &str) -> Rect {
+    harness.get_by_label(name).rect()
+}
+
+fn press(harness: &mut Open, at: Pos2, is_pressed: bool) {
+    let button = PointerButton::Primary;
+    harness.event(egui::Event::PointerButton {
+        pos: at,
+        button,
+        pressed: is_pressed,
+        modifiers: Modifiers::NONE,
+    });
+    harness.step();
+}
+
+fn move_to(harness: &mut Open, at: Pos2) {
+    harness.event(egui::Event::PointerMoved(at));
+    harness.step();
+}
+
+fn click(harness: &mut Open, name: &str) {
+    let at = place(harness, name).center();
+    move_to(harness, at);
+    press(harness, at, true);
+    press(harness, at, false);
+    // Long enough that the next click is no double one: 0.5 s.
+    (0..30).for_each(|_| harness.step());
+}
+
+fn drag(harness: &mut Open, from: Pos2, to: Pos2) {
+    move_to(harness, from);
+    press(harness, from, true);
+    for step in 1..=8 {
+        move_to(harness, from + (to - from) * (step as f32 / 8.0));
+    }
+    press(harness, to, false);
+    harness.step();
+}
+
+fn key(harness: &mut Open, key: Key) {
+    harness.key_press(key);
+    harness.step();
+}
+
+fn type_text(harness: &mut Open, text: &str) {
+    for letter in text.chars() {
+        harness.event(egui::Event::Text(letter.to_string()));
+        harness.step();
+    }
+}
+
+/// Asserts that edits are whole gestures on one number, and returns the last value set.
+fn gesture(edits: &[Edit], number: &Number) -> f64 {
+    let begins = edits.iter().filter(|edit| matches!(edit, Edit::Begin(of) if of.id == number.id)).count();
+    let ends = edits.iter().filter(|edit| matches!(edit, Edit::End(of) if of.id == number.id)).count();
+    assert_eq!((begins, ends), (1, 1), "{}: {edits:?}", number.id);
+    let sets: Vec<f64> = edits
+        .iter()
+        .filter_map(|edit| match edit {
+            Edit::Set(of, value) if of.id == number.id => Some(*value),
+            _ => None,
+        })
+        .collect();
+    let place = |wanted: &dyn Fn(&Edit) -> bool| edits.iter().position(wanted).expect("an edit");
+    let begin = place(&|edit| matches!(edit, Edit::Begin(of) if of.id == number.id));
+    let set = place(&|edit| matches!(edit, Edit::Set(of, _) if of.id == number.id));
+    assert!(begin < set, "{}: set before it was begun: {edits:?}", number.id);
+    *sets.last().expect("a value was set")
+}
+
+#[test]
+fn every_control_has_its_name() {
+    let harness = sheet();
+    for number in NUMBERS {
+        assert!(place(&harness, number.name).is_positive(), "{}", number.name);
+    }
+    for list in List::ALL {
+        assert!(place(&harness, list.name()).is_positive(), "{}", list.name());
+    }
+    for name in
+        ["Compare dry", "Bypass", "Dark room", "Hall pre-delay", "Copy figures", "Player", "Player's staff"]
+    {
+        assert!(place(&harness, name).is_positive(), "{name}");
+    }
+}
+
+#[test]
+fn arrow_keys_step_every_number_up_and_down() {
+    for number in NUMBERS {
+        let mut harness = sheet();
+        // In the middle of the range, so that both ways are open.
+        harness.state_mut().values.apply(Edit::Set(number, number.at_share(0.5)));
+        harness.step();
+        click(&mut harness, number.name);
+        let before = harness.state().values.number(number);
+        harness.state_mut().edits.clear();
+        key(&mut harness, Key::ArrowUp);
+        let up = gesture(&harness.state().edits, number);
+        assert!(up > before, "{}: {before} to {up}", number.id);
+        harness.state_mut().edits.clear();
+        key(&mut harness, Key::ArrowDown);
+        let back = gesture(&harness.state().edits, number);
+        let slack = f64::from(number.unit.step()) * 0.51;
+        assert!((back - before).abs() <= slack, "{}: {before}, up and down {back}", number.id);
+    }
+}
+
+#[test]
+fn a_drag_to_the_right_is_up_by_its_share_of_the_range_and_one_gesture() {
+    for number in NUMBERS {
+        let mut harness = sheet();
+        let start = number.at_share(0.3);
+        harness.state_mut().values.apply(Edit::Set(number, start));
+        harness.step();
+        let from = place(&harness, number.name).center();
+        drag(&mut harness, from, from + egui::vec2(60.0, 0.0));
+        let got = gesture(&harness.state().edits, number);
+        // 300 points are the whole range; what egui needs to tell a drag from a click may be lost.
+        let moved = number.share(got) - number.share(start);
+        assert!((0.15..=0.22).contains(&moved), "{}: moved by {moved} of the range", number.id);
+    }
+}
+
+#[test]
+fn a_double_click_brings_the_default() {
+    for number in NUMBERS {
+        let mut harness = sheet();
+        harness.state_mut().values.apply(Edit::Set(number, number.at_share(0.9)));
+        harness.step();
+        let at = place(&harness, number.name).center();
+        move_to(&mut harness, at);
+        for _ in 0..2 {
+            let button = PointerButton::Primary;
+            for pressed in [true, false] {
+                harness.event(egui::Event::PointerButton {
+                    pos: at,
+                    button,
+                    pressed,
+                    modifiers: Modifiers::NONE,
+                });
+            }
+        }
+        (0..3).for_each(|_| harness.step());
+        assert_eq!(harness.state().values.number(number), number.default, "{}", number.id);
+    }
+}
+
+#[test]
+fn a_typed_value_is_taken_with_enter_and_letters_are_refused_in_words() {
+    let mut harness = sheet();
+    click(&mut harness, "Depth");
+    type_text(&mut harness, "7,5");
+    key(&mut harness, Key::Enter);
+    harness.step();
+    assert_eq!(harness.state().values.number(&DEPTH), 7.5);
+    assert_eq!(gesture(&harness.state().edits, &DEPTH), 7.5);
+    harness.state_mut().edits.clear();
+    click(&mut harness, "Depth");
+    type_text(&mut harness, "far");
+    key(&mut harness, Key::Enter);
+    harness.step();
+    assert_eq!(harness.state().values.number(&DEPTH), 7.5, "the old value stays");
+    assert!(harness.state().edits.is_empty(), "{:?}", harness.state().edits);
+    // Out of range is brought inside; another unit is understood.
+    for (typed, expected) in [("900", 25.0), ("350cm", 3.5), ("-2", 0.5)] {
+        click(&mut harness, "Depth");
+        type_text(&mut harness, typed);
+        key(&mut harness, Key::Enter);
+        harness.step();
+        assert_eq!(harness.state().values.number(&DEPTH), expected, "{typed}");
+    }
+}
+
+#[test]
+fn escape_leaves_the_old_value() {
+    let mut harness = sheet();
+    click(&mut harness, "Depth");
+    type_text(&mut harness, "9");
+    key(&mut harness, Key::Escape);
+    harness.step();
+    assert_eq!(harness.state().values.number(&DEPTH), DEPTH.default);
+}
+
+#[test]
+fn lists_are_chosen_by_click_and_by_keyboard() {
+    for list in List::ALL {
+        let mut harness = sheet();
+        let chosen = harness.state().values.chosen(list);
+        let other = if chosen == 0 { 1 } else { 0 };
+        click(&mut harness, list.name());
+        let entry = list.entries()[other];
+        click(&mut harness, entry);
+        assert_eq!(harness.state().values.chosen(list), other, "{}", list.name());
+        let mut harness = sheet();
+        click(&mut harness, list.name());
+        key(&mut harness, Key::Escape);
+        let before = harness.state().values.chosen(list);
+        let (way, expected) = if before == 0 { (Key::ArrowDown, 1) } else { (Key::ArrowUp, before - 1) };
+        harness.get_by_label(list.name()).focus();
+        harness.step();
+        key(&mut harness, way);
+        assert_eq!(harness.state().values.chosen(list), expected, "{} by keyboard", list.name());
+    }
+}
+
+#[test]
+fn switches_are_thrown_by_click_and_by_keyboard() {
+    let mut harness = sheet();
+    for (switch, is_on) in [
+        (Switch::Dry, (|values: &Values| values.dry) as fn(&Values) -> bool),
+        (Switch::Bypass, |values: &Values| values.bypass),
+    ] {
+        click(&mut harness, switch.name());
+        assert!(is_on(&harness.state().values), "{}", switch.name());
+        key(&mut harness, Key::Space);
+        assert!(!is_on(&harness.state().values), "{} by keyboard", switch.name());
+    }
+}
+
+#[test]
+fn a_drag_of_the_player_changes_depth_and_riser_as_two_gestures() {
+    let mut harness = sheet();
+    let from = place(&harness, "Player").center();
+    // At the default platform 10 m are 226 points high at a scale of 1.
+    drag(&mut harness, from, from + egui::vec2(45.2, -22.6));
+    let edits = harness.state().edits.clone();
+    let (depth_m, riser_m) = (gesture(&edits, &DEPTH), gesture(&edits, &RISER));
+    assert!((depth_m - 7.0).abs() < 0.15, "{depth_m} m");
+    assert!((riser_m - 1.0).abs() < 0.15, "{riser_m} m");
+}
+
+#[test]
+fn the_staff_turns_the_player_and_the_rule_takes_bearing_and_width() {
+    let mut harness = sheet();
+    let from = place(&harness, "Player's staff").center();
+    drag(&mut harness, from, from + egui::vec2(140.0, 0.0));
+    assert_eq!(gesture(&harness.state().edits, &FACING).abs(), 180.0);
+    let mut harness = sheet();
+    let from = place(&harness, "Bearing tick").center();
+    drag(&mut harness, from, from + egui::vec2(100.0, 0.0));
+    // 60 degrees are 300 points.
+    let bearing_deg = gesture(&harness.state().edits, &BEARING);
+    assert!((bearing_deg - 20.0).abs() < 0.5, "{bearing_deg} degrees");
+    let mut harness = sheet();
+    let bracket = place(&harness, "Source width bracket");
+    let from = Pos2::new(bracket.right() - 4.0, bracket.center().y);
+    drag(&mut harness, from, from + egui::vec2(40.0, 0.0));
+    assert!(gesture(&harness.state().edits, &WIDTH) > WIDTH.default);
+}
+
+#[test]
+fn a_gesture_that_is_cut_off_is_ended() {
+    let mut harness = sheet();
+    let from = place(&harness, "Player").center();
+    move_to(&mut harness, from);
+    press(&mut harness, from, true);
+    move_to(&mut harness, from + egui::vec2(30.0, 0.0));
+    let ends = harness.state_mut().sheet.let_go();
+    assert_eq!(ends, [Edit::End(&DEPTH), Edit::End(&RISER)]);
+    assert!(harness.state_mut().sheet.let_go().is_empty());
+}
+
+#[test]
+fn any_window_is_survived() {
+    for (width, height) in [(1.0, 1.0), (30.0, 900.0), (5000.0, 41.0), (750.0, 525.0), (2000.0, 1400.0)] {
+        let [own_width, own_height] = Sheet::SIZE_POINTS;
+        let mut harness = sheet();
+        harness.set_size(egui::vec2(width, height));
+        (0..3).for_each(|_| harness.step());
+        harness.set_size(egui::vec2(own_width, own_height));
+        (0..3).for_each(|_| harness.step());
+        assert!(place(&harness, "Depth").is_positive());
+    }
+}
+
+#[test]
+fn nothing_is_drawn_anew_when_nothing_changes() {
+    let mut harness = sheet();
+    // `run` fails where the sheet keeps asking for another frame.
+    harness.run();
+    assert!(!harness.ctx.has_requested_repaint());
+}
