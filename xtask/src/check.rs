@@ -159,7 +159,7 @@ struct Needed {
 /// The plug-in opens X11 and EGL at run time, so building it needs no
 /// development packages. The Python host brings its own libraries, but for
 /// those that come with the compiler (libatomic, libstdc++) and zlib.
-const NEEDED: [Needed; 3] = [
+const NEEDED: [Needed; 4] = [
     Needed {
         program: "cc",
         arguments: &["--version"],
@@ -172,6 +172,13 @@ const NEEDED: [Needed; 3] = [
         arguments: &["-c", "import ensurepip, venv"],
         package: "python3-venv",
         why: "runs the Python host",
+        is_optional: false,
+    },
+    Needed {
+        program: "sh",
+        arguments: &["-c", "ls /usr/share/vulkan/icd.d/lvp_icd*.json"],
+        package: "mesa-vulkan-drivers",
+        why: "draws pictures of the editor without a display",
         is_optional: false,
     },
     STRACE,

@@ -1,4 +1,4 @@
-//! Tasks of the workspace: `cargo xtask bundle | place | impulse | demo | truth | bench | test`.
+//! Tasks of the workspace: `cargo xtask bundle | place | impulse | demo | picture | truth | bench | test`.
 
 // This program talks to the person who runs it.
 #![allow(clippy::print_stdout)]
@@ -22,6 +22,8 @@ mod impulse_picture;
 
 mod demo;
 mod plan_picture;
+
+mod editor_picture;
 
 mod bench;
 mod check;
@@ -49,6 +51,8 @@ enum Task {
     Impulse(impulse::Arguments),
     /// Place the demo ensemble, mix it dry and placed, and draw its seats.
     Demo,
+    /// Draw the editor for a seat, without a window.
+    Picture(editor_picture::Arguments),
     /// Print the table of figures against outside truth: what, figure, bound, source.
     Truth {
         /// Groups of the table; all where none is named.
@@ -69,6 +73,7 @@ fn main() -> ExitCode {
         Task::Place(arguments) => refuse_some(place::run(&arguments)),
         Task::Impulse(arguments) => finish(impulse::run(&arguments), REFUSED),
         Task::Demo => refuse_some(demo::run()),
+        Task::Picture(arguments) => finish(editor_picture::run(&arguments), REFUSED),
         Task::Truth { groups } => passed(check::truth(&groups)),
         Task::Bench(arguments) => finish(bench::run(&arguments), 1),
         Task::Test => passed(check::run()),

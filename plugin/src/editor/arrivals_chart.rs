@@ -3,7 +3,7 @@
 use egui::{Align2, Pos2, Rect, pos2};
 
 use super::ink::Surface;
-use super::pen::{Pen, SMALL, area};
+use super::pen::{Pen, SMALL};
 use super::sight::{Sight, Stem};
 
 /// Range of time, ms.
@@ -76,29 +76,29 @@ pub(super) fn draw(pen: &Pen, part: Rect, sight: &Sight, named: Option<usize>) {
     for level_db in [10.0, 0.0, -10.0, -20.0, -30.0, -40.0] {
         let y = chart.place(0.0, level_db).y;
         pen.dashes(&[pos2(field.left(), y), pos2(field.right(), y)], &[1.0, 3.0], 0.6, ink.faint);
-        pen.text(pos2(field.left() - 4.0, y), Align2::RIGHT_CENTER, SMALL, ink.ink, level_db);
+        pen.text(pos2(field.left() - 4.0, y), Align2::RIGHT_CENTER, SMALL, ink.line, level_db);
     }
     pen.text(pos2(field.left() - 4.0, field.top() - 2.0), Align2::RIGHT_BOTTOM, SMALL, ink.faint, "dB");
     for late_ms in [0.0, 50.0, 100.0, 150.0] {
         let x = chart.place(late_ms, 0.0).x;
         let align = if late_ms == SPAN_MS { Align2::RIGHT_TOP } else { Align2::CENTER_TOP };
-        pen.text(pos2(x, field.bottom() + 3.0), align, SMALL, ink.ink, format!("{late_ms} ms"));
+        pen.text(pos2(x, field.bottom() + 3.0), align, SMALL, ink.line, format!("{late_ms} ms"));
     }
     for (late_ms, name) in [(GAP_MS, "30 ms"), (sight.mixing_ms, "mixing time")] {
         let x = chart.place(late_ms, 0.0).x;
-        pen.line(&[pos2(x, field.top() - 3.0), pos2(x, field.bottom())], 0.8, ink.ink);
+        pen.line(&[pos2(x, field.top() - 3.0), pos2(x, field.bottom())], 0.8, ink.line);
         // The two may lie close together: each name stands on its own side.
         let (align, aside) =
             if late_ms == GAP_MS { (Align2::RIGHT_BOTTOM, -2.0) } else { (Align2::LEFT_BOTTOM, 2.0) };
-        pen.text(pos2(x + aside, field.top() - 2.0), align, SMALL, ink.ink, name);
+        pen.text(pos2(x + aside, field.top() - 2.0), align, SMALL, ink.line, name);
     }
-    pen.line(&[field.left_bottom(), field.right_bottom()], 1.0, ink.ink);
+    pen.line(&[field.left_bottom(), field.right_bottom()], 1.0, ink.line);
     for (index, stem) in sight.stems.iter().enumerate().rev() {
         if stem.level_db <= BOTTOM_DB || stem.late_ms > SPAN_MS {
             continue;
         }
         let head = chart.place(stem.late_ms, stem.level_db);
-        let colour = stem.surface.map_or(ink.ink, |surface| ink.surface(surface));
+        let colour = stem.surface.map_or(ink.line, |surface| ink.surface(surface));
         let width = if named == Some(index) {
             3.4
         } else if index == 0 {
@@ -127,9 +127,7 @@ fn tail(pen: &Pen, chart: &Chart, sight: &Sight) {
     let bottom = chart.field.bottom();
     pen.outline(&[pos2(start.x, bottom), start, end, pos2(end.x, bottom)], pen.ink.shade, 0.0, pen.ink.shade);
     pen.line(&[start, end], 1.0, pen.ink.faint);
-    let decay_s = sight.settings.platform.decay_s;
-    let text = format!("tail in 10 ms, decay {decay_s:.2} s");
-    let at = pos2(chart.field.right(), (end.y + 3.0).min(bottom - 12.0));
-    let taken = area(at.x - 130.0, at.y, 130.0, 10.0);
-    pen.text(taken.right_top(), Align2::RIGHT_TOP, SMALL, pen.ink.faint, text);
+    let text = format!("tail, its energy in 10 ms, decay {:.2} s", sight.settings.platform.decay_s);
+    let at = chart.field.right_top() + egui::vec2(0.0, 2.0);
+    pen.text(at, Align2::RIGHT_TOP, SMALL, pen.ink.faint, text);
 }

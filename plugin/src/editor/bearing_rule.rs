@@ -65,26 +65,24 @@ pub(super) fn draw(pen: &Pen, part: Rect, sight: &Sight) {
     pen.line(
         &[pos2(rule.place(BEARING.range.0).x, base), pos2(rule.place(BEARING.range.1).x, base)],
         1.0,
-        ink.ink,
+        ink.line,
     );
     for degree in (low..=high).step_by(5) {
         let x = rule.place(f64::from(degree)).x;
         let is_named = degree % 15 == 0;
-        pen.line(&[pos2(x, base), pos2(x, base + if is_named { 8.0 } else { 4.0 })], 0.8, ink.ink);
+        pen.line(&[pos2(x, base), pos2(x, base + if is_named { 8.0 } else { 4.0 })], 0.8, ink.line);
         if is_named {
-            let side = if degree < 0 {
-                " left"
-            } else if degree > 0 {
-                " right"
-            } else {
-                ""
+            let side = match degree.signum() {
+                -1 => " left",
+                1 => " right",
+                _ => "",
             };
             let text = if degree.abs() == high {
                 format!("{}{side}", degree.abs())
             } else {
                 degree.abs().to_string()
             };
-            pen.text(pos2(x, base + 9.0), Align2::CENTER_TOP, SMALL, ink.ink, text);
+            pen.text(pos2(x, base + 9.0), Align2::CENTER_TOP, SMALL, ink.line, text);
         }
     }
     let ends = sight.ends.each_ref().map(|end| rule.place(bearing_deg(end, sight)).x);

@@ -178,56 +178,48 @@ impl Figures {
             self.typing = None;
         }
     }
-
-    /// Shows a list's row.
-    pub(super) fn list(
-        &mut self,
-        ui: &Ui,
-        pen: &Pen,
-        row: Rect,
-        list: List,
-        chosen: usize,
-        edits: &mut Vec<Edit>,
-    ) {
-        let id = Id::unique(("list", list.name()));
-        let entries = list.entries();
-        let control = ui.interact(pen.rect(row), id, Sense::click());
-        let shown = entries.get(chosen).copied().unwrap_or_default();
-        control.widget_info(|| {
-            let mut info = WidgetInfo::labeled(Role::ComboBox, true, list.name());
-            info.current_text_value = Some(shown.to_owned());
-            info
-        });
-        if control.clicked() {
-            control.request_focus();
-        }
-        if control.has_focus() {
-            keep_arrows(ui, id);
-            // Down the list is down on the keyboard.
-            let steps = -steps(ui);
-            let next = chosen.saturating_add_signed(steps as isize).min(entries.len() - 1);
-            if next != chosen {
-                edits.push(Edit::Choose(list, next));
-            }
-        }
-        draw_row(pen, row, list.name(), control.has_focus(), control.hovered());
-        let field = field_of(row);
-        write_value(pen, Rect::from_min_max(field.min, field.max - egui::vec2(9.0, 0.0)), shown);
-        let tip = pos2(field.right() - 5.0, field.center().y + 2.5);
-        pen.line(&[tip + egui::vec2(-3.5, -4.0), tip, tip + egui::vec2(3.5, -4.0)], 1.0, pen.ink.grip);
-        Popup::menu(&control).show(|ui| {
-            for (index, entry) in entries.iter().enumerate() {
-                let entry = egui::RichText::new(*entry).font(pen.font(TEXT));
-                if ui.selectable_label(index == chosen, entry).clicked() && index != chosen {
-                    edits.push(Edit::Choose(list, index));
-                }
-            }
-        });
-        show_tip(control, tip_of_list(list), pen);
-    }
 }
 
-/// Shows a switch; returns what it was thrown to.
+/// Shows a list's row.
+pub(super) fn list(ui: &Ui, pen: &Pen, row: Rect, list: List, chosen: usize, edits: &mut Vec<Edit>) {
+    let id = Id::unique(("list", list.name()));
+    let entries = list.entries();
+    let control = ui.interact(pen.rect(row), id, Sense::click());
+    let shown = entries.get(chosen).copied().unwrap_or_default();
+    control.widget_info(|| {
+        let mut info = WidgetInfo::labeled(Role::ComboBox, true, list.name());
+        info.current_text_value = Some(shown.to_owned());
+        info
+    });
+    if control.clicked() {
+        control.request_focus();
+    }
+    if control.has_focus() {
+        keep_arrows(ui, id);
+        // Down the list is down on the keyboard.
+        let steps = -steps(ui);
+        let next = chosen.saturating_add_signed(steps as isize).min(entries.len() - 1);
+        if next != chosen {
+            edits.push(Edit::Choose(list, next));
+        }
+    }
+    draw_row(pen, row, list.name(), control.has_focus(), control.hovered());
+    let field = field_of(row);
+    write_value(pen, Rect::from_min_max(field.min, field.max - egui::vec2(9.0, 0.0)), shown);
+    let tip = pos2(field.right() - 5.0, field.center().y + 2.5);
+    pen.line(&[tip + egui::vec2(-3.5, -4.0), tip, tip + egui::vec2(3.5, -4.0)], 1.0, pen.ink.grip);
+    Popup::menu(&control).show(|ui| {
+        for (index, entry) in entries.iter().enumerate() {
+            let entry = egui::RichText::new(*entry).font(pen.font(TEXT));
+            if ui.selectable_label(index == chosen, entry).clicked() && index != chosen {
+                edits.push(Edit::Choose(list, index));
+            }
+        }
+    });
+    show_tip(control, tip_of_list(list), pen);
+}
+
+/// Shows a switch.
 pub(super) fn switch(ui: &Ui, pen: &Pen, row: Rect, switch: Switch, values: &Values, edits: &mut Vec<Edit>) {
     let is_on = match switch {
         Switch::Dry => values.dry,
@@ -253,7 +245,7 @@ pub(super) fn check(ui: &Ui, pen: &Pen, row: Rect, name: &str, is_on: bool) -> R
         pen.line(&[ticked.left_top(), ticked.right_bottom()], 1.6, pen.ink.grip);
         pen.line(&[ticked.left_bottom(), ticked.right_top()], 1.6, pen.ink.grip);
     }
-    pen.text(pos2(row.left() + 16.0, row.center().y), Align2::LEFT_CENTER, TEXT, pen.ink.ink, name);
+    pen.text(pos2(row.left() + 16.0, row.center().y), Align2::LEFT_CENTER, TEXT, pen.ink.line, name);
     if control.has_focus() || control.hovered() {
         underline(pen, row, control.has_focus());
     }
@@ -285,7 +277,7 @@ fn field_of(row: Rect) -> Rect {
 
 fn draw_row(pen: &Pen, row: Rect, name: &str, is_held: bool, is_hovered: bool) {
     let field = field_of(row);
-    let text = pen.text(pos2(row.left(), row.center().y), Align2::LEFT_CENTER, TEXT, pen.ink.ink, name);
+    let text = pen.text(pos2(row.left(), row.center().y), Align2::LEFT_CENTER, TEXT, pen.ink.line, name);
     pen.leader(text.right(), field.left(), row.center().y);
     pen.fill(field, pen.ink.shade);
     if is_held || is_hovered {

@@ -51,8 +51,8 @@ impl Hall {
                 (x + column + 16.0, y + ROW * (place - 3) as f32)
             };
             let middle = y + ROW / 2.0;
-            let text = pen.text(pos2(x, middle), Align2::LEFT_CENTER, TEXT, pen.ink.ink, name);
-            let number = pen.text(pos2(x + column, middle), Align2::RIGHT_CENTER, TEXT, pen.ink.ink, value);
+            let text = pen.text(pos2(x, middle), Align2::LEFT_CENTER, TEXT, pen.ink.line, name);
+            let number = pen.text(pos2(x + column, middle), Align2::RIGHT_CENTER, TEXT, pen.ink.line, value);
             pen.leader(text.right(), number.left(), middle);
         }
         let row = area(part.right() - 96.0, part.bottom() - ROW - 2.0, 96.0, ROW);
@@ -80,5 +80,5 @@ fn lines(sight: &Sight, pre_delay_ms: f64) -> [(&'static str, String); 6] {
 pub(super) fn text(sight: &Sight, pre_delay_ms: f64) -> String {
     let own = ("Hall pre-delay", HALL_PRE_DELAY.shown(pre_delay_ms));
     let lines = std::iter::once(own).chain(lines(sight, pre_delay_ms));
-    lines.map(|(name, value)| format!("{name}: {value}\n")).collect()
+    lines.map(|(name, value)| [name, ": ", &value, "\n"].concat()).collect()
 }

@@ -12,7 +12,7 @@ pub(super) struct Ink {
     /// Cut surfaces and fields that take figures.
     pub(super) shade: Color32,
     /// Lines and text.
-    pub(super) ink: Color32,
+    pub(super) line: Color32,
     /// Less important lines and text.
     pub(super) faint: Color32,
     /// What a hand can take hold of.
@@ -29,7 +29,7 @@ pub(super) struct Ink {
 pub(super) const DAY: Ink = Ink {
     paper: Color32::from_rgb(0xf5, 0xee, 0xdf),
     shade: Color32::from_rgb(0xe9, 0xdf, 0xca),
-    ink: Color32::from_rgb(0x2d, 0x26, 0x20),
+    line: Color32::from_rgb(0x2d, 0x26, 0x20),
     faint: Color32::from_rgb(0x7d, 0x71, 0x62),
     grip: Color32::from_rgb(0x8a, 0x2f, 0x1d),
     notice: Color32::from_rgb(0xa8, 0x3a, 0x00),
@@ -46,7 +46,7 @@ pub(super) const DAY: Ink = Ink {
 pub(super) const DARK: Ink = Ink {
     paper: Color32::from_rgb(0x23, 0x1f, 0x1b),
     shade: Color32::from_rgb(0x33, 0x2d, 0x27),
-    ink: Color32::from_rgb(0xea, 0xdf, 0xcd),
+    line: Color32::from_rgb(0xea, 0xdf, 0xcd),
     faint: Color32::from_rgb(0xa3, 0x96, 0x85),
     grip: Color32::from_rgb(0xf0, 0x8c, 0x6c),
     notice: Color32::from_rgb(0xff, 0xa1, 0x4a),
@@ -151,7 +151,7 @@ mod tests {
     fn text_and_lines_stand_out_from_the_paper() {
         for ink in [DAY, DARK] {
             // WCAG 2.1: 4.5 for text, 3 for graphics.
-            for text in [ink.ink, ink.grip, ink.notice] {
+            for text in [ink.line, ink.grip, ink.notice] {
                 assert!(contrast(text, ink.paper) >= 4.5 && contrast(text, ink.shade) >= 4.5);
             }
             assert!(contrast(ink.faint, ink.paper) >= 4.0);

@@ -93,7 +93,7 @@ fn legend(pen: &Pen, part: Rect) {
     let mut x = part.right();
     for surface in Surface::ALL.into_iter().rev() {
         let at = pos2(x, part.top());
-        let text = pen.text(at, Align2::RIGHT_TOP, SMALL, pen.ink.ink, surface.name());
+        let text = pen.text(at, Align2::RIGHT_TOP, SMALL, pen.ink.line, surface.name());
         let y = text.center().y;
         let colour = pen.ink.surface(surface);
         pen.dashes(&[pos2(text.left() - 26.0, y), pos2(text.left() - 4.0, y)], surface.line(), 1.6, colour);
@@ -111,7 +111,7 @@ fn platform(pen: &Pen, section: &Section, sight: &Sight) {
     pen.hatch(area(front.x, front.y, rear.x - front.x + CUT, CUT), ink.faint);
     pen.hatch(area(rear.x, rear_top.y - CUT, CUT, rear.y - rear_top.y + CUT), ink.faint);
     pen.hatch(area(front_top.x, front_top.y - CUT, rear_top.x - front_top.x, CUT), ink.faint);
-    pen.line(&[front, rear, rear_top, front_top], 1.4, ink.ink);
+    pen.line(&[front, rear, rear_top, front_top], 1.4, ink.line);
     // The open front returns nothing.
     pen.dashes(&[front, front_top], &[2.0, 4.0], 0.8, ink.faint);
     pen.text(front_top + egui::vec2(-4.0, 2.0), Align2::RIGHT_TOP, SMALL, ink.faint, "open");
@@ -125,14 +125,14 @@ fn platform(pen: &Pen, section: &Section, sight: &Sight) {
     finish(rear_top + egui::vec2(CUT + 4.0, 2.0), Align2::LEFT_TOP, platform.rear.name());
     // A ruler under the floor.
     let y = front.y + CUT + 4.0;
-    pen.line(&[pos2(front.x, y), pos2(rear.x, y)], 0.8, ink.ink);
+    pen.line(&[pos2(front.x, y), pos2(rear.x, y)], 0.8, ink.line);
     let every = if section.points_per_m < 14.0 { 5 } else { 2 };
     for metre in 0..=depth_m as i32 {
         let x = at(f64::from(metre), 0.0).x;
         let is_named = metre % every == 0;
-        pen.line(&[pos2(x, y), pos2(x, y + if is_named { 5.0 } else { 3.0 })], 0.8, ink.ink);
+        pen.line(&[pos2(x, y), pos2(x, y + if is_named { 5.0 } else { 3.0 })], 0.8, ink.line);
         if is_named {
-            pen.text(pos2(x, y + 6.0), Align2::CENTER_TOP, SMALL, ink.ink, metre);
+            pen.text(pos2(x, y + 6.0), Align2::CENTER_TOP, SMALL, ink.line, metre);
         }
     }
     pen.text(pos2(rear.x + 12.0, y + 6.0), Align2::LEFT_TOP, SMALL, ink.faint, "m from the front edge");
@@ -146,14 +146,14 @@ fn paths(pen: &Pen, section: &Section, sight: &Sight, named: Option<usize>) {
         let stem = &sight.stems[index];
         let points: Vec<Pos2> = stem.corners.iter().map(|&corner| section.place(corner)).collect();
         let strength = (1.0 - stem.level_db / FAINTEST_DB).clamp(0.0, 1.0) as f32;
-        let colour = stem.surface.map_or(pen.ink.ink, |surface| pen.ink.surface(surface));
+        let colour = stem.surface.map_or(pen.ink.line, |surface| pen.ink.surface(surface));
         let width = if named == Some(index) { 3.0 } else { 0.5 + 1.7 * strength };
         pen.dashes(&points, stem.surface.map_or(&[], Surface::line), width, colour);
     }
     let direct = [section.place(sight.source.place), section.place(sight.settings.pickup.place())];
     let strength = (1.0 - sight.stems[0].level_db / FAINTEST_DB).clamp(0.0, 1.0) as f32;
     if strength > 0.0 {
-        pen.line(&direct, 0.5 + 2.0 * strength, pen.ink.ink);
+        pen.line(&direct, 0.5 + 2.0 * strength, pen.ink.line);
     }
 }
 
@@ -165,9 +165,9 @@ fn pickup(pen: &Pen, section: &Section, sight: &Sight) {
         &[at + egui::vec2(-6.0, -6.0), at + egui::vec2(6.0, -6.0), at + egui::vec2(0.0, 5.0)],
         pen.ink.paper,
         1.2,
-        pen.ink.ink,
+        pen.ink.line,
     );
-    pen.text(at + egui::vec2(-10.0, -2.0), Align2::RIGHT_CENTER, TEXT, pen.ink.ink, "M");
+    pen.text(at + egui::vec2(-10.0, -2.0), Align2::RIGHT_CENTER, TEXT, pen.ink.line, "M");
 }
 
 fn player(pen: &Pen, section: &Section, sight: &Sight) {
@@ -178,7 +178,7 @@ fn player(pen: &Pen, section: &Section, sight: &Sight) {
         let top = section.place(Vector::new(0.0, sight.source.place.y, riser_m)).y;
         let box_ = Rect::from_min_max(pos2(at.x - 16.0, top), pos2(at.x + 16.0, section.front.y));
         pen.fill(box_, ink.shade);
-        pen.frame(box_, 1.0, ink.ink);
+        pen.frame(box_, 1.0, ink.line);
     }
     let axis = world_axis(sight.source.family, sight.source.forward);
     for (turn, (band, _)) in BANDS_DRAWN.into_iter().enumerate() {
@@ -194,7 +194,7 @@ fn player(pen: &Pen, section: &Section, sight: &Sight) {
         pen.dashes(&lobe, dashes, width, ink.grip);
     }
     let foot = pos2(at.x, section.place(Vector::new(0.0, 0.0, riser_m.max(0.0))).y);
-    pen.line(&[at, foot], 1.0, ink.ink);
+    pen.line(&[at, foot], 1.0, ink.line);
     let tip = section.tip(sight);
     pen.line(&[at, tip], 1.0, ink.grip);
     pen.circle(tip, 3.6, ink.paper, 1.3, ink.grip);
@@ -235,7 +235,7 @@ fn notes(pen: &Pen, part: Rect, section: &Section, sight: &Sight) {
     lines.push("Drag P along and up; drag the ring at its staff to turn the player".to_owned());
     let mut y = part.top() + 30.0;
     for (index, line) in lines.iter().enumerate() {
-        let colour = if index < 3 { pen.ink.ink } else { pen.ink.faint };
+        let colour = if index < 3 { pen.ink.line } else { pen.ink.faint };
         y += pen.paragraph(pos2(x, y), width, TEXT, colour, line) + 6.0;
     }
 }

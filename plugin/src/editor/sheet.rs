@@ -185,10 +185,10 @@ impl Sheet {
         visuals.panel_fill = ink.paper;
         visuals.extreme_bg_color = ink.shade;
         visuals.text_edit_bg_color = Some(ink.shade);
-        visuals.override_text_color = Some(ink.ink);
+        visuals.override_text_color = Some(ink.line);
         visuals.selection.bg_fill = ink.shade;
         visuals.selection.stroke.color = ink.grip;
-        visuals.window_stroke.color = ink.ink;
+        visuals.window_stroke.color = ink.line;
         ui.style_mut().visuals = visuals.clone();
         if self.dressed != Some(self.is_dark) {
             ui.ctx().set_visuals(visuals);
@@ -262,7 +262,7 @@ impl Sheet {
                         self.figures.number(ui, pen, place, number, values.number(number), edits);
                     }
                     Row::List(list) => {
-                        self.figures.list(ui, pen, place, *list, values.chosen(*list), edits);
+                        figures::list(ui, pen, place, *list, values.chosen(*list), edits);
                     }
                 }
                 y += ROW;
@@ -300,9 +300,9 @@ impl Sheet {
     }
 
     fn title(&mut self, ui: &Ui, pen: &Pen) {
-        pen.frame(TITLE, 1.2, pen.ink.ink);
+        pen.frame(TITLE, 1.2, pen.ink.line);
         let x = TITLE.left() + 10.0;
-        pen.text(pos2(x, TITLE.top() + 8.0), Align2::LEFT_TOP, 15.0, pen.ink.ink, crate::NAME);
+        pen.text(pos2(x, TITLE.top() + 8.0), Align2::LEFT_TOP, 15.0, pen.ink.line, crate::NAME);
         let note = "a dry channel, seated on the platform";
         pen.text(pos2(x, TITLE.bottom() - 7.0), Align2::LEFT_BOTTOM, SMALL, pen.ink.faint, note);
         let row = area(TITLE.right() - 96.0, TITLE.top() + 8.0, 90.0, ROW);
@@ -339,13 +339,13 @@ fn wanted(held: Held, at: Pos2, section: &Section, rule: &Rule, sight: &Sight, v
 /// Draws a level against full scale.
 fn meter(pen: &Pen, row: Rect, name: &str, level_dbfs: Option<f32>) {
     const LOWEST_DBFS: f32 = -60.0;
-    pen.text(pos2(row.left(), row.center().y), Align2::LEFT_CENTER, TEXT, pen.ink.ink, name);
+    pen.text(pos2(row.left(), row.center().y), Align2::LEFT_CENTER, TEXT, pen.ink.line, name);
     let bar = Rect::from_min_max(pos2(row.left() + 26.0, row.top() + 1.0), row.max - egui::vec2(62.0, 1.0));
     pen.fill(bar, pen.ink.shade);
     let level_dbfs = level_dbfs.unwrap_or(f32::NEG_INFINITY);
     let share = ((level_dbfs - LOWEST_DBFS) / -LOWEST_DBFS).clamp(0.0, 1.0);
     let is_over = level_dbfs > 0.0;
-    let colour = if is_over { pen.ink.notice } else { pen.ink.ink };
+    let colour = if is_over { pen.ink.notice } else { pen.ink.line };
     pen.fill(Rect::from_min_size(bar.min, egui::vec2(bar.width() * share, bar.height())), colour);
     for level in [-40.0, -20.0] {
         let x = bar.left() + bar.width() * (level - LOWEST_DBFS) / -LOWEST_DBFS;

@@ -96,7 +96,7 @@ impl Sight {
             .collect();
         let energies = &plan.energies;
         let tail = energies.tail();
-        let tail_energy: f64 = tail.iter().map(|part| mid_mean_of(part)).sum();
+        let tail_energy: f64 = tail.iter().map(mid_mean_of).sum();
         let in_window = 1.0 - (-DECAY_EXPONENT * TAIL_WINDOW_S / platform.decay_s).exp();
         let platform_power = platform_gain * platform_gain;
         let reflected: PerBand = std::array::from_fn(|band| {

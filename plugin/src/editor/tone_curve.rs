@@ -24,22 +24,22 @@ pub(super) fn draw(pen: &Pen, part: Rect, sight: &Sight) {
         let y = place(0, level_db).y;
         let (dashes, width): (&[f32], f32) = if level_db == 0.0 { (&[], 0.8) } else { (&[1.0, 3.0], 0.6) };
         pen.dashes(&[pos2(field.left(), y), pos2(field.right(), y)], dashes, width, ink.faint);
-        pen.text(pos2(field.left() - 4.0, y), Align2::RIGHT_CENTER, SMALL, ink.ink, level_db);
+        pen.text(pos2(field.left() - 4.0, y), Align2::RIGHT_CENTER, SMALL, ink.line, level_db);
     }
     for (third, name) in [(1, "125"), (7, "500"), (13, "2 k"), (19, "8 kHz")] {
         debug_assert!(third_midband_hz(third) > 100.0);
         let x = place(third, 0.0).x;
-        pen.line(&[pos2(x, field.bottom()), pos2(x, field.bottom() + 3.0)], 0.8, ink.ink);
-        pen.text(pos2(x, field.bottom() + 3.0), Align2::CENTER_TOP, SMALL, ink.ink, name);
+        pen.line(&[pos2(x, field.bottom()), pos2(x, field.bottom() + 3.0)], 0.8, ink.line);
+        pen.text(pos2(x, field.bottom() + 3.0), Align2::CENTER_TOP, SMALL, ink.line, name);
     }
-    pen.line(&[field.left_bottom(), field.right_bottom()], 1.0, ink.ink);
+    pen.line(&[field.left_bottom(), field.right_bottom()], 1.0, ink.line);
     let curve = |levels_db: &[f64; THIRDS]| -> Vec<Pos2> {
         levels_db.iter().enumerate().map(|(third, &level_db)| place(third, level_db)).collect()
     };
-    pen.dashes(&curve(&sight.direct_db), &[4.0, 2.5], 1.2, ink.ink);
+    pen.dashes(&curve(&sight.direct_db), &[4.0, 2.5], 1.2, ink.line);
     pen.line(&curve(&sight.placed_db), 2.0, ink.grip);
     let named = pos2(field.left(), field.top() - 4.0);
-    let direct = pen.text(named, Align2::LEFT_BOTTOM, SMALL, ink.ink, "dashed: direct sound");
+    let direct = pen.text(named, Align2::LEFT_BOTTOM, SMALL, ink.line, "dashed: direct sound");
     let placed = pos2(direct.right() + 14.0, named.y);
     pen.text(placed, Align2::LEFT_BOTTOM, SMALL, ink.grip, "whole: all that is placed");
 }

@@ -210,7 +210,7 @@ fn lists_are_chosen_by_click_and_by_keyboard() {
     for list in List::ALL {
         let mut harness = sheet();
         let chosen = harness.state().values.chosen(list);
-        let other = if chosen == 0 { 1 } else { 0 };
+        let other = usize::from(chosen == 0);
         click(&mut harness, list.name());
         let entry = list.entries()[other];
         click(&mut harness, entry);

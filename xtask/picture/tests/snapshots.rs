@@ -1,0 +1,70 @@
+//! Four seats look as they did; the pictures are in `tests/pictures`, made by `cargo xtask picture`.
+//!
+//! Without any driver that draws there is nothing to compare; `cargo xtask test` installs one.
+
+use std::path::Path;
+
+use image::RgbaImage;
+use rostra_picture::{Desk, draw, values};
+
+/// The seats: the name of the picture, and what is set.
+const SEATS: [(&str, bool, &[&str]); 4] = [
+    ("front-strings", false, &["depth=2.8", "bearing=-48", "family=top plate", "balance=25"]),
+    (
+        "horn-at-the-back",
+        false,
+        &["depth=10.5", "bearing=-22", "riser=0.9", "family=rear bell", "balance=65"],
+    ),
+    ("off-the-platform", true, &["depth=24", "bearing=45", "family=tone holes", "decay=1.8", "close=0.3"]),
+    (
+        "large-platform",
+        true,
+        &[
+            "plat_w=30",
+            "plat_d=25",
+            "plat_h=16",
+            "depth=20",
+            "family=skin",
+            "pickup=spaced omnis",
+            "lowmid_g=-6",
+        ],
+    ),
+];
+
+/// Most pixels that may differ visibly, as a share: another version of the driver smooths edges otherwise.
+const MOST_DIFFERENT: f64 = 0.004;
+/// Difference of a channel that is visible, of 255.
+const VISIBLE: i32 = 48;
+
+fn different(a: &RgbaImage, b: &RgbaImage) -> f64 {
+    assert_eq!(a.dimensions(), b.dimensions());
+    let differs = |(a, b): (&image::Rgba<u8>, &image::Rgba<u8>)| {
+        a.0.iter().zip(&b.0).any(|(&a, &b)| (i32::from(a) - i32::from(b)).abs() > VISIBLE)
+    };
+    let count = a.pixels().zip(b.pixels()).filter(|&pair| differs(pair)).count();
+    count as f64 / a.pixels().len() as f64
+}
+
+fn drawn(wishes: &[&str], is_dark: bool) -> RgbaImage {
+    let wishes: Vec<String> = wishes.iter().map(|&wish| wish.to_owned()).collect();
+    draw(Desk::new(values(&wishes).expect("wishes"), is_dark), 1.0, 1.0).expect("a driver that draws")
+}
+
+#[test]
+fn four_seats_look_as_they_did() {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/pictures");
+    for (name, is_dark, wishes) in SEATS {
+        let now = drawn(wishes, is_dark);
+        let path = folder.join(format!("{name}.png"));
+        if std::env::var_os("ROSTRA_KEEP_PICTURES").is_some() {
+            now.save(&path).expect("the picture is written");
+        }
+        let before = image::open(&path).expect("a kept picture").to_rgba8();
+        let share = different(&before, &now);
+        assert!(share <= MOST_DIFFERENT, "{name}: {:.2} % of the pixels differ", 100.0 * share);
+        // The control: a metre of depth shows.
+        let elsewhere = drawn(&[wishes, &["depth=5.7"]].concat(), is_dark);
+        let share = different(&before, &elsewhere);
+        assert!(share > MOST_DIFFERENT, "{name}: another depth changes {:.2} % only", 100.0 * share);
+    }
+}

@@ -1,0 +1,70 @@
+//! A picture of the editor for a seat: read here, drawn by the package that carries what draws.
+
+use std::path::PathBuf;
+use std::process::Command;
+
+use anyhow::{Context as _, Result, bail, ensure};
+
+use crate::parameter::Wish;
+use crate::seat_file::SeatFile;
+use crate::workspace;
+
+/// What is drawn, and how.
+#[derive(clap::Args)]
+pub(crate) struct Arguments {
+    /// The seat; the default one where none is given.
+    #[arg(long, value_name = "FILE.toml")]
+    seat: Option<PathBuf>,
+    /// The platform, before the seat.
+    #[arg(long, value_name = "FILE.toml")]
+    platform: Option<PathBuf>,
+    /// Set a parameter, as id=value, after the files.
+    #[arg(long = "set", value_name = "ID=VALUE")]
+    set: Vec<String>,
+    /// Draw the sheet for a dark room.
+    #[arg(long)]
+    dark: bool,
+    /// Size of the window against the sheet's own, 0.75 to 2.
+    #[arg(long, default_value_t = 1.0)]
+    scale: f32,
+    /// Pixels per point, as of the screen: 1 or 2.
+    #[arg(long, default_value_t = 1.0)]
+    pixels: f32,
+    /// The file to write.
+    #[arg(long, value_name = "FILE.png", default_value = "target/editor.png")]
+    out: PathBuf,
+}
+
+/// Draws it.
+///
+/// # Errors
+/// When a file cannot be read, asks for what cannot be had, or nothing here can draw.
+pub(crate) fn run(arguments: &Arguments) -> Result<()> {
+    let Arguments { seat, platform, set, dark, scale, pixels, out } = arguments;
+    let mut wishes = Vec::new();
+    for path in [platform, seat].into_iter().flatten() {
+        wishes.extend(SeatFile::read(path)?.wishes);
+    }
+    for text in set {
+        wishes.push(Wish::from_option(text)?);
+    }
+    let root = workspace::root()?;
+    let out = std::path::absolute(out).with_context(|| format!("{}: is no path", out.display()))?;
+    let mut command = Command::new("cargo");
+    command.current_dir(root).args(["run", "--quiet", "--package", "rostra-picture", "--"]);
+    for wish in &wishes {
+        // `close = "off"` and the like are words of the plug-in's own.
+        command.args(["--set", &format!("{}={}", wish.id, wish.value)]);
+    }
+    command.args(["--scale", &scale.to_string(), "--pixels", &pixels.to_string(), "--out"]).arg(&out);
+    if *dark {
+        command.arg("--dark");
+    }
+    let status = command.status().context("cargo cannot be run")?;
+    if status.code() == Some(2) {
+        bail!("nothing was drawn");
+    }
+    ensure!(status.success(), "the picture could not be built");
+    println!("{}", workspace::shown(&out));
+    Ok(())
+}
