@@ -31,6 +31,11 @@ impl DryFade {
         dry_wanted || self.share > 0.0
     }
 
+    /// Says whether the placed signal alone was heard up to now.
+    pub fn starts(&self) -> bool {
+        self.share <= 0.0
+    }
+
     /// Mixes the dry signal into the placed one; `placed` and `dry` hold the same channels and frames.
     ///
     /// At rest the chosen signal is left exactly as it is.

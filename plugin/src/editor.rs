@@ -9,6 +9,7 @@ mod bearing_rule;
 mod figures;
 mod hall_block;
 mod ink;
+mod needles;
 mod pen;
 mod section;
 pub mod sheet;
@@ -28,8 +29,10 @@ use nice_plug_egui::{
     EguiEditor, EguiEditorState, EguiNiceSettings, Frame, NiceEguiApp, RepaintNotifier, create_egui_editor,
 };
 
+use self::needles::Needles;
 use self::sheet::Sheet;
 use self::values::{Edit, List, Switch, Values};
+use crate::meters::Meters;
 use crate::parameters::{
     AIR_LOSS, BALANCE, BEARING, CLOSE_MIC, DECAY, DEPTH, FACING, HUMIDITY, LAW, LOW_MID_FREQUENCY,
     LOW_MID_GAIN, PICKUP_DEPTH, PICKUP_HEIGHT, PLATFORM_DEPTH, PLATFORM_HEIGHT, PLATFORM_WIDTH, Parameters,
@@ -41,7 +44,7 @@ use crate::quantity::Number;
 const LEAST_SCALE: f32 = 0.75;
 
 /// Makes the editor of an instance.
-pub(crate) fn create(parameters: Arc<Parameters>) -> Option<EguiEditor<SeatEditor>> {
+pub(crate) fn create(parameters: Arc<Parameters>, meters: Arc<Meters>) -> Option<EguiEditor<SeatEditor>> {
     let [width, height] = Sheet::SIZE_POINTS;
     // `can_resize` alone leaves both axes fixed; this constant frees them.
     let resize = ResizeHint::RESIZABLE
@@ -52,16 +55,18 @@ pub(crate) fn create(parameters: Arc<Parameters>) -> Option<EguiEditor<SeatEdito
         EguiEditorState::from_size(LogicalSize::new(width, height), 1.0),
         RepaintNotifier::new(),
         settings,
-        SeatEditor { parameters, host: None, sheet: Sheet::default() },
+        SeatEditor { parameters, meters, host: None, sheet: Sheet::default(), needles: Needles::default() },
     )
 }
 
 /// The window's content.
 pub struct SeatEditor {
     parameters: Arc<Parameters>,
+    meters: Arc<Meters>,
     /// The way to the host while the window is open.
     host: Option<GuiContext>,
     sheet: Sheet,
+    needles: Needles,
 }
 
 impl NiceEguiApp for SeatEditor {
@@ -72,6 +77,7 @@ impl NiceEguiApp for SeatEditor {
         _frame: &mut Frame,
     ) -> Result<(), HandlerError> {
         self.host = Some(nice_gui_ctx);
+        self.meters.watch(true);
         Ok(())
     }
 
@@ -79,6 +85,9 @@ impl NiceEguiApp for SeatEditor {
         let Some(host) = &self.host else { return };
         let setter = host.param_setter();
         let values = Values::of(&self.parameters);
+        let seconds = ui.input(|input| input.stable_dt);
+        self.sheet.levels = Some(self.needles.follow(&self.meters.read(), seconds));
+        ui.ctx().request_repaint_after(self.needles.next_look());
         let edits = egui::CentralPanel::default()
             .frame(egui::Frame::NONE)
             .show(ui, |ui| self.sheet.show(ui, &values))
@@ -89,6 +98,7 @@ impl NiceEguiApp for SeatEditor {
     }
 
     fn editor_closed(&mut self) {
+        self.meters.watch(false);
         // A window that closes in mid gesture leaves nothing held.
         let edits = self.sheet.let_go();
         if let Some(host) = self.host.take() {

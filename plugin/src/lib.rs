@@ -12,6 +12,8 @@
 pub mod choice;
 pub mod dry_fade;
 pub mod editor;
+pub mod loudness_match;
+pub mod meters;
 pub mod parameters;
 pub mod quantity;
 pub mod state;
@@ -25,6 +27,8 @@ use rostra_dsp::engine::{Config, Engine, Layout};
 
 use crate::dry_fade::{DryFade, audible};
 use crate::editor::SeatEditor;
+use crate::loudness_match::LoudnessMatch;
+use crate::meters::Meters;
 use crate::parameters::Parameters;
 use crate::tail_builder::Supply;
 
@@ -35,6 +39,7 @@ pub const NAME: &str = "Rostra Seat";
 #[derive(Default)]
 pub struct RostraSeat {
     parameters: Arc<Parameters>,
+    meters: Arc<Meters>,
     /// `None` until activated.
     running: Option<Running>,
 }
@@ -47,6 +52,9 @@ struct Running {
     /// Offline, the comparison with the dry signal is ignored.
     is_offline: bool,
     fade: DryFade,
+    /// `None` offline, where nothing is compared, and at rates at which loudness cannot be measured.
+    loudness: Option<LoudnessMatch>,
+    meters: Arc<Meters>,
     /// The dry signal of one sub-block, left and right.
     dry: [Box<[f32]>; 2],
 }
@@ -63,6 +71,7 @@ impl Running {
         config: Config,
         is_offline: bool,
         parameters: &Parameters,
+        meters: Arc<Meters>,
     ) -> Result<Self, rostra_dsp::engine::PrepareError> {
         let engine = Engine::prepare(config)?;
         let first_tail = Engine::tail_spec(&config, &parameters.settings());
@@ -74,6 +83,12 @@ impl Running {
             layout: config.layout,
             is_offline,
             fade: DryFade::new(config.sample_rate_hz),
+            loudness: if is_offline {
+                None
+            } else {
+                LoudnessMatch::new(config.layout.outputs(), config.sample_rate_hz)
+            },
+            meters,
             dry: [silence(), silence()],
         };
         running.reset(parameters);
@@ -83,6 +98,9 @@ impl Running {
     fn reset(&mut self, parameters: &Parameters) {
         self.engine.reset();
         self.fade.settle(self.is_dry_wanted(parameters));
+        if let Some(loudness) = &mut self.loudness {
+            loudness.reset();
+        }
     }
 
     fn is_dry_wanted(&self, parameters: &Parameters) -> bool {
@@ -109,16 +127,51 @@ impl Running {
 
     fn process_sub_block(&mut self, parameters: &Parameters, channels: &mut [&mut [f32]]) {
         let is_dry_wanted = self.is_dry_wanted(parameters);
-        let needs_dry = self.fade.needs_dry(is_dry_wanted);
+        let is_dry_heard = self.fade.needs_dry(is_dry_wanted);
+        let is_measured = self.loudness.is_some() && (self.meters.is_watched() || parameters.dry.value());
+        let needs_dry = is_dry_heard || is_measured;
         if needs_dry {
             keep_dry(self.layout, channels, &mut self.dry);
         }
         self.engine.process(&parameters.settings(), &mut self.supply, channels);
-        if needs_dry {
+        let frames = channels.iter().map(|channel| channel.len()).min().unwrap_or(0);
+        let input_peak =
+            if is_measured { peak(&self.dry[0][..frames]).max(peak(&self.dry[1][..frames])) } else { 0.0 };
+        if let Some(loudness) = &mut self.loudness {
+            let [left, right] = &mut self.dry;
+            let (left, right) = (&mut left[..frames], &mut right[..frames]);
+            if !is_measured {
+                loudness.skip();
+            } else if let [placed_left, placed_right] = channels {
+                loudness.measure([left, right], [placed_left, placed_right]);
+            } else if let [placed] = channels {
+                loudness.measure([left], [placed]);
+            }
+            // Bypass is unity, whatever is compared.
+            let is_matched = !parameters.bypass.value() && (parameters.dry.value() || is_dry_heard);
+            if is_dry_heard && !self.fade.starts() {
+                loudness.apply(is_matched, &mut [left, right]);
+            } else {
+                loudness.settle(is_matched);
+                loudness.apply(is_matched, &mut [left, right]);
+            }
+        }
+        if is_dry_heard {
             let dry = [&*self.dry[0], &*self.dry[1]];
             self.fade.mix(is_dry_wanted, channels, &dry);
         }
+        if is_measured {
+            let output_peak = channels.iter().map(|channel| peak(channel)).fold(0.0, f32::max);
+            self.meters.add(input_peak, output_peak);
+            let match_db = self.loudness.as_ref().and_then(LoudnessMatch::match_db);
+            self.meters.tell_match(match_db.map(|db| db as f32));
+        }
     }
+}
+
+/// Returns the largest magnitude of a block.
+fn peak(block: &[f32]) -> f32 {
+    block.iter().fold(0.0, |peak, x| peak.max(x.abs()))
 }
 
 /// Copies the input before the engine overwrites it; a mono input goes to both sides.
@@ -173,7 +226,7 @@ impl Plugin for RostraSeat {
     }
 
     fn editor(&mut self, _async_executor: AsyncExecutor<Self>) -> Option<Self::Editor> {
-        editor::create(Arc::clone(&self.parameters))
+        editor::create(Arc::clone(&self.parameters), Arc::clone(&self.meters))
     }
 
     fn filter_state(state: &mut PluginState) {
@@ -193,7 +246,7 @@ impl Plugin for RostraSeat {
         };
         let config = Config { sample_rate_hz: f64::from(buffer_config.sample_rate), layout };
         let is_offline = buffer_config.process_mode == ProcessMode::Offline;
-        match Running::prepare(config, is_offline, &self.parameters) {
+        match Running::prepare(config, is_offline, &self.parameters, Arc::clone(&self.meters)) {
             Ok(running) => {
                 self.running = Some(running);
                 true
@@ -273,8 +326,8 @@ mod tests {
     const RATE_HZ: f64 = 48_000.0;
 
     fn running(layout: Layout, is_offline: bool, parameters: &Parameters) -> Running {
-        Running::prepare(Config { sample_rate_hz: RATE_HZ, layout }, is_offline, parameters)
-            .expect("an ordinary rate")
+        let config = Config { sample_rate_hz: RATE_HZ, layout };
+        Running::prepare(config, is_offline, parameters, Arc::default()).expect("an ordinary rate")
     }
 
     /// A wave without silence, longer than two sub-blocks and no multiple of one.

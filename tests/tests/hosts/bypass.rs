@@ -69,6 +69,25 @@ fn the_comparison_is_heard_live_and_ignored_offline() {
     let offline = placed(&compared, Start::STEREO, &input);
     assert_same_bits("offline", &placed(&SEAT, Start::STEREO, &input), &offline);
     let live = placed(&compared, Start { is_offline: false, ..Start::STEREO }, &input);
-    assert_same_bits("live", &input, &live);
+    // Before 0.4 s nothing is known of loudness, and the dry signal is as it came.
+    let known = RATE_HZ as usize * 2 / 5;
+    let start = |sound: &Sound| sound.iter().map(|channel| channel[..known].to_vec()).collect::<Sound>();
+    assert_same_bits("live", &start(&input), &start(&live));
     assert!(largest_difference(&offline, &live) > 1e-3);
+    // Then it is the dry signal times one gain, which makes it about as loud as the placed sound.
+    let late = RATE_HZ as usize * 9 / 10..RATE_HZ as usize;
+    let rms = |sound: &Sound| -> f64 {
+        let squares = sound.iter().flat_map(|channel| &channel[late.clone()]).map(|&x| f64::from(x).powi(2));
+        squares.sum::<f64>().sqrt()
+    };
+    let gain = rms(&live) / rms(&input);
+    for (input, live) in input.iter().zip(&live) {
+        for (input, live) in input[late.clone()].iter().zip(&live[late.clone()]) {
+            assert!((f64::from(*live) - gain * f64::from(*input)).abs() < 0.01, "not one gain of {gain}");
+        }
+    }
+    // Loudness weighs the highs more than the rms does: within 4 dB, where they were farther apart.
+    let apart_db = 20.0 * (rms(&live) / rms(&offline)).log10();
+    let before_db = 20.0 * (rms(&input) / rms(&offline)).log10();
+    assert!(apart_db.abs() < 4.0, "{apart_db} dB apart, {before_db} dB before");
 }

@@ -1,0 +1,269 @@
+//! The dry signal at the loudness of the placed one, for a comparison that level does not decide.
+
+use ebur128::{EbuR128, Mode};
+
+/// Length of a step in which loudness is measured, ms: a short-term meter is renewed ten times a second (EBU Tech 3341).
+const STEP_MS: u32 = 100;
+/// Steps of the short-term window, 3 s (EBU Tech 3341).
+const STEPS: usize = 30;
+/// Steps before anything is said: the 0.4 s of momentary loudness.
+const LEAST_STEPS: usize = 4;
+/// Loudness below which a signal is silence, LUFS: the absolute gate of ITU-R BS.1770.
+const SILENCE_LUFS: f64 = -70.0;
+/// Most that the dry signal is changed, dB, as the range of the trim.
+const MOST_DB: f64 = 24.0;
+/// Time in which the gain may double or halve, s (our choice: no zipper, and settled within a word).
+const GLIDE_S: f64 = 0.1;
+
+/// Loudness over the last three seconds, in steps of a tenth.
+pub struct ShortTerm {
+    meter: EbuR128,
+    step_frames: usize,
+    filled: usize,
+    /// Energy of each step, weighted as BS.1770 has it.
+    steps: [f64; STEPS],
+    newest: usize,
+    count: usize,
+}
+
+impl ShortTerm {
+    /// Prepares a meter; allocates.
+    ///
+    /// `None` where the library cannot measure at this rate.
+    pub fn new(channels: usize, sample_rate_hz: f64) -> Option<Self> {
+        let rate = sample_rate_hz as u32;
+        Some(Self {
+            meter: EbuR128::new(channels as u32, rate, Mode::M).ok()?,
+            step_frames: (rate * STEP_MS / 1000) as usize,
+            filled: 0,
+            steps: [0.0; STEPS],
+            newest: 0,
+            count: 0,
+        })
+    }
+
+    /// Forgets all sound.
+    pub fn reset(&mut self) {
+        self.meter.reset();
+        (self.filled, self.count) = (0, 0);
+    }
+
+    /// Takes a block of all channels; returns whether a step was completed.
+    pub fn add<const CHANNELS: usize>(&mut self, block: [&[f32]; CHANNELS]) -> bool {
+        let frames = block[0].len();
+        let (mut at, mut is_new) = (0, false);
+        while at < frames {
+            let end = frames.min(at + self.step_frames - self.filled);
+            // Fails only for a number of channels that is not the meter's.
+            let _ = self.meter.add_frames_planar_f32(&block.map(|channel| &channel[at..end]));
+            self.filled += end - at;
+            at = end;
+            if self.filled == self.step_frames {
+                self.filled = 0;
+                let step_lufs = self.meter.loudness_window(STEP_MS).unwrap_or(f64::NEG_INFINITY);
+                self.newest = (self.newest + 1) % STEPS;
+                self.steps[self.newest] = energy(step_lufs);
+                self.count = (self.count + 1).min(STEPS);
+                is_new = true;
+            }
+        }
+        is_new
+    }
+
+    /// Returns the loudness of the last 3 s, or of what there is of them, LUFS; `None` before 0.4 s.
+    pub fn loudness_lufs(&self) -> Option<f64> {
+        let newest = (0..self.count).map(|back| self.steps[(self.newest + STEPS - back) % STEPS]);
+        (self.count >= LEAST_STEPS).then(|| lufs(newest.sum::<f64>() / self.count as f64))
+    }
+}
+
+/// Weighted energy of a loudness: L = -0.691 + 10 log10(E) (ITU-R BS.1770, equation 2).
+fn energy(loudness_lufs: f64) -> f64 {
+    10_f64.powf((loudness_lufs + 0.691) / 10.0)
+}
+
+fn lufs(energy: f64) -> f64 {
+    -0.691 + 10.0 * energy.log10()
+}
+
+/// The gain on the dry signal, and how it is found.
+pub struct LoudnessMatch {
+    dry: ShortTerm,
+    placed: ShortTerm,
+    match_db: Option<f64>,
+    gain: f32,
+    /// Factor on the gain for a frame while it moves.
+    per_frame: f32,
+    was_measured: bool,
+}
+
+impl LoudnessMatch {
+    /// Prepares both meters; allocates.
+    pub fn new(channels: usize, sample_rate_hz: f64) -> Option<Self> {
+        Some(Self {
+            dry: ShortTerm::new(channels, sample_rate_hz)?,
+            placed: ShortTerm::new(channels, sample_rate_hz)?,
+            match_db: None,
+            gain: 1.0,
+            per_frame: (1.0 / (GLIDE_S * sample_rate_hz)).exp2() as f32,
+            was_measured: false,
+        })
+    }
+
+    /// Forgets what was measured; the gain starts at 1.
+    pub fn reset(&mut self) {
+        self.forget();
+        self.gain = 1.0;
+    }
+
+    fn forget(&mut self) {
+        self.dry.reset();
+        self.placed.reset();
+        self.match_db = None;
+        self.was_measured = false;
+    }
+
+    /// Measures a block of both signals; nothing was missed since the last one.
+    pub fn measure<const CHANNELS: usize>(&mut self, dry: [&[f32]; CHANNELS], placed: [&[f32]; CHANNELS]) {
+        self.was_measured = true;
+        let is_new = self.dry.add(dry) | self.placed.add(placed);
+        if is_new && let (Some(dry), Some(placed)) = (self.dry.loudness_lufs(), self.placed.loudness_lufs()) {
+            // In silence there is nothing to match: what was found last holds.
+            if dry > SILENCE_LUFS && placed > SILENCE_LUFS {
+                self.match_db = Some((placed - dry).clamp(-MOST_DB, MOST_DB));
+            }
+        }
+    }
+
+    /// Tells that a block is not measured: what was heard before it is of no use any more.
+    pub fn skip(&mut self) {
+        if self.was_measured {
+            self.forget();
+        }
+    }
+
+    /// Returns the gain that makes both equally loud, dB, once it is known.
+    pub fn match_db(&self) -> Option<f64> {
+        self.match_db
+    }
+
+    /// Jumps to the gain that is wanted, while the dry signal is not heard.
+    pub fn settle(&mut self, is_matched: bool) {
+        self.gain = self.wanted(is_matched);
+    }
+
+    /// Puts the gain on the dry signal, gliding to what is wanted: the match, or unity.
+    ///
+    /// At unity the signal is left exactly as it is.
+    pub fn apply(&mut self, is_matched: bool, dry: &mut [&mut [f32]]) {
+        let wanted = self.wanted(is_matched);
+        if self.gain == 1.0 && wanted == 1.0 {
+            return;
+        }
+        let start = self.gain;
+        for channel in dry {
+            self.gain = start;
+            for x in channel.iter_mut() {
+                self.gain = if self.gain < wanted {
+                    (self.gain * self.per_frame).min(wanted)
+                } else {
+                    (self.gain / self.per_frame).max(wanted)
+                };
+                *x *= self.gain;
+            }
+        }
+    }
+
+    fn wanted(&self, is_matched: bool) -> f32 {
+        self.match_db.filter(|_| is_matched).map_or(1.0, |db| 10_f64.powf(db / 20.0) as f32)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const RATE_HZ: f64 = 48_000.0;
+
+    fn sine(level_dbfs: f64, seconds: f64) -> Vec<f32> {
+        let peak = 10_f64.powf(level_dbfs / 20.0);
+        let turn = std::f64::consts::TAU * 1000.0 / RATE_HZ;
+        (0..(seconds * RATE_HZ) as usize).map(|n| (peak * (turn * n as f64).sin()) as f32).collect()
+    }
+
+    fn loudness_lufs(sound: &[f32]) -> f64 {
+        let mut meter = ShortTerm::new(2, RATE_HZ).expect("an ordinary rate");
+        for block in sound.chunks(777) {
+            meter.add([block, block]);
+        }
+        meter.loudness_lufs().expect("longer than 0.4 s")
+    }
+
+    /// EBU Tech 3341, table 1, test signals 1 and 2: a stereo sine of 1 kHz, each channel at this peak level.
+    #[test]
+    fn sines_have_the_loudness_that_tech_3341_says() {
+        for (level_dbfs, expected_lufs) in [(-23.0, -23.0), (-33.0, -33.0)] {
+            let got = loudness_lufs(&sine(level_dbfs, 20.0));
+            assert!((got - expected_lufs).abs() <= 0.1, "expected {expected_lufs} LUFS, got {got}");
+        }
+    }
+
+    /// EBU Tech 3341, table 1, test signal 9: -20 dBFS for 1.34 s and -30 dBFS
+    /// for 1.66 s, five times; short-term loudness stays at -23.0 LUFS once 3 s are in.
+    #[test]
+    fn short_term_loudness_stays_where_tech_3341_says() {
+        let mut sound = Vec::new();
+        for _ in 0..5 {
+            sound.extend(sine(-20.0, 1.34));
+            sound.extend(sine(-30.0, 1.66));
+        }
+        let mut meter = ShortTerm::new(2, RATE_HZ).expect("an ordinary rate");
+        let mut heard = 0;
+        for block in sound.chunks(480) {
+            heard += block.len();
+            if meter.add([block, block]) && heard >= (3.0 * RATE_HZ) as usize {
+                let got = meter.loudness_lufs().expect("3 s");
+                assert!((got + 23.0).abs() <= 0.1, "after {heard} frames: {got} LUFS");
+            }
+        }
+    }
+
+    #[test]
+    fn the_dry_signal_comes_to_the_loudness_of_the_placed_one_and_back_to_the_bit() {
+        let (dry, placed) = (sine(-30.0, 5.0), sine(-21.0, 5.0));
+        let mut match_ = LoudnessMatch::new(2, RATE_HZ).expect("an ordinary rate");
+        let mut heard = Vec::new();
+        for (dry, placed) in dry.chunks(512).zip(placed.chunks(512)) {
+            match_.measure([dry, dry], [placed, placed]);
+            let mut left = dry.to_vec();
+            match_.apply(true, &mut [&mut left]);
+            heard.extend(left);
+        }
+        let end = heard.len() - (RATE_HZ as usize);
+        let (got, expected) = (loudness_lufs(&heard[end..]), loudness_lufs(&placed[end..]));
+        assert!((got - expected).abs() <= 0.2, "expected {expected} LUFS, got {got}");
+        // The control: without the match they are far apart.
+        assert!((loudness_lufs(&dry[end..]) - expected).abs() > 1.0);
+        let largest =
+            |sound: &[f32]| sound.windows(2).map(|pair| (pair[1] - pair[0]).abs()).fold(0.0, f32::max);
+        assert!(largest(&heard) <= 1.01 * largest(&placed), "a step of the gain is heard");
+        // Back at unity, nothing is touched.
+        let mut glide = dry[..48_000].to_vec();
+        match_.apply(false, &mut [&mut glide]);
+        let mut after = dry[..512].to_vec();
+        match_.apply(false, &mut [&mut after]);
+        assert_eq!(after, dry[..512]);
+    }
+
+    #[test]
+    fn silence_and_what_was_missed_say_nothing() {
+        let mut match_ = LoudnessMatch::new(1, RATE_HZ).expect("an ordinary rate");
+        let (silence, sound) = (vec![0.0; 96_000], sine(-20.0, 2.0));
+        match_.measure([&silence], [&silence]);
+        assert_eq!(match_.match_db(), None);
+        match_.measure([&sound], [&sound]);
+        assert!(match_.match_db().is_some_and(|db| db.abs() < 0.1));
+        match_.skip();
+        assert_eq!(match_.match_db(), None);
+    }
+}

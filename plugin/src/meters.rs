@@ -1,0 +1,90 @@
+//! Levels on their way from the audio thread to the editor, without locks.
+
+use std::sync::atomic::{AtomicBool, Ordering};
+
+use atomic_float::AtomicF32;
+
+/// What the audio thread measures and the editor shows.
+///
+/// Each value stands for itself, so that no order between them is needed: the
+/// audio thread raises a peak, the editor takes it and starts anew from 0.
+#[derive(Debug)]
+pub struct Meters {
+    input_peak: AtomicF32,
+    output_peak: AtomicF32,
+    /// Gain on the dry signal for the same loudness, dB; not a number while unknown.
+    match_db: AtomicF32,
+    is_watched: AtomicBool,
+}
+
+/// Levels at one moment.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Reading {
+    /// Largest magnitude of the input since the last reading.
+    pub input_peak: f32,
+    /// Largest magnitude of the output since the last reading.
+    pub output_peak: f32,
+    /// Gain on the dry signal for the loudness of the placed one, dB, once it is known.
+    pub match_db: Option<f32>,
+}
+
+impl Default for Meters {
+    fn default() -> Self {
+        Self {
+            input_peak: AtomicF32::new(0.0),
+            output_peak: AtomicF32::new(0.0),
+            match_db: AtomicF32::new(f32::NAN),
+            is_watched: AtomicBool::new(false),
+        }
+    }
+}
+
+impl Meters {
+    /// Says whether somebody looks; while nobody does, nothing is measured.
+    pub fn is_watched(&self) -> bool {
+        self.is_watched.load(Ordering::Relaxed)
+    }
+
+    /// Tells whether somebody looks from now on.
+    pub fn watch(&self, is_watched: bool) {
+        self.is_watched.store(is_watched, Ordering::Relaxed);
+    }
+
+    /// Adds the peaks of a block.
+    pub fn add(&self, input_peak: f32, output_peak: f32) {
+        self.input_peak.fetch_max(input_peak, Ordering::Relaxed);
+        self.output_peak.fetch_max(output_peak, Ordering::Relaxed);
+    }
+
+    /// Tells the gain that brings the dry signal to the loudness of the placed one, dB.
+    pub fn tell_match(&self, match_db: Option<f32>) {
+        self.match_db.store(match_db.unwrap_or(f32::NAN), Ordering::Relaxed);
+    }
+
+    /// Takes the levels since the last reading.
+    pub fn read(&self) -> Reading {
+        let match_db = self.match_db.load(Ordering::Relaxed);
+        Reading {
+            input_peak: self.input_peak.swap(0.0, Ordering::Relaxed),
+            output_peak: self.output_peak.swap(0.0, Ordering::Relaxed),
+            match_db: (!match_db.is_nan()).then_some(match_db),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_reading_takes_the_largest_since_the_last_one() {
+        let meters = Meters::default();
+        meters.add(0.5, 0.1);
+        meters.add(0.2, 0.7);
+        let reading = Reading { input_peak: 0.5, output_peak: 0.7, match_db: None };
+        assert_eq!(meters.read(), reading);
+        meters.tell_match(Some(-3.0));
+        let empty = Reading { input_peak: 0.0, output_peak: 0.0, match_db: Some(-3.0) };
+        assert_eq!(meters.read(), empty);
+    }
+}
