@@ -70,7 +70,7 @@ fn the_comparison_is_heard_live_and_ignored_offline() {
     assert_same_bits("offline", &placed(&SEAT, Start::STEREO, &input), &offline);
     let live = placed(&compared, Start { is_offline: false, ..Start::STEREO }, &input);
     // Before 0.4 s nothing is known of loudness, and the dry signal is as it came.
-    let known = RATE_HZ as usize * 2 / 5;
+    let known = RATE_HZ as usize * 38 / 100;
     let start = |sound: &Sound| sound.iter().map(|channel| channel[..known].to_vec()).collect::<Sound>();
     assert_same_bits("live", &start(&input), &start(&live));
     assert!(largest_difference(&offline, &live) > 1e-3);

@@ -2,8 +2,10 @@
 
 use std::ffi::CString;
 use std::io::Cursor;
+use std::sync::atomic::{AtomicBool, Ordering};
 
 use clack_extensions::audio_ports_config::{AudioPortsConfigBuffer, MainPortInfo, PluginAudioPortsConfig};
+use clack_extensions::gui::{GuiApiType, GuiConfiguration, GuiSize, HostGui, HostGuiImpl, PluginGui, Window};
 use clack_extensions::latency::PluginLatency;
 use clack_extensions::params::{ParamInfoBuffer, ParamInfoFlags, PluginParams};
 use clack_extensions::render::{PluginRender, RenderMode};
@@ -19,22 +21,46 @@ use super::sound::{RATE_HZ, Sound};
 /// Room for a value's text; CLAP names are at most this long.
 const TEXT_BYTES: usize = 256;
 
-/// What the plug-in may ask for: nothing that these tests need to grant.
-pub(crate) struct Shared;
+/// What the plug-in may ask for.
+#[derive(Default)]
+pub(crate) struct Shared {
+    is_callback_due: AtomicBool,
+}
 
 impl SharedHandler<'_> for Shared {
     fn request_restart(&self) {}
     fn request_process(&self) {}
-    fn request_callback(&self) {}
+    fn request_callback(&self) {
+        self.is_callback_due.store(true, Ordering::Release);
+    }
 }
 
-/// A host without extensions of its own.
+/// The host's word on the editor's window: it stays as it is.
+impl HostGuiImpl for Shared {
+    fn resize_hints_changed(&self) {}
+    fn request_resize(&self, _new_size: GuiSize) -> Result<(), HostError> {
+        Err(HostError::Message("the window stays as it is"))
+    }
+    fn request_show(&self) -> Result<(), HostError> {
+        Ok(())
+    }
+    fn request_hide(&self) -> Result<(), HostError> {
+        Ok(())
+    }
+    fn closed(&self, _was_destroyed: bool) {}
+}
+
+/// A host that can hold an editor's window.
 pub(crate) struct Host;
 
 impl HostHandlers for Host {
     type Shared<'a> = Shared;
     type MainThread<'a> = ();
     type AudioProcessor<'a> = ();
+
+    fn declare_extensions(builder: &mut HostExtensions<Self>, _shared: &Shared) {
+        builder.register::<HostGui>();
+    }
 }
 
 /// A parameter as the plug-in describes it.
@@ -87,7 +113,8 @@ impl Clap {
             factory.plugin_descriptors().filter_map(|found| found.id().map(CString::from)).collect();
         assert_eq!(ids, [CString::from(c"org.rostra.seat")], "the plug-ins of the bundle");
         let info = HostInfo::new("Rostra tests", "Rostra", "", env!("CARGO_PKG_VERSION")).expect("no zeros");
-        let plugin = PluginInstance::new(|()| Shared, |_| (), &entry, &ids[0], &info).expect("an instance");
+        let plugin =
+            PluginInstance::new(|()| Shared::default(), |_| (), &entry, &ids[0], &info).expect("an instance");
         let params = plugin
             .plugin_shared_handle()
             .get_extension::<PluginParams>()
@@ -181,6 +208,33 @@ impl Clap {
     pub(crate) fn load(&mut self, bytes: &[u8]) -> bool {
         let state = self.extension::<PluginState>();
         state.load(&self.plugin.plugin_handle(), &mut Cursor::new(bytes)).is_ok()
+    }
+
+    /// Opens the editor inside an X11 window, which must outlive it.
+    pub(crate) fn open_window(&mut self, parent: u32) {
+        let gui = self.extension::<PluginGui>();
+        let handle = self.plugin.plugin_handle();
+        let configuration = GuiConfiguration { api_type: GuiApiType::X11, is_floating: false };
+        gui.create(&handle, configuration).expect("the editor is made");
+        // SAFETY: the window outlives the editor, as the caller promises.
+        #[allow(unsafe_code)]
+        unsafe { gui.set_parent(&handle, Window::from_x11_handle(parent.into())) }.expect("a parent");
+        // Some hosts never ask to show an embedded window, and some editors have no word for it.
+        let _ = gui.show(&handle);
+    }
+
+    /// Does what the plug-in asked the main thread for.
+    pub(crate) fn serve(&mut self) {
+        let is_due =
+            self.plugin.access_shared_handler(|shared| shared.is_callback_due.swap(false, Ordering::AcqRel));
+        if is_due {
+            self.plugin.call_on_main_thread_callback();
+        }
+    }
+
+    /// Closes the editor.
+    pub(crate) fn close_window(&mut self) {
+        self.extension::<PluginGui>().destroy(&self.plugin.plugin_handle());
     }
 
     /// Returns the latency in frames.

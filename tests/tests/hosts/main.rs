@@ -15,3 +15,5 @@ mod state;
 #[cfg(target_os = "linux")]
 mod system_calls;
 mod unloading;
+#[cfg(target_os = "linux")]
+mod window;

@@ -1,0 +1,214 @@
+//! The editor in a real window of a real host, on a display that nobody sees.
+//!
+//! This test starts an X server without a screen (Xvfb) and itself once more as
+//! its client. The host embeds the editor into a window of its own, looks at
+//! the pixels, and moves the mouse as a person would (the XTEST extension).
+
+use std::collections::BTreeSet;
+use std::io::{BufRead as _, BufReader};
+use std::path::Path;
+use std::process::{Child, Command, Stdio};
+use std::time::{Duration, Instant};
+
+use x11rb::connection::Connection as _;
+use x11rb::protocol::xproto::{
+    BUTTON_PRESS_EVENT, BUTTON_RELEASE_EVENT, ConnectionExt as _, CreateWindowAux, ImageFormat,
+    MOTION_NOTIFY_EVENT, Window, WindowClass,
+};
+use x11rb::protocol::xtest::ConnectionExt as _;
+use x11rb::rust_connection::RustConnection;
+
+use super::clap_host::{Clap, Playing, Start};
+use super::sound::noise_burst;
+
+/// Says to the inner run what it has to do.
+const ROLE: &str = "ROSTRA_WINDOW_ROLE";
+/// Size of the sheet at a scale of 1.
+const SIZE: (u16, u16) = (1000, 700);
+/// Colours that a sheet has at least: ink, paper, surfaces, and the smoothed edges between them.
+const LEAST_COLOURS: usize = 40;
+/// Most that is waited for a window, s; machines that test are busy.
+const PATIENCE: Duration = Duration::from_secs(20);
+/// Times that the window is opened and closed.
+const OPENINGS: usize = 40;
+/// Where the player's mark of the default seat lies, and where 9 m deep on a riser of 1 m lies: 22.6 points a metre.
+const PLAYER: (i16, i16) = (173, 243);
+const DEEP_AND_HIGH: (i16, i16) = (263, 220);
+
+/// An X server while it lives.
+struct Server {
+    child: Child,
+    display: String,
+}
+
+impl Server {
+    /// Starts one; `None` where there is none to start.
+    fn start() -> Option<Self> {
+        let mut child = Command::new("Xvfb")
+            .args(["-displayfd", "1", "-screen", "0", "1280x900x24", "-nolisten", "tcp", "+extension", "GLX"])
+            .stdout(Stdio::piped())
+            .stderr(Stdio::null())
+            .spawn()
+            .ok()?;
+        let mut number = String::new();
+        let output = child.stdout.take().expect("a pipe");
+        BufReader::new(output).read_line(&mut number).expect("the server says its number");
+        Some(Self { child, display: format!(":{}", number.trim()) })
+    }
+}
+
+impl Drop for Server {
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+#[test]
+fn the_window_shows_the_sheet_and_a_drag_of_the_player_moves_the_seat() {
+    if std::env::var_os(ROLE).is_some() {
+        inside();
+        return;
+    }
+    let Some(server) = Server::start() else {
+        eprintln!("Skipped: Xvfb cannot be run; on Debian, install the package xvfb");
+        return;
+    };
+    let name = "window::the_window_shows_the_sheet_and_a_drag_of_the_player_moves_the_seat";
+    let output = Command::new(std::env::current_exe().expect("this program"))
+        .args([name, "--exact", "--nocapture"])
+        .env("DISPLAY", &server.display)
+        .env(ROLE, "client")
+        .output()
+        .expect("this program starts");
+    let said = String::from_utf8_lossy(&output.stderr);
+    assert!(output.status.success(), "{}\n{said}", String::from_utf8_lossy(&output.stdout));
+    eprintln!("{said}");
+}
+
+/// The host: a window, an instance that plays, and a hand.
+struct Screen {
+    connection: RustConnection,
+    root: Window,
+    parent: Window,
+}
+
+impl Screen {
+    fn open() -> Self {
+        let (connection, number) = x11rb::connect(None).expect("the server answers");
+        let screen = &connection.setup().roots[number];
+        let (root, visual) = (screen.root, screen.root_visual);
+        let parent = connection.generate_id().expect("an id");
+        let depth = x11rb::COPY_DEPTH_FROM_PARENT;
+        let class = WindowClass::INPUT_OUTPUT;
+        let aux = CreateWindowAux::new().background_pixel(0);
+        connection
+            .create_window(depth, parent, root, 0, 0, SIZE.0, SIZE.1, 0, class, visual, &aux)
+            .expect("a window");
+        connection.map_window(parent).expect("shown");
+        connection.flush().expect("sent");
+        Self { connection, root, parent }
+    }
+
+    /// Returns the pixels of the host's window, and what is in it.
+    fn pixels(&self) -> Vec<u8> {
+        let image = self
+            .connection
+            .get_image(ImageFormat::Z_PIXMAP, self.root, 0, 0, SIZE.0, SIZE.1, u32::MAX)
+            .expect("asked")
+            .reply()
+            .expect("an image");
+        image.data
+    }
+
+    fn colours(&self) -> usize {
+        self.pixels()
+            .as_chunks::<4>()
+            .0
+            .iter()
+            .map(|[b, g, r, _]| [*r, *g, *b])
+            .collect::<BTreeSet<_>>()
+            .len()
+    }
+
+    fn keep(&self, path: &Path) {
+        use std::io::Write as _;
+        // A plain pixmap needs no library.
+        let mut file = std::fs::File::create(path).expect("a file");
+        write!(file, "P6\n{} {}\n255\n", SIZE.0, SIZE.1).expect("written");
+        let rgb: Vec<u8> =
+            self.pixels().as_chunks::<4>().0.iter().flat_map(|[b, g, r, _]| [*r, *g, *b]).collect();
+        file.write_all(&rgb).expect("written");
+    }
+
+    fn event(&self, kind: u8, button: u8, at: (i16, i16)) {
+        self.connection.xtest_fake_input(kind, button, 0, self.root, at.0, at.1, 0).expect("sent");
+        self.connection.flush().expect("sent");
+        std::thread::sleep(Duration::from_millis(40));
+    }
+
+    fn drag(&self, from: (i16, i16), to: (i16, i16)) {
+        self.event(MOTION_NOTIFY_EVENT, 0, from);
+        self.event(BUTTON_PRESS_EVENT, 1, from);
+        for step in 1..=6 {
+            let between = |a: i16, b: i16| a + (b - a) * step / 6;
+            self.event(MOTION_NOTIFY_EVENT, 0, (between(from.0, to.0), between(from.1, to.1)));
+        }
+        self.event(BUTTON_RELEASE_EVENT, 1, to);
+    }
+}
+
+/// Plays a little, so that what a hand did reaches the host.
+fn play(playing: &mut Playing) {
+    let input = noise_burst(2).into_iter().map(|channel| channel[..4800].to_vec()).collect();
+    playing.render(&input, &[]);
+    playing.instance.serve();
+}
+
+fn text_of(playing: &mut Playing, name: &str) -> f64 {
+    let texts = playing.instance.texts();
+    let (_, text) = texts.iter().find(|(of, _)| of == name).expect("a parameter");
+    text.split(' ').next().and_then(|number| number.parse().ok()).expect("a number")
+}
+
+fn inside() {
+    let screen = Screen::open();
+    let mut playing = Clap::new().start(Start { is_offline: false, ..Start::STEREO });
+    let mut longest = Duration::ZERO;
+    for opening in 0..OPENINGS {
+        // The clock bounds waiting, and says how long opening took; nothing is held against it.
+        #[allow(clippy::disallowed_methods)]
+        let start = Instant::now();
+        playing.instance.open_window(screen.parent);
+        playing.instance.serve();
+        while screen.colours() < LEAST_COLOURS {
+            play(&mut playing);
+            assert!(start.elapsed() < PATIENCE, "opening {opening}: the window stays blank");
+        }
+        longest = longest.max(start.elapsed());
+        if opening == 0 {
+            let depth_m = text_of(&mut playing, "Depth");
+            assert!((depth_m - 5.0).abs() < 0.01, "{depth_m} m before the drag");
+            screen.drag(PLAYER, DEEP_AND_HIGH);
+            play(&mut playing);
+            let (depth_m, riser_m) = (text_of(&mut playing, "Depth"), text_of(&mut playing, "Riser"));
+            eprintln!("after the drag: {depth_m} m deep, riser {riser_m} m");
+            assert!((depth_m - 9.0).abs() < 0.2, "{depth_m} m deep");
+            assert!((riser_m - 1.0).abs() < 0.2, "riser {riser_m} m");
+            screen.keep(&Path::new(env!("CARGO_TARGET_TMPDIR")).join("window.ppm"));
+        }
+        // Automation runs while the window comes and goes.
+        let (id, value) = playing.instance.typed("Bearing", ["-20", "0", "35"][opening % 3]);
+        playing.render(&noise_burst(2).into_iter().map(|x| x[..960].to_vec()).collect(), &[(id, value)]);
+        playing.instance.close_window();
+        while screen.colours() >= LEAST_COLOURS {
+            assert!(start.elapsed() < PATIENCE, "opening {opening}: the window does not go");
+            std::thread::sleep(Duration::from_millis(5));
+        }
+    }
+    eprintln!(
+        "{OPENINGS} openings, the longest {:.0} ms until the sheet was there",
+        longest.as_secs_f64() * 1e3
+    );
+    playing.stop();
+}
