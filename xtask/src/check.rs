@@ -46,6 +46,9 @@ pub(crate) fn run() -> Result<bool> {
     if let Some(why) = untraceable() {
         steps.push(step("system calls", || Ok(Outcome::Skipped(why))));
     }
+    if let Some(why) = no_display() {
+        steps.push(step("window", || Ok(Outcome::Skipped(why))));
+    }
     steps.extend(hosts(&root));
     Ok(summary(&steps))
 }
@@ -144,6 +147,16 @@ fn untraceable() -> Option<String> {
     }
 }
 
+/// Says why the editor's window cannot be opened here, if so; the test that does it then passes without having looked.
+fn no_display() -> Option<String> {
+    if !cfg!(target_os = "linux") {
+        return Some("the window is tried on Linux only".into());
+    }
+    let found = Command::new(XVFB.program).args(XVFB.arguments).output();
+    let is_there = found.is_ok_and(|output| output.status.success());
+    (!is_there).then(|| "Xvfb cannot be run".into())
+}
+
 /// A program that is needed on Debian and its kin, and the package that brings it.
 struct Needed {
     program: &'static str,
@@ -159,7 +172,7 @@ struct Needed {
 /// The plug-in opens X11 and EGL at run time, so building it needs no
 /// development packages. The Python host brings its own libraries, but for
 /// those that come with the compiler (libatomic, libstdc++) and zlib.
-const NEEDED: [Needed; 4] = [
+const NEEDED: [Needed; 5] = [
     Needed {
         program: "cc",
         arguments: &["--version"],
@@ -182,6 +195,7 @@ const NEEDED: [Needed; 4] = [
         is_optional: false,
     },
     STRACE,
+    XVFB,
 ];
 
 /// Watches the audio thread; traces a program that does nothing, since some machines allow no tracing.
@@ -190,6 +204,15 @@ const STRACE: Needed = Needed {
     arguments: &["-f", "-o", "/dev/null", "true"],
     package: "strace",
     why: "watches the audio thread for system calls",
+    is_optional: true,
+};
+
+/// Gives the editor's window a display that nobody sees.
+const XVFB: Needed = Needed {
+    program: "sh",
+    arguments: &["-c", "command -v Xvfb"],
+    package: "xvfb",
+    why: "gives the editor's window a display",
     is_optional: true,
 };
 

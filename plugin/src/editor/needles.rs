@@ -40,7 +40,7 @@ impl Needles {
     }
 
     /// Returns when to look again: rarely while nothing sounds.
-    pub(super) fn next_look(&self) -> Duration {
+    pub(super) fn next_look(self) -> Duration {
         if self.input_dbfs > LOWEST_DBFS || self.output_dbfs > LOWEST_DBFS { LIVELY } else { QUIET }
     }
 }

@@ -239,8 +239,7 @@ mod tests {
 
     #[test]
     fn settings_come_back_from_their_values() {
-        let mut settings = Settings::default();
-        settings.seat = Seat {
+        let seat = Seat {
             depth_m: 9.5,
             bearing_deg: 22.0,
             riser_m: 0.6,
@@ -248,6 +247,7 @@ mod tests {
             family: Family::RearBell,
             width_m: 2.5,
         };
+        let mut settings = Settings { seat, ..Settings::default() };
         settings.platform.width_m = 20.0;
         settings.platform.rear = Finish::Brick;
         settings.platform.canopy = Finish::Curtain;

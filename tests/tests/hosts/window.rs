@@ -195,6 +195,8 @@ fn inside() {
             eprintln!("after the drag: {depth_m} m deep, riser {riser_m} m");
             assert!((depth_m - 9.0).abs() < 0.2, "{depth_m} m deep");
             assert!((riser_m - 1.0).abs() < 0.2, "riser {riser_m} m");
+            // The picture follows within a frame or two.
+            std::thread::sleep(Duration::from_millis(200));
             screen.keep(&Path::new(env!("CARGO_TARGET_TMPDIR")).join("window.ppm"));
         }
         // Automation runs while the window comes and goes.
