@@ -27,7 +27,7 @@ const LEAST_HEIGHT_M: f32 = 10.0;
 const LEFT: f32 = 46.0;
 const RIGHT: f32 = 22.0;
 const ABOVE: f32 = 34.0;
-const BELOW: f32 = 40.0;
+const BELOW: f32 = 46.0;
 /// Thickness of what is cut.
 const CUT: f32 = 9.0;
 
@@ -68,6 +68,12 @@ impl Section {
     pub(super) fn tip(&self, sight: &Sight) -> Pos2 {
         let ahead = sight.settings.seat.facing_deg.to_radians().cos() as f32;
         self.player(sight) + egui::vec2(-ahead * STAFF, 0.0)
+    }
+
+    /// Returns where a hand takes hold of the rear wall: two thirds up, clear of most paths.
+    pub(super) fn rear_grip(&self, sight: &Sight) -> Pos2 {
+        let platform = &sight.settings.platform;
+        self.place(Vector::new(0.0, platform.depth_m, platform.height_m * 2.0 / 3.0))
     }
 
     /// Returns how far a player is turned whose tip lies at a place of the sheet, degrees, 0 to 180.
@@ -112,6 +118,10 @@ fn platform(pen: &Pen, section: &Section, sight: &Sight) {
     pen.hatch(area(rear.x, rear_top.y - CUT, CUT, rear.y - rear_top.y + CUT), ink.faint);
     pen.hatch(area(front_top.x, front_top.y - CUT, rear_top.x - front_top.x, CUT), ink.faint);
     pen.line(&[front, rear, rear_top, front_top], 1.4, ink.line);
+    let grip = section.rear_grip(sight);
+    for aside in [-2.0, 2.0] {
+        pen.line(&[grip + egui::vec2(aside, -9.0), grip + egui::vec2(aside, 9.0)], 1.6, ink.grip);
+    }
     // The open front returns nothing.
     pen.dashes(&[front, front_top], &[2.0, 4.0], 0.8, ink.faint);
     pen.text(front_top + egui::vec2(-4.0, 2.0), Align2::RIGHT_TOP, SMALL, ink.faint, "open");
@@ -232,7 +242,9 @@ fn notes(pen: &Pen, part: Rect, section: &Section, sight: &Sight) {
         lines.push(format!("Direct to reflected: {ratio_db:+.1} dB \u{2013} {meaning}"));
     }
     lines.push(format!("Dashed lobe {}, whole lobe {}", BANDS_DRAWN[0].1, BANDS_DRAWN[1].1));
-    lines.push("Drag P along and up; drag the ring at its staff to turn the player".to_owned());
+    lines.push(
+        "Drag P along and up, the ring at its staff to turn the player, the rear wall by its grip".to_owned(),
+    );
     let mut y = part.top() + 30.0;
     for (index, line) in lines.iter().enumerate() {
         let colour = if index < 3 { pen.ink.line } else { pen.ink.faint };

@@ -37,6 +37,7 @@ enum Held {
     Staff,
     Bearing,
     Width,
+    Rear,
 }
 
 impl Held {
@@ -47,6 +48,7 @@ impl Held {
             Self::Staff => &[&FACING],
             Self::Bearing => &[&BEARING],
             Self::Width => &[&WIDTH],
+            Self::Rear => &[&PLATFORM_DEPTH],
         }
     }
 }
@@ -214,6 +216,7 @@ impl Sheet {
         let tick = beside(bearing_rule::bearing_deg(&sight.source, sight));
         // What comes later lies on top.
         let grips = [
+            (Held::Rear, "Place of the rear wall", grip(section.rear_grip(sight))),
             (Held::Width, "Source width bracket", ends),
             (Held::Bearing, "Bearing tick", area(tick.x - 8.0, tick.y - 10.0, 16.0, 20.0)),
             (Held::Staff, "Player's staff", grip(section.tip(sight))),
@@ -327,6 +330,7 @@ fn wanted(held: Held, at: Pos2, section: &Section, rule: &Rule, sight: &Sight, v
             [turned_deg.copysign(values.number(&FACING)), 0.0]
         }
         Held::Bearing => [rule.bearing_deg(at), 0.0],
+        Held::Rear => [section.metres(at).0, 0.0],
         Held::Width => {
             // Twice the way from the seat to the hand, at the player's distance.
             let away_m = sight.source.place.y - sight.settings.pickup.depth_m;

@@ -7,7 +7,7 @@ use super::pen::{Pen, SMALL};
 use super::sight::Sight;
 
 /// Range of level, dB.
-const TOP_DB: f64 = 15.0;
+const TOP_DB: f64 = 21.0;
 const BOTTOM_DB: f64 = -21.0;
 
 /// Draws the curve.
@@ -20,7 +20,7 @@ pub(super) fn draw(pen: &Pen, part: Rect, sight: &Sight) {
         let y = ((TOP_DB - level_db) / (TOP_DB - BOTTOM_DB)) as f32;
         field.min + egui::vec2(x * field.width(), y.clamp(0.0, 1.0) * field.height())
     };
-    for level_db in [12.0, 6.0, 0.0, -6.0, -12.0, -18.0] {
+    for level_db in [18.0, 12.0, 6.0, 0.0, -6.0, -12.0, -18.0] {
         let y = place(0, level_db).y;
         let (dashes, width): (&[f32], f32) = if level_db == 0.0 { (&[], 0.8) } else { (&[1.0, 3.0], 0.6) };
         pen.dashes(&[pos2(field.left(), y), pos2(field.right(), y)], dashes, width, ink.faint);

@@ -10,6 +10,7 @@ use std::path::Path;
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
+use vst3_host::{ParameterEditKind, WindowHandle};
 use x11rb::connection::Connection as _;
 use x11rb::protocol::xproto::{
     BUTTON_PRESS_EVENT, BUTTON_RELEASE_EVENT, ConnectionExt as _, CreateWindowAux, ImageFormat,
@@ -20,6 +21,7 @@ use x11rb::rust_connection::RustConnection;
 
 use super::clap_host::{Clap, Playing, Start};
 use super::sound::noise_burst;
+use super::vst3_host::Vst3;
 
 /// Says to the inner run what it has to do.
 const ROLE: &str = "ROSTRA_WINDOW_ROLE";
@@ -31,9 +33,9 @@ const LEAST_COLOURS: usize = 40;
 const PATIENCE: Duration = Duration::from_secs(20);
 /// Times that the window is opened and closed.
 const OPENINGS: usize = 40;
-/// Where the player's mark of the default seat lies, and where 9 m deep on a riser of 1 m lies: 22.6 points a metre.
-const PLAYER: (i16, i16) = (173, 243);
-const DEEP_AND_HIGH: (i16, i16) = (263, 220);
+/// Where the player's mark of the default seat lies, and where 9 m deep on a riser of 1 m lies: 22 points a metre.
+const PLAYER: (i16, i16) = (170, 238);
+const DEEP_AND_HIGH: (i16, i16) = (258, 216);
 
 /// An X server while it lives.
 struct Server {
@@ -64,8 +66,8 @@ impl Drop for Server {
     }
 }
 
-#[test]
-fn the_window_shows_the_sheet_and_a_drag_of_the_player_moves_the_seat() {
+/// Runs `inside` in a process of its own that has a display; `name` is the test's.
+fn with_a_display(name: &str, inside: fn()) {
     if std::env::var_os(ROLE).is_some() {
         inside();
         return;
@@ -74,7 +76,6 @@ fn the_window_shows_the_sheet_and_a_drag_of_the_player_moves_the_seat() {
         eprintln!("Skipped: Xvfb cannot be run; on Debian, install the package xvfb");
         return;
     };
-    let name = "window::the_window_shows_the_sheet_and_a_drag_of_the_player_moves_the_seat";
     let output = Command::new(std::env::current_exe().expect("this program"))
         .args([name, "--exact", "--nocapture"])
         .env("DISPLAY", &server.display)
@@ -84,6 +85,18 @@ fn the_window_shows_the_sheet_and_a_drag_of_the_player_moves_the_seat() {
     let said = String::from_utf8_lossy(&output.stderr);
     assert!(output.status.success(), "{}\n{said}", String::from_utf8_lossy(&output.stdout));
     eprintln!("{said}");
+}
+
+#[test]
+fn the_clap_shows_the_sheet_and_a_drag_of_the_player_moves_the_seat() {
+    let name = "window::the_clap_shows_the_sheet_and_a_drag_of_the_player_moves_the_seat";
+    with_a_display(name, inside_a_clap_host);
+}
+
+#[test]
+fn the_vst3_shows_the_sheet_and_a_drag_of_the_player_moves_the_seat() {
+    let name = "window::the_vst3_shows_the_sheet_and_a_drag_of_the_player_moves_the_seat";
+    with_a_display(name, inside_a_vst3_host);
 }
 
 /// The host: a window, an instance that plays, and a hand.
@@ -171,7 +184,7 @@ fn text_of(playing: &mut Playing, name: &str) -> f64 {
     text.split(' ').next().and_then(|number| number.parse().ok()).expect("a number")
 }
 
-fn inside() {
+fn inside_a_clap_host() {
     let screen = Screen::open();
     let mut playing = Clap::new().start(Start { is_offline: false, ..Start::STEREO });
     let mut longest = Duration::ZERO;
@@ -213,4 +226,47 @@ fn inside() {
         longest.as_secs_f64() * 1e3
     );
     playing.stop();
+}
+
+fn inside_a_vst3_host() {
+    let screen = Screen::open();
+    let state = Clap::new().save();
+    let mut vst3 = Vst3::new(2, 2, &state);
+    let depth_m = |vst3: &Vst3| {
+        let share = vst3.plugin.find_parameter("Depth").expect("the name is known").value;
+        // A logarithmic range, 0.5 to 25 m.
+        0.5 * 50_f64.powf(share)
+    };
+    assert!((depth_m(&vst3) - 5.0).abs() < 0.05, "{} m before the drag", depth_m(&vst3));
+    for opening in 0..5 {
+        // The clock bounds waiting.
+        #[allow(clippy::disallowed_methods)]
+        let start = Instant::now();
+        vst3.plugin.open_editor(WindowHandle::from_x11(screen.parent)).expect("the editor opens");
+        while screen.colours() < LEAST_COLOURS {
+            assert!(start.elapsed() < PATIENCE, "opening {opening}: the window stays blank");
+            std::thread::sleep(Duration::from_millis(5));
+        }
+        if opening == 0 {
+            screen.drag(PLAYER, DEEP_AND_HIGH);
+            let input = noise_burst(2).into_iter().map(|channel| channel[..4800].to_vec()).collect();
+            vst3.render(&input);
+            let id = vst3.plugin.find_parameter("Depth").expect("the name is known").id;
+            let kinds: Vec<ParameterEditKind> = vst3
+                .plugin
+                .take_parameter_edits()
+                .iter()
+                .filter(|edit| edit.id == id)
+                .map(|edit| edit.kind)
+                .collect();
+            let count = |kind| kinds.iter().filter(|&&of| of == kind).count();
+            assert_eq!(kinds.first(), Some(&ParameterEditKind::BeginGesture), "{kinds:?}");
+            assert_eq!(kinds.last(), Some(&ParameterEditKind::EndGesture), "{kinds:?}");
+            assert_eq!(count(ParameterEditKind::BeginGesture), 1, "{kinds:?}");
+            assert_eq!(count(ParameterEditKind::EndGesture), 1, "{kinds:?}");
+            eprintln!("after the drag: {:.2} m deep, one gesture of {} edits", depth_m(&vst3), kinds.len());
+            assert!((depth_m(&vst3) - 9.0).abs() < 0.2, "{} m deep", depth_m(&vst3));
+        }
+        vst3.plugin.close_editor().expect("the editor closes");
+    }
 }

@@ -5,7 +5,7 @@ use egui_kittest::Harness;
 use egui_kittest::kittest::Queryable as _;
 use rostra::editor::sheet::Sheet;
 use rostra::editor::values::{Edit, List, Switch, Values};
-use rostra::parameters::{BEARING, DEPTH, FACING, NUMBERS, RISER, WIDTH};
+use rostra::parameters::{BEARING, DEPTH, FACING, NUMBERS, PLATFORM_DEPTH, RISER, WIDTH};
 use rostra::quantity::Number;
 use rostra_dsp::Settings;
 use rostra_picture::{Desk, open};
@@ -245,8 +245,8 @@ fn switches_are_thrown_by_click_and_by_keyboard() {
 fn a_drag_of_the_player_changes_depth_and_riser_as_two_gestures() {
     let mut harness = sheet();
     let from = place(&harness, "Player").center();
-    // At the default platform 10 m are 226 points high at a scale of 1.
-    drag(&mut harness, from, from + egui::vec2(45.2, -22.6));
+    // At the default platform 10 m are 220 points high at a scale of 1.
+    drag(&mut harness, from, from + egui::vec2(44.0, -22.0));
     let edits = harness.state().edits.clone();
     let (depth_m, riser_m) = (gesture(&edits, &DEPTH), gesture(&edits, &RISER));
     assert!((depth_m - 7.0).abs() < 0.15, "{depth_m} m");
@@ -270,6 +270,15 @@ fn the_staff_turns_the_player_and_the_rule_takes_bearing_and_width() {
     let from = Pos2::new(bracket.right() - 4.0, bracket.center().y);
     drag(&mut harness, from, from + egui::vec2(40.0, 0.0));
     assert!(gesture(&harness.state().edits, &WIDTH) > WIDTH.default);
+}
+
+#[test]
+fn the_rear_wall_is_dragged_to_half_the_depth() {
+    let mut harness = sheet();
+    let from = place(&harness, "Place of the rear wall").center();
+    drag(&mut harness, from, from - egui::vec2(132.0, 0.0));
+    let depth_m = gesture(&harness.state().edits, &PLATFORM_DEPTH);
+    assert!((depth_m - 6.0).abs() < 0.15, "{depth_m} m");
 }
 
 #[test]
