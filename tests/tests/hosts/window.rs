@@ -231,7 +231,8 @@ fn inside_a_clap_host() {
 fn inside_a_vst3_host() {
     let screen = Screen::open();
     let state = Clap::new().save();
-    let mut vst3 = Vst3::new(2, 2, &state);
+    // The CLAP writes the length first.
+    let mut vst3 = Vst3::new(2, 2, &state[8..]);
     let depth_m = |vst3: &Vst3| {
         let share = vst3.plugin.find_parameter("Depth").expect("the name is known").value;
         // A logarithmic range, 0.5 to 25 m.
@@ -257,9 +258,9 @@ fn inside_a_vst3_host() {
                 .take_parameter_edits()
                 .iter()
                 .filter(|edit| edit.id == id)
-                .map(|edit| edit.kind)
+                .map(|edit| edit.kind.clone())
                 .collect();
-            let count = |kind| kinds.iter().filter(|&&of| of == kind).count();
+            let count = |kind: ParameterEditKind| kinds.iter().filter(|&of| *of == kind).count();
             assert_eq!(kinds.first(), Some(&ParameterEditKind::BeginGesture), "{kinds:?}");
             assert_eq!(kinds.last(), Some(&ParameterEditKind::EndGesture), "{kinds:?}");
             assert_eq!(count(ParameterEditKind::BeginGesture), 1, "{kinds:?}");
