@@ -23,7 +23,7 @@ use std::sync::Arc;
 use nice_plug::context::gui::GuiContext;
 use nice_plug::editor::ResizeHint;
 use nice_plug::editor::dpi::LogicalSize;
-use nice_plug::prelude::{Enum, EnumParam, FloatParam, ParamSetter};
+use nice_plug::prelude::{Enum, EnumParam, ParamSetter};
 use nice_plug_egui::baseview::HandlerError;
 use nice_plug_egui::{
     EguiEditor, EguiEditorState, EguiNiceSettings, Frame, NiceEguiApp, RepaintNotifier, create_egui_editor,
@@ -33,12 +33,7 @@ use self::needles::Needles;
 use self::sheet::Sheet;
 use self::values::{Edit, List, Switch, Values};
 use crate::meters::Meters;
-use crate::parameters::{
-    AIR_LOSS, BALANCE, BEARING, CLOSE_MIC, DECAY, DEPTH, FACING, HUMIDITY, LAW, LOW_MID_FREQUENCY,
-    LOW_MID_GAIN, PICKUP_DEPTH, PICKUP_HEIGHT, PLATFORM_DEPTH, PLATFORM_HEIGHT, PLATFORM_WIDTH, Parameters,
-    RISER, TEMPERATURE, TRIM, WIDTH,
-};
-use crate::quantity::Number;
+use crate::parameters::Parameters;
 
 /// Least size of the window, as a share of the sheet's at a scale of 1: smaller, text cannot be read.
 const LEAST_SCALE: f32 = 0.75;
@@ -114,17 +109,17 @@ impl NiceEguiApp for SeatEditor {
 fn tell(parameters: &Parameters, setter: &ParamSetter, edit: Edit) {
     match edit {
         Edit::Begin(number) => {
-            if let Some(parameter) = parameter_of(parameters, number) {
+            if let Some(parameter) = parameters.number(number) {
                 setter.begin_set_parameter(parameter);
             }
         }
         Edit::Set(number, value) => {
-            if let Some(parameter) = parameter_of(parameters, number) {
+            if let Some(parameter) = parameters.number(number) {
                 setter.set_parameter(parameter, number.stored(value));
             }
         }
         Edit::End(number) => {
-            if let Some(parameter) = parameter_of(parameters, number) {
+            if let Some(parameter) = parameters.number(number) {
                 setter.end_set_parameter(parameter);
             }
         }
@@ -155,50 +150,5 @@ fn choose(parameters: &Parameters, setter: &ParamSetter, list: List, entry: usiz
         List::Sides => one(&platform.sides, setter, entry),
         List::Canopy => one(&platform.canopy, setter, entry),
         List::Pickup => one(&pickup.pair, setter, entry),
-    }
-}
-
-/// Returns the framework's parameter of a number; `None` for a number that is none.
-fn parameter_of<'a>(parameters: &'a Parameters, number: &Number) -> Option<&'a FloatParam> {
-    let Parameters { seat, platform, pickup, air, tone, level, .. } = parameters;
-    let known = [
-        (&DEPTH, &seat.depth),
-        (&BEARING, &seat.bearing),
-        (&RISER, &seat.riser),
-        (&FACING, &seat.facing),
-        (&WIDTH, &seat.width),
-        (&PLATFORM_WIDTH, &platform.width),
-        (&PLATFORM_DEPTH, &platform.depth),
-        (&PLATFORM_HEIGHT, &platform.height),
-        (&DECAY, &platform.decay),
-        (&PICKUP_DEPTH, &pickup.depth),
-        (&PICKUP_HEIGHT, &pickup.height),
-        (&AIR_LOSS, &air.loss),
-        (&TEMPERATURE, &air.temperature),
-        (&HUMIDITY, &air.humidity),
-        (&CLOSE_MIC, &tone.close_mic),
-        (&LOW_MID_FREQUENCY, &tone.low_mid_frequency),
-        (&LOW_MID_GAIN, &tone.low_mid_gain),
-        (&BALANCE, &level.balance),
-        (&LAW, &level.law),
-        (&TRIM, &level.trim),
-    ];
-    known.into_iter().find(|(other, _)| other.id == number.id).map(|(_, parameter)| parameter)
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::parameters::NUMBERS;
-
-    #[test]
-    fn every_number_has_its_parameter() {
-        use nice_plug::prelude::Param;
-        let parameters = Parameters::default();
-        for number in NUMBERS {
-            let parameter = parameter_of(&parameters, number).expect("a parameter");
-            assert_eq!(parameter.name(), number.name);
-        }
-        assert!(parameter_of(&parameters, &hall_block::HALL_PRE_DELAY).is_none());
     }
 }

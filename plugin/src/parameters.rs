@@ -289,6 +289,35 @@ impl Default for Parameters {
 }
 
 impl Parameters {
+    /// Returns the framework's parameter of a number; `None` for a number that is none of these.
+    pub fn number(&self, number: &Number) -> Option<&FloatParam> {
+        let Self { seat, platform, pickup, air, tone, level, .. } = self;
+        // In the order of NUMBERS.
+        let parameters = [
+            &seat.depth,
+            &seat.bearing,
+            &seat.riser,
+            &seat.facing,
+            &seat.width,
+            &platform.width,
+            &platform.depth,
+            &platform.height,
+            &platform.decay,
+            &pickup.depth,
+            &pickup.height,
+            &air.loss,
+            &air.temperature,
+            &air.humidity,
+            &tone.close_mic,
+            &tone.low_mid_frequency,
+            &tone.low_mid_gain,
+            &level.balance,
+            &level.law,
+            &level.trim,
+        ];
+        NUMBERS.iter().position(|other| other.id == number.id).map(|place| parameters[place])
+    }
+
     /// Returns the plain settings, in range and snapped, whatever a state or a host has put in.
     pub fn settings(&self) -> Settings {
         let Self { seat, platform, pickup, air, tone, level, .. } = self;
@@ -410,30 +439,8 @@ mod tests {
         ("trim", -24.0, 24.0, 0.0, "0.0 dB"),
     ];
 
-    fn named(parameters: &Parameters) -> [(&'static Number, &FloatParam); 20] {
-        let Parameters { seat, platform, pickup, air, tone, level, .. } = parameters;
-        [
-            (&DEPTH, &seat.depth),
-            (&BEARING, &seat.bearing),
-            (&RISER, &seat.riser),
-            (&FACING, &seat.facing),
-            (&WIDTH, &seat.width),
-            (&PLATFORM_WIDTH, &platform.width),
-            (&PLATFORM_DEPTH, &platform.depth),
-            (&PLATFORM_HEIGHT, &platform.height),
-            (&DECAY, &platform.decay),
-            (&PICKUP_DEPTH, &pickup.depth),
-            (&PICKUP_HEIGHT, &pickup.height),
-            (&AIR_LOSS, &air.loss),
-            (&TEMPERATURE, &air.temperature),
-            (&HUMIDITY, &air.humidity),
-            (&CLOSE_MIC, &tone.close_mic),
-            (&LOW_MID_FREQUENCY, &tone.low_mid_frequency),
-            (&LOW_MID_GAIN, &tone.low_mid_gain),
-            (&BALANCE, &level.balance),
-            (&LAW, &level.law),
-            (&TRIM, &level.trim),
-        ]
+    fn named(parameters: &Parameters) -> [(&'static Number, &FloatParam); NUMBERS.len()] {
+        NUMBERS.map(|number| (number, parameters.number(number).expect("every number has its parameter")))
     }
 
     #[test]

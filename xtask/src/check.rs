@@ -46,8 +46,10 @@ pub(crate) fn run() -> Result<bool> {
     if let Some(why) = untraceable() {
         steps.push(step("system calls", || Ok(Outcome::Skipped(why))));
     }
-    if let Some(why) = no_display() {
-        steps.push(step("window", || Ok(Outcome::Skipped(why))));
+    for (name, needed) in [("window", &XVFB), ("pictures", &DRAWING)] {
+        if let Some(why) = needed.missing() {
+            steps.push(step(name, || Ok(Outcome::Skipped(why))));
+        }
     }
     steps.extend(hosts(&root));
     Ok(summary(&steps))
@@ -147,16 +149,6 @@ fn untraceable() -> Option<String> {
     }
 }
 
-/// Says why the editor's window cannot be opened here, if so; the test that does it then passes without having looked.
-fn no_display() -> Option<String> {
-    if !cfg!(target_os = "linux") {
-        return Some("the window is tried on Linux only".into());
-    }
-    let found = Command::new(XVFB.program).args(XVFB.arguments).output();
-    let is_there = found.is_ok_and(|output| output.status.success());
-    (!is_there).then(|| "Xvfb cannot be run".into())
-}
-
 /// A program that is needed on Debian and its kin, and the package that brings it.
 struct Needed {
     program: &'static str,
@@ -165,6 +157,18 @@ struct Needed {
     why: &'static str,
     /// Without it a test is skipped; with the others missing nothing works.
     is_optional: bool,
+}
+
+impl Needed {
+    /// Says what cannot be tried without it, where it is missing; the tests that need it then pass without having looked.
+    fn missing(&self) -> Option<String> {
+        if !cfg!(target_os = "linux") {
+            return Some("tried on Linux only".into());
+        }
+        let output = Command::new(self.program).args(self.arguments).output();
+        let is_there = output.is_ok_and(|output| output.status.success());
+        (!is_there).then(|| format!("{} is missing: it {}", self.package, self.why))
+    }
 }
 
 /// What the machine needs besides Rust.
@@ -187,13 +191,7 @@ const NEEDED: [Needed; 5] = [
         why: "runs the Python host",
         is_optional: false,
     },
-    Needed {
-        program: "sh",
-        arguments: &["-c", "ls /usr/share/vulkan/icd.d/lvp_icd*.json"],
-        package: "mesa-vulkan-drivers",
-        why: "draws pictures of the editor without a display",
-        is_optional: false,
-    },
+    DRAWING,
     STRACE,
     XVFB,
 ];
@@ -204,6 +202,15 @@ const STRACE: Needed = Needed {
     arguments: &["-f", "-o", "/dev/null", "true"],
     package: "strace",
     why: "watches the audio thread for system calls",
+    is_optional: true,
+};
+
+/// Draws pictures of the editor without a display, in software.
+const DRAWING: Needed = Needed {
+    program: "sh",
+    arguments: &["-c", "ls /usr/share/vulkan/icd.d/*.json"],
+    package: "mesa-vulkan-drivers",
+    why: "draws pictures of the editor without a display",
     is_optional: true,
 };
 

@@ -223,6 +223,12 @@ impl Clap {
         let _ = gui.show(&handle);
     }
 
+    /// Asks for a size of the window, as a host does whose own window was resized; the plug-in may refuse.
+    pub(crate) fn resize_window(&mut self, width: u32, height: u32) {
+        let gui = self.extension::<PluginGui>();
+        let _ = gui.set_size(&self.plugin.plugin_handle(), GuiSize { width, height });
+    }
+
     /// Does what the plug-in asked the main thread for.
     pub(crate) fn serve(&mut self) {
         let is_due =

@@ -32,7 +32,9 @@ const LEAST_COLOURS: usize = 40;
 /// Most that is waited for a window, s; machines that test are busy.
 const PATIENCE: Duration = Duration::from_secs(20);
 /// Times that the window is opened and closed.
-const OPENINGS: usize = 40;
+const OPENINGS: usize = 100;
+/// Most memory that openings may leave behind, MiB: a tenth of a sheet's pixels each would show.
+const MOST_GROWN_MIB: f64 = 20.0;
 /// Where the player's mark of the default seat lies, and where 9 m deep on a riser of 1 m lies: 22 points a metre.
 const PLAYER: (i16, i16) = (170, 238);
 const DEEP_AND_HIGH: (i16, i16) = (258, 216);
@@ -187,7 +189,7 @@ fn text_of(playing: &mut Playing, name: &str) -> f64 {
 fn inside_a_clap_host() {
     let screen = Screen::open();
     let mut playing = Clap::new().start(Start { is_offline: false, ..Start::STEREO });
-    let mut longest = Duration::ZERO;
+    let (mut longest, mut early_pages) = (Duration::ZERO, 0);
     for opening in 0..OPENINGS {
         // The clock bounds waiting, and says how long opening took; nothing is held against it.
         #[allow(clippy::disallowed_methods)]
@@ -212,9 +214,22 @@ fn inside_a_clap_host() {
             std::thread::sleep(Duration::from_millis(200));
             screen.keep(&Path::new(env!("CARGO_TARGET_TMPDIR")).join("window.ppm"));
         }
+        if opening % 10 == 1 {
+            // A host may ask for anything; the sheet must come back.
+            playing.instance.resize_window(1, 1);
+            play(&mut playing);
+            playing.instance.resize_window(u32::from(SIZE.0), u32::from(SIZE.1));
+            while screen.colours() < LEAST_COLOURS {
+                play(&mut playing);
+                assert!(start.elapsed() < PATIENCE, "opening {opening}: the window stays blank after 1 x 1");
+            }
+        }
         // Automation runs while the window comes and goes.
         let (id, value) = playing.instance.typed("Bearing", ["-20", "0", "35"][opening % 3]);
         playing.render(&noise_burst(2).into_iter().map(|x| x[..960].to_vec()).collect(), &[(id, value)]);
+        if opening == OPENINGS / 4 {
+            early_pages = resident_pages();
+        }
         playing.instance.close_window();
         while screen.colours() >= LEAST_COLOURS {
             assert!(start.elapsed() < PATIENCE, "opening {opening}: the window does not go");
@@ -225,7 +240,17 @@ fn inside_a_clap_host() {
         "{OPENINGS} openings, the longest {:.0} ms until the sheet was there",
         longest.as_secs_f64() * 1e3
     );
+    // What three quarters of the openings left behind; a sheet alone has 2.8 MB of pixels.
+    let grown_mib = resident_pages().saturating_sub(early_pages) as f64 * 4096.0 / f64::from(1 << 20);
+    eprintln!("{grown_mib:.1} MiB more memory after {} openings", OPENINGS * 3 / 4);
+    assert!(grown_mib < MOST_GROWN_MIB, "{grown_mib} MiB leaked");
     playing.stop();
+}
+
+/// Returns what this process has in memory, in pages of 4 KiB (proc(5): the second field of statm).
+fn resident_pages() -> u64 {
+    let text = std::fs::read_to_string("/proc/self/statm").expect("proc is mounted");
+    text.split_whitespace().nth(1).and_then(|pages| pages.parse().ok()).expect("a number")
 }
 
 fn inside_a_vst3_host() {
