@@ -25,9 +25,7 @@ use nice_plug::editor::ResizeHint;
 use nice_plug::editor::dpi::LogicalSize;
 use nice_plug::prelude::{Enum, EnumParam, ParamSetter};
 use nice_plug_egui::baseview::HandlerError;
-use nice_plug_egui::{
-    EguiEditor, EguiEditorState, EguiNiceSettings, Frame, NiceEguiApp, RepaintNotifier, create_egui_editor,
-};
+use nice_plug_egui::{EguiEditor, EguiEditorState, EguiNiceSettings, Frame, NiceEguiApp, create_egui_editor};
 
 use self::needles::Needles;
 use self::sheet::Sheet;
@@ -48,7 +46,7 @@ pub(crate) fn create(parameters: Arc<Parameters>, meters: Arc<Meters>) -> Option
     crate::NAME.clone_into(&mut settings.title);
     create_egui_editor(
         EguiEditorState::from_size(LogicalSize::new(width, height), 1.0),
-        RepaintNotifier::new(),
+        meters.repaint(),
         settings,
         SeatEditor { parameters, meters, host: None, sheet: Sheet::default(), needles: Needles::default() },
     )
@@ -82,7 +80,10 @@ impl NiceEguiApp for SeatEditor {
         let values = Values::of(&self.parameters);
         let seconds = ui.input(|input| input.stable_dt);
         self.sheet.levels = Some(self.needles.follow(&self.meters.read(), seconds));
-        ui.ctx().request_repaint_after(self.needles.next_look());
+        match self.needles.next_look() {
+            Some(wait) => ui.ctx().request_repaint_after(wait),
+            None => self.meters.sleep(),
+        }
         let edits = egui::CentralPanel::default()
             .frame(egui::Frame::NONE)
             .show(ui, |ui| self.sheet.show(ui, &values))

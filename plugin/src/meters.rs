@@ -3,18 +3,24 @@
 use std::sync::atomic::{AtomicBool, Ordering};
 
 use atomic_float::AtomicF32;
+use nice_plug_egui::RepaintNotifier;
+
+/// Peak from which something is shown: -90 dBFS.
+pub const SHOWN_PEAK: f32 = 3.2e-5;
 
 /// What the audio thread measures and the editor shows.
 ///
 /// Each value stands for itself, so that no order between them is needed: the
 /// audio thread raises a peak, the editor takes it and starts anew from 0.
-#[derive(Debug)]
 pub struct Meters {
     input_peak: AtomicF32,
     output_peak: AtomicF32,
     /// Gain on the dry signal for the same loudness, dB; not a number while unknown.
     match_db: AtomicF32,
     is_watched: AtomicBool,
+    /// Whether the editor draws nothing until something sounds.
+    is_asleep: AtomicBool,
+    repaint: RepaintNotifier,
 }
 
 /// Levels at one moment.
@@ -35,6 +41,8 @@ impl Default for Meters {
             output_peak: AtomicF32::new(0.0),
             match_db: AtomicF32::new(f32::NAN),
             is_watched: AtomicBool::new(false),
+            is_asleep: AtomicBool::new(false),
+            repaint: RepaintNotifier::new(),
         }
     }
 }
@@ -50,8 +58,21 @@ impl Meters {
         self.is_watched.store(is_watched, Ordering::Relaxed);
     }
 
+    /// Returns what asks the editor to draw: a flag, which the audio thread may raise.
+    pub fn repaint(&self) -> RepaintNotifier {
+        self.repaint.clone()
+    }
+
+    /// Tells that the editor draws nothing more by itself: the next sound asks it to.
+    pub fn sleep(&self) {
+        self.is_asleep.store(true, Ordering::Relaxed);
+    }
+
     /// Adds the peaks of a block.
     pub fn add(&self, input_peak: f32, output_peak: f32) {
+        if input_peak.max(output_peak) > SHOWN_PEAK && self.is_asleep.swap(false, Ordering::Relaxed) {
+            self.repaint.request_repaint();
+        }
         self.input_peak.fetch_max(input_peak, Ordering::Relaxed);
         self.output_peak.fetch_max(output_peak, Ordering::Relaxed);
     }
@@ -86,5 +107,16 @@ mod tests {
         meters.tell_match(Some(-3.0));
         let empty = Reading { input_peak: 0.0, output_peak: 0.0, match_db: Some(-3.0) };
         assert_eq!(meters.read(), empty);
+    }
+
+    #[test]
+    fn a_sound_wakes_a_sleeping_editor_once_and_silence_does_not() {
+        let meters = Meters::default();
+        let is_asleep = || meters.is_asleep.load(Ordering::Relaxed);
+        meters.sleep();
+        meters.add(0.0, 1e-6);
+        assert!(is_asleep());
+        meters.add(0.0, 0.1);
+        assert!(!is_asleep());
     }
 }

@@ -7,11 +7,10 @@ use crate::meters::Reading;
 
 /// Fall of a level, dB per second: 20 dB in 1.7 s, as programme meters fall (IEC 60268-10 type I, from memory).
 const FALL_DB_PER_S: f32 = 11.8;
-/// Level under which nothing is shown, dBFS.
+/// Level under which nothing is shown, dBFS: that of [`crate::meters::SHOWN_PEAK`].
 const LOWEST_DBFS: f32 = -90.0;
-/// Time between two looks while something sounds, and while nothing does.
+/// Time between two looks while something sounds.
 const LIVELY: Duration = Duration::from_millis(33);
-const QUIET: Duration = Duration::from_millis(200);
 
 /// The levels as they are shown.
 #[derive(Clone, Copy, Debug)]
@@ -39,9 +38,9 @@ impl Needles {
         Levels { input_dbfs: self.input_dbfs, output_dbfs: self.output_dbfs, match_db: reading.match_db }
     }
 
-    /// Returns when to look again: rarely while nothing sounds.
-    pub(super) fn next_look(self) -> Duration {
-        if self.input_dbfs > LOWEST_DBFS || self.output_dbfs > LOWEST_DBFS { LIVELY } else { QUIET }
+    /// Returns when to look again; `None` while nothing sounds.
+    pub(super) fn next_look(self) -> Option<Duration> {
+        (self.input_dbfs > LOWEST_DBFS || self.output_dbfs > LOWEST_DBFS).then_some(LIVELY)
     }
 }
 
@@ -52,17 +51,17 @@ mod tests {
     #[test]
     fn a_needle_rises_at_once_and_falls_at_its_speed() {
         let mut needles = Needles::default();
-        assert_eq!(needles.next_look(), QUIET);
+        assert_eq!(needles.next_look(), None);
         let loud = Reading { input_peak: 1.0, output_peak: 0.1, match_db: None };
         let levels = needles.follow(&loud, 0.03);
         assert!(levels.input_dbfs.abs() < 1e-4 && (levels.output_dbfs + 20.0).abs() < 1e-4);
         let silent = Reading { input_peak: 0.0, output_peak: 0.0, match_db: None };
         let levels = needles.follow(&silent, 0.5);
         assert!((levels.input_dbfs + 5.9).abs() < 1e-3, "{}", levels.input_dbfs);
-        assert_eq!(needles.next_look(), LIVELY);
+        assert_eq!(needles.next_look(), Some(LIVELY));
         for _ in 0..20 {
             needles.follow(&silent, 1.0);
         }
-        assert_eq!(needles.next_look(), QUIET);
+        assert_eq!(needles.next_look(), None);
     }
 }
