@@ -149,12 +149,11 @@ impl Running {
             }
             // Bypass is unity, whatever is compared.
             let is_matched = !parameters.bypass.value() && (parameters.dry.value() || is_dry_heard);
-            if is_dry_heard && !self.fade.starts() {
-                loudness.apply(is_matched, &mut [left, right]);
-            } else {
+            if self.fade.starts() {
+                // Nobody has heard the dry signal yet: its gain need not glide.
                 loudness.settle(is_matched);
-                loudness.apply(is_matched, &mut [left, right]);
             }
+            loudness.apply(is_matched, &mut [left, right]);
         }
         if is_dry_heard {
             let dry = [&*self.dry[0], &*self.dry[1]];

@@ -2,6 +2,8 @@
 
 use ebur128::{EbuR128, Mode};
 
+use crate::dry_fade::audible;
+
 /// Length of a step in which loudness is measured, ms: a short-term meter is renewed ten times a second (EBU Tech 3341).
 const STEP_MS: u32 = 100;
 /// Steps of the short-term window, 3 s (EBU Tech 3341).
@@ -169,7 +171,7 @@ impl LoudnessMatch {
                 } else {
                     (self.gain / self.per_frame).max(wanted)
                 };
-                *x *= self.gain;
+                *x = audible(*x * self.gain);
             }
         }
     }
@@ -253,6 +255,22 @@ mod tests {
         let mut after = dry[..512].to_vec();
         match_.apply(false, &mut [&mut after]);
         assert_eq!(after, dry[..512]);
+    }
+
+    #[test]
+    fn no_sample_leaves_that_no_host_may_get_and_none_spoils_the_meters() {
+        let mut match_ = LoudnessMatch::new(1, RATE_HZ).expect("an ordinary rate");
+        let wild: Vec<f32> =
+            (0..48_000).map(|n| [f32::MAX, f32::MIN_POSITIVE, -f32::MAX, 1e-38][n % 4]).collect();
+        let (dry, placed) = (sine(-10.0, 2.0), sine(-30.0, 2.0));
+        match_.measure([&wild], [&wild]);
+        for _ in 0..3 {
+            match_.measure([&dry], [&placed]);
+        }
+        assert!(match_.match_db().is_some_and(|db| (db + 20.0).abs() < 0.1), "{:?}", match_.match_db());
+        let mut out = wild.clone();
+        match_.apply(true, &mut [&mut out]);
+        assert!(out.iter().all(|x| *x == 0.0 || x.is_normal()));
     }
 
     #[test]
