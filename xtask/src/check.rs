@@ -149,7 +149,7 @@ fn untraceable() -> Option<String> {
     }
 }
 
-/// A program that is needed on Debian and its kin, and the package that brings it.
+/// A program that is needed on Debian and its kin, and the packages that bring it.
 struct Needed {
     program: &'static str,
     arguments: &'static [&'static str],
@@ -217,8 +217,11 @@ const DRAWING: Needed = Needed {
 /// Gives the editor's window a display that nobody sees.
 const XVFB: Needed = Needed {
     program: "sh",
-    arguments: &["-c", "command -v Xvfb"],
-    package: "xvfb",
+    arguments: &[
+        "-c",
+        "command -v Xvfb && ls /usr/lib*/libEGL.so.1 /usr/lib/*/libEGL.so.1 2>/dev/null | grep -q .",
+    ],
+    package: "xvfb libegl1 libgl1",
     why: "gives the editor's window a display",
     is_optional: true,
 };
@@ -245,7 +248,7 @@ fn system_packages() -> Result<Outcome> {
     // What is optional shows as a step that is skipped, below.
     let is_vital = missing.iter().any(|needed| !needed.is_optional);
     let without = |why| if is_vital { Outcome::Failed(why) } else { Outcome::Passed };
-    let packages: Vec<&str> = missing.iter().map(|needed| needed.package).collect();
+    let packages: Vec<&str> = missing.iter().flat_map(|needed| needed.package.split(' ')).collect();
     let by_hand = format!("install by hand: sudo apt-get install {}", packages.join(" "));
     let has = |program: &str, argument: &str| Command::new(program).arg(argument).output();
     let is_root = has("id", "-u").is_ok_and(|output| output.stdout.trim_ascii() == b"0");
