@@ -208,7 +208,7 @@ const STRACE: Needed = Needed {
 /// Draws pictures of the editor without a display, in software.
 const DRAWING: Needed = Needed {
     program: "sh",
-    arguments: &["-c", "ls /usr/share/vulkan/icd.d/*.json"],
+    arguments: &["-c", "ls /usr/share/vulkan/icd.d/lvp_icd*.json"],
     package: "mesa-vulkan-drivers",
     why: "draws pictures of the editor without a display",
     is_optional: true,

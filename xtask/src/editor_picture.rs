@@ -30,9 +30,9 @@ pub(crate) struct Arguments {
     /// Pixels per point, as of the screen: 1 or 2.
     #[arg(long, default_value_t = 1.0)]
     pixels: f32,
-    /// The file to write.
-    #[arg(long, value_name = "FILE.png", default_value = "target/editor.png")]
-    out: PathBuf,
+    /// The file to write; `editor.png` in the target folder where none is named.
+    #[arg(long, value_name = "FILE.png")]
+    out: Option<PathBuf>,
 }
 
 /// Draws it.
@@ -49,7 +49,10 @@ pub(crate) fn run(arguments: &Arguments) -> Result<()> {
         wishes.push(Wish::from_option(text)?);
     }
     let root = workspace::root()?;
-    let out = std::path::absolute(out).with_context(|| format!("{}: is no path", out.display()))?;
+    let out = match out {
+        Some(out) => std::path::absolute(out).with_context(|| format!("{}: is no path", out.display()))?,
+        None => workspace::target()?.join("editor.png"),
+    };
     let mut command = Command::new("cargo");
     command.current_dir(root).args(["run", "--quiet", "--package", "rostra-picture", "--"]);
     for wish in &wishes {

@@ -57,7 +57,9 @@ impl Server {
         let mut number = String::new();
         let output = child.stdout.take().expect("a pipe");
         BufReader::new(output).read_line(&mut number).expect("the server says its number");
-        Some(Self { child, display: format!(":{}", number.trim()) })
+        let server = Self { child, display: format!(":{}", number.trim()) };
+        // One that dies at once says nothing.
+        (server.display.len() > 1).then_some(server)
     }
 }
 

@@ -4,7 +4,7 @@ use anyhow::{Context as _, Result, anyhow, bail};
 use egui_kittest::Harness;
 use image::RgbaImage;
 use rostra::editor::sheet::Sheet;
-use rostra::editor::values::{Edit, List, Values};
+use rostra::editor::values::{Edit, List, Switch, Values};
 use rostra::parameters::NUMBERS;
 use rostra_dsp::Settings;
 
@@ -92,6 +92,15 @@ fn edit(wish: &str) -> Result<Edit> {
         }
         return Ok(Edit::Set(number, typed));
     }
+    let switch =
+        [("dry", Switch::Dry), ("bypass", Switch::Bypass)].into_iter().find(|(known, _)| *known == id);
+    if let Some((_, switch)) = switch {
+        return match value {
+            "on" | "true" => Ok(Edit::Throw(switch, true)),
+            "off" | "false" => Ok(Edit::Throw(switch, false)),
+            _ => bail!("{} is on or off", switch.name()),
+        };
+    }
     let list = match id {
         "family" => List::Radiation,
         "floor" => List::Floor,
@@ -115,12 +124,14 @@ mod tests {
         let wish = |text: &str| values(&[text.to_owned()]);
         assert!(wish("depth=8.5").is_ok_and(|values| values.settings().seat.depth_m == 8.5));
         assert!(wish("family=rear bell").is_ok());
+        assert!(wish("bypass=on").is_ok_and(|values| values.bypass && !values.dry));
         for (text, said) in [
             ("depth", "has no \"=\""),
             ("depth=far", "takes 0.50 m to 25.00 m"),
             ("depth=99", "takes 0.50 m to 25.00 m"),
             ("dept=3", "no parameter"),
             ("rear=glass", "is one of"),
+            ("bypass=perhaps", "is on or off"),
         ] {
             let error = format!("{:#}", wish(text).expect_err(text));
             assert!(error.contains(said), "{text}: {error}");

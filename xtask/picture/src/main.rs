@@ -1,10 +1,12 @@
 //! Draws the editor for a seat into a PNG.
 
-use std::path::PathBuf;
+use std::io::BufWriter;
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use anyhow::{Context as _, Result, ensure};
 use clap::Parser;
+use image::ImageFormat;
 use rostra_picture::{Desk, draw, values};
 
 #[derive(Parser)]
@@ -42,5 +44,11 @@ fn run(arguments: &Arguments) -> Result<()> {
     ensure!((0.75..=2.0).contains(scale), "--scale {scale}: the sheet is drawn at 0.75 to 2 times its size");
     ensure!((0.5..=4.0).contains(pixels), "--pixels {pixels}: a screen has 0.5 to 4 pixels per point");
     let picture = draw(Desk::new(values(set)?, *dark), *scale, *pixels)?;
-    picture.save(out).with_context(|| format!("{}: cannot be written", out.display()))
+    // Whole or not at all: what stood there before stays until the picture is written.
+    let cannot = || format!("{}: cannot be written", out.display());
+    let folder = out.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    let mut file = tempfile::NamedTempFile::new_in(folder).with_context(cannot)?;
+    picture.write_to(&mut BufWriter::new(&mut file), ImageFormat::Png).with_context(cannot)?;
+    file.persist(out).with_context(cannot)?;
+    Ok(())
 }
