@@ -147,13 +147,15 @@ impl Running {
             } else if let [placed] = channels {
                 loudness.measure([left], [placed]);
             }
-            // Bypass is unity, whatever is compared.
-            let is_matched = !parameters.bypass.value() && (parameters.dry.value() || is_dry_heard);
+            // Bypass is unity, whatever is compared; a comparison that fades out keeps its gain.
+            let (is_compared, is_bypassed) = (parameters.dry.value(), parameters.bypass.value());
             if self.fade.starts() {
                 // Nobody has heard the dry signal yet: its gain need not glide.
-                loudness.settle(is_matched);
+                loudness.settle(is_compared && !is_bypassed);
+            } else if is_compared || is_bypassed {
+                loudness.head_for(!is_bypassed);
             }
-            loudness.apply(is_matched, &mut [left, right]);
+            loudness.apply(&mut [left, right]);
         }
         if is_dry_heard {
             let dry = [&*self.dry[0], &*self.dry[1]];

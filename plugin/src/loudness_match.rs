@@ -14,8 +14,8 @@ const LEAST_STEPS: usize = 4;
 const SILENCE_LUFS: f64 = -70.0;
 /// Most that the dry signal is changed, dB, as the range of the trim.
 const MOST_DB: f64 = 24.0;
-/// Time in which the gain may double or halve, s (our choice: no zipper, and settled within a word).
-const GLIDE_S: f64 = 0.1;
+/// Time of a change of the gain, s: that of the crossfade to the dry signal, so that bypass is as fast.
+const GLIDE_S: f64 = 0.020;
 
 /// Loudness over the last three seconds, in steps of a tenth.
 pub struct ShortTerm {
@@ -94,8 +94,10 @@ pub struct LoudnessMatch {
     placed: ShortTerm,
     match_db: Option<f64>,
     gain: f32,
-    /// Factor on the gain for a frame while it moves.
-    per_frame: f32,
+    /// Where the gain goes, and its change per frame on the way.
+    target: f32,
+    step: f32,
+    glide_frames: f32,
     was_measured: bool,
 }
 
@@ -107,7 +109,9 @@ impl LoudnessMatch {
             placed: ShortTerm::new(channels, sample_rate_hz)?,
             match_db: None,
             gain: 1.0,
-            per_frame: (1.0 / (GLIDE_S * sample_rate_hz)).exp2() as f32,
+            target: 1.0,
+            step: 0.0,
+            glide_frames: (GLIDE_S * sample_rate_hz) as f32,
             was_measured: false,
         })
     }
@@ -115,7 +119,7 @@ impl LoudnessMatch {
     /// Forgets what was measured; the gain starts at 1.
     pub fn reset(&mut self) {
         self.forget();
-        self.gain = 1.0;
+        (self.gain, self.target) = (1.0, 1.0);
     }
 
     fn forget(&mut self) {
@@ -151,26 +155,32 @@ impl LoudnessMatch {
 
     /// Jumps to the gain that is wanted, while the dry signal is not heard.
     pub fn settle(&mut self, is_matched: bool) {
-        self.gain = self.wanted(is_matched);
+        self.target = self.wanted(is_matched);
+        self.gain = self.target;
     }
 
-    /// Puts the gain on the dry signal, gliding to what is wanted: the match, or unity.
+    /// Goes for the match, or for unity, within 20 ms.
+    pub fn head_for(&mut self, is_matched: bool) {
+        let wanted = self.wanted(is_matched);
+        if wanted != self.target {
+            self.target = wanted;
+            self.step = (wanted - self.gain) / self.glide_frames;
+        }
+    }
+
+    /// Puts the gain on the dry signal, and moves it on.
     ///
     /// At unity the signal is left exactly as it is.
-    pub fn apply(&mut self, is_matched: bool, dry: &mut [&mut [f32]]) {
-        let wanted = self.wanted(is_matched);
-        if self.gain == 1.0 && wanted == 1.0 {
+    pub fn apply(&mut self, dry: &mut [&mut [f32]]) {
+        if self.gain == 1.0 && self.target == 1.0 {
             return;
         }
         let start = self.gain;
         for channel in dry {
             self.gain = start;
             for x in channel.iter_mut() {
-                self.gain = if self.gain < wanted {
-                    (self.gain * self.per_frame).min(wanted)
-                } else {
-                    (self.gain / self.per_frame).max(wanted)
-                };
+                let is_there = (self.target - self.gain).abs() <= self.step.abs();
+                self.gain = if is_there { self.target } else { self.gain + self.step };
                 *x = audible(*x * self.gain);
             }
         }
@@ -238,7 +248,8 @@ mod tests {
         for (dry, placed) in dry.chunks(512).zip(placed.chunks(512)) {
             match_.measure([dry, dry], [placed, placed]);
             let mut left = dry.to_vec();
-            match_.apply(true, &mut [&mut left]);
+            match_.head_for(true);
+            match_.apply(&mut [&mut left]);
             heard.extend(left);
         }
         let end = heard.len() - (RATE_HZ as usize);
@@ -250,11 +261,12 @@ mod tests {
             |sound: &[f32]| sound.windows(2).map(|pair| (pair[1] - pair[0]).abs()).fold(0.0, f32::max);
         assert!(largest(&heard) <= 1.01 * largest(&placed), "a step of the gain is heard");
         // Back at unity, nothing is touched.
-        let mut glide = dry[..48_000].to_vec();
-        match_.apply(false, &mut [&mut glide]);
+        let mut glide = dry[..962].to_vec();
+        match_.head_for(false);
+        match_.apply(&mut [&mut glide]);
         let mut after = dry[..512].to_vec();
-        match_.apply(false, &mut [&mut after]);
-        assert_eq!(after, dry[..512]);
+        match_.apply(&mut [&mut after]);
+        assert_eq!(after, dry[..512], "unity 20 ms after it was asked for");
     }
 
     #[test]
@@ -269,7 +281,8 @@ mod tests {
         }
         assert!(match_.match_db().is_some_and(|db| (db + 20.0).abs() < 0.1), "{:?}", match_.match_db());
         let mut out = wild.clone();
-        match_.apply(true, &mut [&mut out]);
+        match_.head_for(true);
+        match_.apply(&mut [&mut out]);
         assert!(out.iter().all(|x| *x == 0.0 || x.is_normal()));
     }
 

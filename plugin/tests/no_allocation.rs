@@ -92,6 +92,7 @@ struct Automated {
     least: f64,
     most: f64,
     is_bypass: bool,
+    is_comparison: bool,
 }
 
 /// Returns every parameter of an instance.
@@ -103,7 +104,8 @@ fn parameters(plugin: &mut PluginInstance<Host>) -> Vec<Automated> {
             let mut buffer = ParamInfoBuffer::new();
             let info = params.get_info(&handle, index, &mut buffer).expect("a description");
             let is_bypass = info.name == b"Bypass";
-            Automated { id: info.id, least: info.min_value, most: info.max_value, is_bypass }
+            let is_comparison = info.name == b"Compare dry";
+            Automated { id: info.id, least: info.min_value, most: info.max_value, is_bypass, is_comparison }
         })
         .collect()
 }
@@ -138,7 +140,11 @@ fn events_of(block: usize, parameters: &[Automated]) -> EventBuffer {
     for (index, parameter) in parameters.iter().enumerate() {
         // A jump of 0.37 of the range visits it all; the bypass is off most of the time.
         let turn = block / EVENT_BLOCKS + index;
-        let share = if parameter.is_bypass {
+        // The comparison stays on for a quarter, 1.6 s: long enough that loudness is known and matched.
+        let is_compared = parameter.is_comparison && (BLOCKS / 2..BLOCKS * 3 / 4).contains(&block);
+        let share = if is_compared {
+            1.0
+        } else if parameter.is_bypass {
             f64::from(u8::from(turn.is_multiple_of(5)))
         } else {
             (turn as f64 * 0.37).fract()
