@@ -141,7 +141,8 @@ impl SourcePart {
             glide.head_for(slow.values(share).map(|weight| weight * plan.tail_level));
         }
         self.slow_steps = (self.slow_steps + 1).min(SLOW_TAIL_STEPS);
-        if changed {
+        // A tap that waited for an earlier fade sets out when nothing is changed any more.
+        if changed || !self.rests() {
             self.reach();
         }
     }
