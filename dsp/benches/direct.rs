@@ -32,7 +32,7 @@ fn moving(bencher: Bencher, frames: usize) {
 
 fn run(bencher: Bencher, frames: usize, to_samples: f64) {
     let set = InstructionSet::widest();
-    let line = noisy_line(GRID_FRAMES, frames, set);
+    let line = noisy_line(GRID_FRAMES, frames);
     let weights = std::array::from_fn(|lane| 0.5 / (1.0 + lane as f32));
     let mut direct = Direct::new([0.0, DIFFERENCE_SAMPLES], [weights; 2]);
     direct.head_for([0.0, to_samples], [&weights; 2]);

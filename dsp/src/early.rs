@@ -5,7 +5,7 @@
 //! low-passes.
 
 use crate::arrivals::ARRIVALS;
-use crate::bands::{BUSES, LANES, LaneBank, LaneFrame, SplitDesign, Weights};
+use crate::bands::{BUSES, LANES, LaneBank, LaneFrame, SplitDesign};
 use crate::convolver::INPUTS;
 use crate::decorrelator::Decorrelator;
 use crate::delay_line::DelayLine;
@@ -24,6 +24,9 @@ use crate::stereo_input::SOURCES;
 /// m/s is 0.28 s; rounded up for the glides.
 const LONGEST_DELAY_S: f64 = 0.33;
 
+/// Most frames of a run: a block of the convolver at 48 kHz.
+pub const LONGEST_RUN_FRAMES: usize = 128;
+
 /// How long the all-passes of a stereo channel ring, s: from the loudest input, +120 dB, down to 1e-6 (measured with a delay of 9.1 ms: 0.32 s; scaled and rounded up).
 pub const DECORRELATOR_RINGS_S: f64 = 0.56;
 
@@ -34,11 +37,6 @@ pub const DECORRELATOR_RINGS_S: f64 = 0.56;
 /// tail falls silent. Followed at once that would roughen a moving tone; the
 /// tail is a third of a second late instead, and then sounds half a second.
 pub const SLOW_TAIL_STEPS: usize = 16;
-
-/// Returns the weights of what feeds the tail at a level of 1.
-fn at_level_one(plan: &SourcePlan) -> Option<[Weights; INPUTS]> {
-    (plan.tail_level > 0.0).then(|| plan.tail.map(|weights| weights.map(|weight| weight / plan.tail_level)))
-}
 
 /// Sizes of the early part.
 #[derive(Clone, Copy, Debug)]
@@ -51,8 +49,6 @@ pub struct EarlyConfig {
     pub outputs: usize,
     /// Frames of a grid step.
     pub grid_frames: usize,
-    /// Most frames of a run.
-    pub run_frames: usize,
     /// What the kernels run with.
     pub instruction_set: InstructionSet,
 }
@@ -62,7 +58,8 @@ pub struct EarlyConfig {
 struct SourcePart {
     line: DelayLine,
     direct: Direct,
-    reflectors: [Reflector; 2],
+    /// One for each output that is heard.
+    reflectors: Vec<Reflector>,
     tail: [GlideOf<LANES>; INPUTS],
     /// What feeds the tail at a level of 1, on its slow way, and the grid steps since its last plan.
     slow_tail: [GlideOf<LANES>; INPUTS],
@@ -78,16 +75,17 @@ struct SourcePart {
 impl SourcePart {
     fn new(source: usize, config: &EarlyConfig) -> Self {
         let rate = config.sample_rate_hz;
-        let reflector = || Reflector::new(ARRIVALS - 1, rate, config.grid_frames);
         Self {
-            line: DelayLine::new((LONGEST_DELAY_S * rate) as usize, config.run_frames),
+            line: DelayLine::new((LONGEST_DELAY_S * rate) as usize, LONGEST_RUN_FRAMES),
             direct: Direct::new([0.0; 2], [[0.0; LANES]; 2]),
-            reflectors: [reflector(), reflector()],
+            reflectors: (0..config.outputs)
+                .map(|_| Reflector::new(ARRIVALS - 1, rate, config.grid_frames))
+                .collect(),
             tail: [GlideOf::at([0.0; LANES]); INPUTS],
             slow_tail: [GlideOf::at([0.0; LANES]); INPUTS],
             slow_steps: 0,
             decorrelator: (source > 0).then(|| Decorrelator::new(source == 2, rate)),
-            fed: vec![0.0; config.run_frames],
+            fed: vec![0.0; LONGEST_RUN_FRAMES],
             ringing_frames: if source > 0 { (DECORRELATOR_RINGS_S * rate) as usize } else { 0 },
             silent_frames: usize::MAX,
         }
@@ -112,17 +110,14 @@ impl SourcePart {
             reflector.reset(&capsule.delay_samples[1..], &capsule.weights[1..]);
         }
         self.tail = plan.tail.map(GlideOf::at);
-        self.slow_tail = at_level_one(plan).unwrap_or_default().map(GlideOf::at);
+        self.slow_tail = plan.tail_at_level_one.map(GlideOf::at);
         self.slow_steps = 0;
-        self.reach();
     }
 
     /// Starts the next of the tail's slow steps on the way to a plan.
     fn head_tail_for(&mut self, plan: &SourcePlan) {
         self.slow_steps = 0;
-        // At a level of 0 nothing can be told; the tail stays as it was, unheard.
-        let targets = at_level_one(plan).unwrap_or(self.slow_tail.each_ref().map(GlideOf::targets));
-        for (glide, targets) in self.slow_tail.iter_mut().zip(targets) {
+        for (glide, targets) in self.slow_tail.iter_mut().zip(plan.tail_at_level_one) {
             glide.head_for(targets);
         }
     }
@@ -141,16 +136,6 @@ impl SourcePart {
             glide.head_for(slow.values(share).map(|weight| weight * plan.tail_level));
         }
         self.slow_steps = (self.slow_steps + 1).min(SLOW_TAIL_STEPS);
-        // A tap that waited for an earlier fade sets out when nothing is changed any more.
-        if changed || !self.rests() {
-            self.reach();
-        }
-    }
-
-    /// Makes the line as long as the platform needs.
-    fn reach(&mut self) {
-        let longest = self.reflectors.iter().map(Reflector::reach_frames).max().unwrap_or(0);
-        self.line.reach(longest);
     }
 
     fn rests(&self) -> bool {
@@ -161,7 +146,7 @@ impl SourcePart {
 
     /// Says whether nothing of what was heard can still sound.
     fn is_silent(&self) -> bool {
-        self.silent_frames > 2 * self.line.frames() + self.ringing_frames
+        self.silent_frames > self.line.frames() + self.ringing_frames
     }
 
     #[inline(always)]
@@ -170,20 +155,21 @@ impl SourcePart {
         eight: E,
         input: &[f32],
         segment: &Segment,
-        outputs: usize,
         heard: &mut [[f32; 2]],
         frames: &mut [[LaneFrame; BUSES]],
     ) {
         let count = input.len();
-        // Bits are gathered where a search would stop at the first sound: that does not vectorise.
-        let sounds = input.iter().fold(0, |bits, x| bits | x.abs().to_bits()) != 0;
-        self.silent_frames = if sounds { 0 } else { self.silent_frames.saturating_add(count) };
+        // Counted from the last sound, not from the run in which it came: a cut of the run changes nothing.
+        self.silent_frames = match input.iter().rev().position(|&x| x != 0.0) {
+            Some(silent) => silent,
+            None => self.silent_frames.saturating_add(count),
+        };
         if self.is_silent() {
             return;
         }
-        self.line.write(eight, input);
+        self.line.write(input);
         self.direct.process(eight, &self.line, segment, heard, frames);
-        for (bus, reflector) in self.reflectors.iter_mut().enumerate().take(outputs) {
+        for (bus, reflector) in self.reflectors.iter_mut().enumerate() {
             reflector.process(eight, &self.line, segment, bus, frames);
         }
         let fed = match &mut self.decorrelator {
@@ -208,13 +194,19 @@ const FIRST_PART: usize = 2;
 pub struct Early {
     instruction_set: InstructionSet,
     design: SplitDesign,
-    outputs: usize,
     sources: Vec<SourcePart>,
     bank: LaneBank,
-    /// By frame, then bus, then lane.
-    frames: Vec<[LaneFrame; BUSES]>,
-    sums: Vec<[f32; BUSES]>,
-    heard: Vec<[f32; 2]>,
+}
+
+/// Working room of a run.
+///
+/// It lies on the stack, which all engines of a thread share: what an engine
+/// keeps for itself has to come from far memory where there are a hundred.
+struct Scratch<'a> {
+    /// By frame, then bus, then lane; silent.
+    frames: &'a mut [[LaneFrame; BUSES]],
+    sums: &'a mut [[f32; BUSES]],
+    heard: &'a mut [[f32; 2]],
 }
 
 impl Early {
@@ -223,12 +215,8 @@ impl Early {
         Self {
             instruction_set: config.instruction_set,
             design: SplitDesign::new(config.sample_rate_hz),
-            outputs: config.outputs,
             sources: (0..config.sources.min(SOURCES)).map(|source| SourcePart::new(source, config)).collect(),
             bank: LaneBank::default(),
-            frames: vec![[[0.0; LANES]; BUSES]; config.run_frames],
-            sums: vec![[0.0; BUSES]; config.run_frames],
-            heard: vec![[0.0; 2]; config.run_frames],
         }
     }
 
@@ -245,7 +233,7 @@ impl Early {
         }
     }
 
-    /// Stands at a plan for one source, without fades.
+    /// Stands at a plan for one source of which nothing sounds, without fades.
     pub fn stand_source_at(&mut self, source: usize, plan: &SourcePlan) {
         self.sources[source].stand_at(plan);
     }
@@ -275,10 +263,29 @@ impl Early {
         self.sources.iter().all(SourcePart::is_silent) && self.bank.is_silent()
     }
 
-    /// Sounds a run of frames, one input for each source; writes left and right, and what feeds both parts of the tail.
+    /// Sounds a run of at most [`LONGEST_RUN_FRAMES`], one input for each source; writes left and right, and what feeds both parts of the tail.
     pub fn process(&mut self, inputs: &[&[f32]], segment: &Segment, outputs: [&mut [f32]; BUSES]) {
+        // Silencing the room of a whole run would be most of the work of a short one.
+        match inputs.first().map_or(0, |input| input.len()) {
+            0..=16 => self.process_on_stack::<16>(inputs, segment, outputs),
+            17..=64 => self.process_on_stack::<64>(inputs, segment, outputs),
+            _ => self.process_on_stack::<LONGEST_RUN_FRAMES>(inputs, segment, outputs),
+        }
+    }
+
+    fn process_on_stack<const FRAMES: usize>(
+        &mut self,
+        inputs: &[&[f32]],
+        segment: &Segment,
+        outputs: [&mut [f32]; BUSES],
+    ) {
+        let count = inputs.first().map_or(0, |input| input.len());
+        let (mut frames, mut sums) = ([[[0.0; LANES]; BUSES]; FRAMES], [[0.0; BUSES]; FRAMES]);
+        let mut heard = [[0.0; 2]; FRAMES];
+        let scratch =
+            Scratch { frames: &mut frames[..count], sums: &mut sums[..count], heard: &mut heard[..count] };
         let set = self.instruction_set;
-        set.run_eight(Run { early: self, inputs, segment, outputs });
+        set.run_eight(Run { early: self, inputs, segment, scratch, outputs });
     }
 }
 
@@ -286,6 +293,7 @@ struct Run<'a, 'b> {
     early: &'a mut Early,
     inputs: &'a [&'b [f32]],
     segment: &'a Segment,
+    scratch: Scratch<'a>,
     outputs: [&'a mut [f32]; BUSES],
 }
 
@@ -294,14 +302,11 @@ impl EightKernel for Run<'_, '_> {
 
     #[inline(always)]
     fn run<E: Eight>(self, eight: E) {
-        let Self { early, inputs, segment, outputs } = self;
-        let count = inputs.first().map_or(0, |input| input.len());
-        let frames = &mut early.frames[..count];
-        frames.fill([[0.0; LANES]; BUSES]);
+        let Self { early, inputs, segment, scratch, outputs } = self;
+        let Scratch { frames, sums, heard } = scratch;
         for (source, input) in early.sources.iter_mut().zip(inputs) {
-            source.process(eight, input, segment, early.outputs, &mut early.heard, frames);
+            source.process(eight, input, segment, heard, frames);
         }
-        let sums = &mut early.sums[..count];
         early.bank.process(eight, &early.design, frames, sums);
         for (bus, output) in outputs.into_iter().enumerate() {
             for (out, sum) in output.iter_mut().zip(&*sums) {

@@ -7,8 +7,8 @@
 
 use crate::bands::SplitDesign;
 use crate::convolver::INPUTS;
-use crate::distance_tone::{DistanceTone, TonePlan};
-use crate::early::{DECORRELATOR_RINGS_S, Early, EarlyConfig, SLOW_TAIL_STEPS};
+use crate::distance_tone::{DistanceTone, TonePlan, ringing_s};
+use crate::early::{DECORRELATOR_RINGS_S, Early, EarlyConfig, LONGEST_RUN_FRAMES, SLOW_TAIL_STEPS};
 use crate::instruction_set::InstructionSet;
 use crate::plan::SourcePlan;
 use crate::planner::Planner;
@@ -178,11 +178,10 @@ impl Engine {
                 sources: count,
                 outputs: config.layout.outputs(),
                 grid_frames,
-                run_frames: block_frames,
                 instruction_set,
             }),
             tails: TailStage::new(block_frames, rate),
-            room: Room::new(block_frames),
+            room: Room::new(LONGEST_RUN_FRAMES),
             rests: true,
         };
         engine.plan_all(&settings);
@@ -237,12 +236,14 @@ impl Engine {
             plan.capsules.iter().flat_map(|capsule| capsule.delay_samples).fold(0.0, f64::max)
         };
         let reflections = self.plans.iter().map(latest).fold(0.0, f64::max).ceil() as usize;
-        let ringing_s = if self.config.layout == Layout::StereoToStereo {
+        let split_s = if self.config.layout == Layout::StereoToStereo {
             DECORRELATOR_RINGS_S
         } else {
             LOW_PASSES_RING_S
         };
-        let ringing = (ringing_s * self.config.sample_rate_hz) as usize;
+        let Settings { tone, platform, .. } = self.settings.unwrap_or_default();
+        let tone_s = ringing_s(&tone, platform.air.speed_of_sound_m_s());
+        let ringing = ((split_s + tone_s) * self.config.sample_rate_hz) as usize;
         self.tails.frames().max(reflections) + self.block_frames + ringing
     }
 
@@ -315,11 +316,11 @@ impl Engine {
             self.met = true;
         } else if changed {
             for index in 0..self.plans.len() {
-                // What is silent is planned when it wakes; the middle is nearly always heard.
-                if index == 0 || !self.early.source_is_silent(index) {
-                    self.plan_arrivals(index, &settings);
-                } else {
+                // What is silent is planned when it wakes, and then nothing of it has to fade.
+                if self.early.source_is_silent(index) {
                     self.planned[index] = false;
+                } else {
+                    self.plan_arrivals(index, &settings);
                 }
             }
             self.met = false;
@@ -345,9 +346,10 @@ impl Engine {
         self.rests = self.tones.iter().all(DistanceTone::rests) && (0..self.plans.len()).all(rests);
     }
 
-    /// Returns how many frames may run at once: to the end of the block, or of the grid's step while something moves.
+    /// Returns how many frames may run at once: within the block, and within the grid's step while something moves.
     fn run_frames(&self) -> usize {
         let span = if self.rests { self.block_frames } else { self.grid_frames / STEPS };
+        let span = span.min(LONGEST_RUN_FRAMES);
         span - self.clock_frames % span
     }
 
@@ -414,8 +416,10 @@ impl Engine {
     /// Plans the sources that were silent and are about to sound; nothing of them sounds yet, so nothing fades.
     fn wake(&mut self, frames: usize) {
         let Some(settings) = self.settings else { return };
-        for index in 1..self.plans.len() {
-            if !self.planned[index] && self.room.sources[index][..frames].iter().any(|&x| x != 0.0) {
+        let stereo = self.config.layout == Layout::StereoToStereo;
+        for index in 0..self.plans.len() {
+            let input = if stereo { &self.room.sources[index] } else { &self.room.toned[0] };
+            if !self.planned[index] && input[..frames].iter().any(|&x| x != 0.0) {
                 self.plan(index, &settings);
                 self.early.stand_source_at(index, &self.plans[index]);
             }

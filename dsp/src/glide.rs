@@ -34,11 +34,6 @@ impl Glide {
         [f64::midpoint(c0, c1), c1 - c0, 0.5 * (c2 - 2.0 * c1 + c0)]
     }
 
-    /// Returns the longest that the value can be during the grid step.
-    pub fn longest(&self) -> f64 {
-        self.controls[0].max(self.controls[1]).max(self.controls[2])
-    }
-
     /// Returns the newest target.
     pub const fn target(&self) -> f64 {
         self.controls[2]

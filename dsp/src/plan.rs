@@ -148,7 +148,9 @@ pub struct SourcePlan {
     pub capsules: [CapsulePlan; 2],
     /// Lane weights of what goes into the two parts of the tail.
     pub tail: [Weights; PARTS],
-    /// The part of these weights that is level, trim and platform balance: it follows a plan at once, the rest slowly.
+    /// The same at a level of 1, which follows a plan slowly.
+    pub tail_at_level_one: [Weights; PARTS],
+    /// Level, trim and platform balance, which follow a plan at once.
     pub tail_level: f32,
     /// Energies with the reflections as they meet in the low octaves, before the platform balance.
     pub energies: Energies,
@@ -176,6 +178,7 @@ impl SourcePlan {
     pub const SILENCE: Self = Self {
         capsules: [CapsulePlan { delay_samples: [0.0; ARRIVALS], weights: [[0.0; LANES]; ARRIVALS] }; 2],
         tail: [[0.0; LANES]; PARTS],
+        tail_at_level_one: [[0.0; LANES]; PARTS],
         tail_level: 0.0,
         energies: Energies {
             direct: [0.0; BANDS],
@@ -239,11 +242,12 @@ impl SourcePlan {
                 }
             }
         }
+        let factor = acoustics.factor_gain as f32;
+        let tail_at_level_one = tail.map(|part| part.map(|weight| weight / factor));
         for weight in tail.iter_mut().flatten() {
             *weight *= platform_gain;
         }
-        let tail_level = acoustics.factor_gain as f32 * platform_gain;
-        Self { capsules, tail, tail_level, energies }
+        Self { capsules, tail, tail_at_level_one, tail_level: factor * platform_gain, energies }
     }
 }
 

@@ -68,6 +68,8 @@ struct HeardSource {
     /// All reflected energy, by part, then band.
     target: [PerBand; PARTS],
     platform_gain: f32,
+    /// Factor on everything but the balance.
+    factor: f32,
 }
 
 impl HeardSource {
@@ -77,6 +79,7 @@ impl HeardSource {
         factors: [[1.0; SLOTS]; FITTED],
         target: [[0.0; BANDS]; PARTS],
         platform_gain: 0.0,
+        factor: 1.0,
     };
 }
 
@@ -239,7 +242,8 @@ impl Kernel for PlanArrivals<'_> {
     #[inline(always)]
     fn run<const FUSED: bool>(self) {
         let Self { ground, settings, source, channels, .. } = self;
-        let HeardSource { capsules: heard, mean, factors, target, platform_gain: heard_gain } = self.heard;
+        let HeardSource { capsules: heard, mean, factors, target, platform_gain: heard_gain, factor: heard_factor } =
+            self.heard;
         let Room { steps, fit: fit_room, .. } = self.room;
         for (heard, capsule) in heard.iter_mut().zip([0, channels - 1]) {
             hear::<FUSED>(ground, settings, source, capsule, heard);
@@ -277,6 +281,7 @@ impl Kernel for PlanArrivals<'_> {
         let (direct_gain, platform_gain) = (direct_gain as f32, platform_gain as f32);
         self.plan.tail_level = factor * platform_gain;
         *heard_gain = platform_gain;
+        *heard_factor = factor;
         // Both capsules hear nearly the same spectrum of an image; the factors are worked out for their mean.
         let mut strongest = [f32::MIN_POSITIVE; SLOTS];
         for band in 0..FITTED {
@@ -585,6 +590,7 @@ impl Kernel for PlanTail<'_> {
             };
             for lane in 0..LANES {
                 self.plan.tail[part][lane] = weights[lane] * heard.platform_gain;
+                self.plan.tail_at_level_one[part][lane] = weights[lane] / heard.factor;
             }
         }
         self.plan.energies = energies;

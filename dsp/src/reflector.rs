@@ -4,7 +4,7 @@
 //! lanes of a bus; the low-passes of the lanes come after the sum.
 
 use crate::bands::{BUSES, LANES, LaneFrame, Weights};
-use crate::delay_line::{DelayLine, GROUP, Place, quarters};
+use crate::delay_line::{DelayLine, GROUP, Place};
 use crate::glide::{Glide, GlideOf};
 use crate::instruction_set::Eight;
 use crate::segment::Segment;
@@ -28,9 +28,9 @@ const FEW: usize = 4;
 /// Where a gliding tap reads during one grid step: a parabola over the frames of the step.
 #[derive(Clone, Copy, Debug, Default)]
 struct Path {
-    /// Nearest quarter sample at the start of the step.
+    /// Nearest whole sample at the start of the step.
     base: i32,
-    /// Offset from it in quarter samples, its growth per frame, and per frame squared.
+    /// Offset from it in samples, its growth per frame, and per frame squared.
     offset: f32,
     speed: f32,
     bend: f32,
@@ -41,14 +41,13 @@ impl Path {
     fn of(delay: &Glide, grid_frames: usize) -> Self {
         let [start, slope, bend] = delay.polynomial();
         let per_frame = 1.0 / grid_frames as f64;
-        let start = quarters(start);
         // Half a sample may be added: delays are positive. `round` would be a call of the C library.
         let base = (start + 0.5) as i32;
         Self {
             base,
             offset: (start - f64::from(base)) as f32,
-            speed: (quarters(slope) * per_frame) as f32,
-            bend: (quarters(bend) * per_frame * per_frame) as f32,
+            speed: (slope * per_frame) as f32,
+            bend: (bend * per_frame * per_frame) as f32,
         }
     }
 
@@ -63,15 +62,17 @@ impl Path {
         let start = eight.add(eight.load(&STARTS), eight.splat(frame));
         let from = at(start);
         let to = at(eight.add(start, eight.splat(GROUP as f32)));
-        let middle = eight.multiply_add(eight.splat(0.5), eight.add(from, to), eight.splat(ROUNDING));
-        let nearest = eight.subtract(middle, eight.splat(ROUNDING));
+        // Half a sample less, rounded: the whole sample at or before the middle of a group.
+        let before = eight.subtract(eight.multiply(eight.splat(0.5), eight.add(from, to)), eight.splat(0.5));
+        let whole = eight.add(before, eight.splat(ROUNDING));
+        let between = eight.add(eight.subtract(whole, eight.splat(ROUNDING)), eight.splat(0.5));
         let mut groups = Groups::default();
         let mut bits = [0.0; GROUPS];
-        eight.store(middle, &mut bits);
-        for (cell, bits) in groups.middle.iter_mut().zip(bits) {
+        eight.store(whole, &mut bits);
+        for (cell, bits) in groups.whole.iter_mut().zip(bits) {
             *cell = self.base + (bits.to_bits() as i32 - ROUNDING.to_bits() as i32);
         }
-        eight.store(eight.subtract(from, nearest), &mut groups.first);
+        eight.store(eight.subtract(from, between), &mut groups.first);
         let step = eight.multiply(eight.subtract(to, from), eight.splat(1.0 / GROUP as f32));
         eight.store(step, &mut groups.step);
         groups
@@ -81,11 +82,11 @@ impl Path {
 /// Groups that are worked out at once.
 const GROUPS: usize = 8;
 
-/// Where groups read: the nearest quarter sample in the middle of each, the offset of its first frame, and the growth
-/// per frame.
+/// Where groups read: the whole sample before the middle of each, how much more than half a sample beyond it the first
+/// frame reads, and how much that grows per frame.
 #[derive(Clone, Copy, Debug, Default)]
 struct Groups {
-    middle: [i32; GROUPS],
+    whole: [i32; GROUPS],
     first: [f32; GROUPS],
     step: [f32; GROUPS],
 }
@@ -93,7 +94,7 @@ struct Groups {
 impl Groups {
     #[inline(always)]
     fn read<E: Eight>(&self, eight: E, place: &Place<'_>, group: usize) -> E::Numbers {
-        place.glide(eight, self.middle[group], self.first[group], self.step[group])
+        place.glide(eight, self.whole[group], self.first[group], self.step[group])
     }
 }
 
@@ -253,12 +254,6 @@ impl Reflector {
     /// Says whether all reflections rest.
     pub const fn rests(&self) -> bool {
         self.rests
-    }
-
-    /// Returns the longest delay that is read during the grid step, in frames.
-    pub fn reach_frames(&self) -> usize {
-        let longest = |tap: &Tap| tap.delay.longest().max(tap.fade.map_or(0.0, |fade| fade.from.longest()));
-        self.taps.iter().map(longest).fold(0.0, f64::max) as usize + 2
     }
 
     /// Adds all reflections of the frames last written to the line to a bus of `frames`.

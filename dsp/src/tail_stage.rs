@@ -82,7 +82,10 @@ impl Placed {
 
     /// Moves voice and gains on by frames of silence.
     fn pass_silence(&mut self, frames: usize) {
-        self.voice.pass_silence(frames);
+        // One that is faded out may still ring, unheard; it is given back at the next grid sample.
+        if self.voice.is_silent() {
+            self.voice.pass_silence(frames);
+        }
         self.input_gain = (self.input_gain + self.input_step * frames as f32).clamp(0.0, 1.0);
         self.output_gain = (self.output_gain + self.output_step * frames as f32).clamp(0.0, 1.0);
     }
