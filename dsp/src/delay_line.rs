@@ -64,7 +64,8 @@ impl Place<'_> {
             eight.load(cells)
         };
         let [s1, s2, s3]: [E::Numbers; 3] = std::array::from_fn(|n| eight.add(point(2 - n), point(3 + n)));
-        let [d1, d2, d3]: [E::Numbers; 3] = std::array::from_fn(|n| eight.subtract(point(2 - n), point(3 + n)));
+        let [d1, d2, d3]: [E::Numbers; 3] =
+            std::array::from_fn(|n| eight.subtract(point(2 - n), point(3 + n)));
         let t = eight.multiply_add(eight.load(&COUNTING), eight.splat(step), eight.splat(first));
         let weigh = |by: [f32; 3], [one, two, three]: [E::Numbers; 3]| {
             let sum = eight.multiply(eight.splat(by[2]), three);
@@ -202,11 +203,13 @@ mod tests {
         fill(&mut line, 700, |n| (0.9 * n).sin());
         for delay in [2_u16, 3, 40, 299] {
             let heard = InstructionSet::widest().run_eight(GlideAt(&line, f64::from(delay), 0.0));
-            for (n, (got, expected)) in
-                heard.iter().zip(line.delayed(usize::from(delay), GROUP)).enumerate()
+            for (n, (got, expected)) in heard.iter().zip(line.delayed(usize::from(delay), GROUP)).enumerate()
             {
                 // One rounding of single precision.
-                assert!((got - expected).abs() < 2e-7, "{delay} late, frame {n}: expected {expected}, got {got}");
+                assert!(
+                    (got - expected).abs() < 2e-7,
+                    "{delay} late, frame {n}: expected {expected}, got {got}"
+                );
             }
         }
     }

@@ -49,9 +49,9 @@ const RINGS_DOWN: f64 = 1e12;
 /// High-pass: tau = 1/(2 pi f0). Bell: tau = 4/(2 pi f1) at the most. Its poles are those of s^2 + s/(Q A) + 1,
 /// A = 10^(dB/40): at +6 dB tau is 2.5/(2 pi f1), at -18 dB, overdamped, 2.8/(2 pi f1).
 pub fn ringing_s(tone: &Tone, speed_of_sound_m_s: f64) -> f64 {
-    let high_pass_s = tone.close_mic_m.map_or(0.0, |distance_m| {
-        (2.0 * PI * proximity_corner_hz(distance_m, speed_of_sound_m_s)).recip()
-    });
+    let high_pass_s = tone
+        .close_mic_m
+        .map_or(0.0, |distance_m| (2.0 * PI * proximity_corner_hz(distance_m, speed_of_sound_m_s)).recip());
     let bell_s = if tone.low_mid_db == 0.0 { 0.0 } else { 4.0 / (2.0 * PI * tone.low_mid_hz) };
     high_pass_s.max(bell_s) * RINGS_DOWN.ln()
 }

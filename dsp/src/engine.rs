@@ -225,6 +225,11 @@ impl Engine {
         }
     }
 
+    /// Says whether nothing moved since the last grid step: all has arrived at the newest plan.
+    pub const fn rests(&self) -> bool {
+        self.rests
+    }
+
     /// Returns the latency: always 0 frames.
     pub const fn latency_frames(&self) -> usize {
         0

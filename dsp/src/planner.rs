@@ -242,8 +242,14 @@ impl Kernel for PlanArrivals<'_> {
     #[inline(always)]
     fn run<const FUSED: bool>(self) {
         let Self { ground, settings, source, channels, .. } = self;
-        let HeardSource { capsules: heard, mean, factors, target, platform_gain: heard_gain, factor: heard_factor } =
-            self.heard;
+        let HeardSource {
+            capsules: heard,
+            mean,
+            factors,
+            target,
+            platform_gain: heard_gain,
+            factor: heard_factor,
+        } = self.heard;
         let Room { steps, fit: fit_room, .. } = self.room;
         for (heard, capsule) in heard.iter_mut().zip([0, channels - 1]) {
             hear::<FUSED>(ground, settings, source, capsule, heard);

@@ -2,7 +2,7 @@
 
 use rostra_dsp::arrivals::ARRIVALS;
 use rostra_dsp::bands::LANES;
-use rostra_dsp::early::{Early, EarlyConfig};
+use rostra_dsp::early::{Early, EarlyConfig, LONGEST_RUN_FRAMES};
 use rostra_dsp::instruction_set::InstructionSet;
 use rostra_dsp::plan::SourcePlan;
 use rostra_dsp::segment::{STEPS, Segment};
@@ -31,13 +31,12 @@ pub fn only(plan: &SourcePlan, arrival: usize, capsule: usize) -> SourcePlan {
 /// Plays an input through plans, one a grid step, the last one to the end; returns both channels.
 pub fn play(input: &[f32], plans: &[SourcePlan], rate_hz: f64) -> [Vec<f32>; 2] {
     let grid = grid_frames(rate_hz);
-    let run = grid / STEPS;
+    let run = (grid / STEPS).min(LONGEST_RUN_FRAMES);
     let mut early = Early::new(&EarlyConfig {
         sample_rate_hz: rate_hz,
         sources: 1,
         outputs: 2,
         grid_frames: grid,
-        run_frames: run,
         instruction_set: InstructionSet::widest(),
     });
     early.stand_at(&plans[..1]);

@@ -40,6 +40,14 @@ fn longest(frame: usize) -> Settings {
     settings
 }
 
+/// The shortest tail, under the slowest filter of the tone: a close pickup just near enough to count.
+fn shortest(frame: usize) -> Settings {
+    let mut settings = at_rest(frame);
+    settings.tone.close_mic_m = Some(1.99);
+    settings.platform.decay_s = 0.2;
+    settings
+}
+
 /// Moves, and changes its tail, until a tenth of a second into the silence.
 fn moving(frame: usize) -> Settings {
     let mut settings = at_rest(frame);
@@ -83,9 +91,12 @@ fn ending(layout: Layout, settings_at: SettingsAt) -> Ending {
 fn a_tail_ends_in_exact_silence_when_it_should_and_is_never_subnormal() {
     let mut failures = Vec::new();
     for layout in [Layout::MonoToMono, Layout::MonoToStereo, Layout::StereoToStereo] {
-        for (name, settings_at) in
-            [("at rest", at_rest as SettingsAt), ("longest tail", longest), ("moving", moving)]
-        {
+        for (name, settings_at) in [
+            ("at rest", at_rest as SettingsAt),
+            ("longest tail", longest),
+            ("shortest tail", shortest),
+            ("moving", moving),
+        ] {
             let Ending { sound, tail_frames } = ending(layout, settings_at);
             for channel in &sound {
                 let power = channel[..SOUND_FRAMES].iter().map(|&x| f64::from(x).powi(2)).sum::<f64>();
