@@ -34,15 +34,19 @@ impl Decorrelator {
 
     /// Filters `input` into `output`.
     pub fn filter(&mut self, input: &[f32], output: &mut [f32]) {
-        for (x, out) in input.iter().zip(output) {
-            let late = self.line[self.at];
-            let fed = x - self.gain * late;
-            self.line[self.at] = if fed.abs() < SILENT { 0.0 } else { fed };
-            *out = self.gain * fed + late;
-            self.at += 1;
-            if self.at == self.line.len() {
-                self.at = 0;
+        let mut done = 0;
+        while done < input.len() {
+            // To the end of the ring: within it no frame reads what another one wrote.
+            let frames = (self.line.len() - self.at).min(input.len() - done);
+            let ring = &mut self.line[self.at..self.at + frames];
+            let heard = input[done..done + frames].iter().zip(&mut output[done..done + frames]);
+            for (late, (x, out)) in ring.iter_mut().zip(heard) {
+                let fed = x - self.gain * *late;
+                *out = self.gain * fed + *late;
+                *late = if fed.abs() < SILENT { 0.0 } else { fed };
             }
+            self.at = (self.at + frames) % self.line.len();
+            done += frames;
         }
     }
 }

@@ -9,7 +9,7 @@ use crate::bands::SplitDesign;
 use crate::convolver::INPUTS;
 use crate::distance_tone::{DistanceTone, TonePlan, ringing_s};
 use crate::early::{DECORRELATOR_RINGS_S, Early, EarlyConfig, LONGEST_RUN_FRAMES, SLOW_TAIL_STEPS};
-use crate::instruction_set::InstructionSet;
+use crate::instruction_set::{InstructionSet, Kernel};
 use crate::plan::SourcePlan;
 use crate::planner::Planner;
 use crate::segment::{STEPS, Segment};
@@ -113,6 +113,7 @@ impl Room {
 #[derive(Debug)]
 pub struct Engine {
     config: Config,
+    instruction_set: InstructionSet,
     planner: Planner,
     block_frames: usize,
     grid_frames: usize,
@@ -161,6 +162,7 @@ impl Engine {
         let count = config.layout.sources();
         let mut engine = Self {
             config,
+            instruction_set,
             planner: Planner::new(&design, config.layout.outputs(), instruction_set),
             block_frames,
             grid_frames,
@@ -369,7 +371,8 @@ impl Engine {
         let mut silent = true;
         for side in 0..sides {
             let raw = &mut room.raw[side][..frames];
-            silent &= let_in(&channels[side][start..start + frames], raw);
+            let input = &channels[side][start..start + frames];
+            silent &= self.instruction_set.run(LetIn { input, raw });
         }
         if silent && self.is_silent() {
             // Nothing sounds, and nothing is to be done but to keep step.
@@ -412,9 +415,8 @@ impl Engine {
         let mut heard = [&mut left[..frames], &mut right[..frames]];
         self.tails.process([&early[..frames], &late[..frames]], &mut heard[..outputs]);
         for (channel, heard) in channels.iter_mut().zip(&room.outputs).take(outputs) {
-            for (out, &x) in channel[start..start + frames].iter_mut().zip(heard) {
-                *out = if x.abs() >= LEAST_OUTPUT && x.is_finite() { x } else { 0.0 };
-            }
+            let output = &mut channel[start..start + frames];
+            self.instruction_set.run(LetOut { heard: &heard[..frames], output });
         }
     }
 
@@ -438,13 +440,41 @@ impl Engine {
 }
 
 /// Copies an input, without what is no sound; returns whether all of it is silence.
-fn let_in(input: &[f32], raw: &mut [f32]) -> bool {
-    let mut loudest = 0.0_f32;
-    for (cell, &x) in raw.iter_mut().zip(input) {
-        let magnitude = x.abs();
-        let sounds = (LEAST_INPUT..f32::INFINITY).contains(&magnitude);
-        *cell = if sounds { x.clamp(-LOUDEST_INPUT, LOUDEST_INPUT) } else { 0.0 };
-        loudest = loudest.max(cell.abs());
+struct LetIn<'a> {
+    input: &'a [f32],
+    raw: &'a mut [f32],
+}
+
+impl Kernel for LetIn<'_> {
+    type Output = bool;
+
+    #[inline(always)]
+    fn run<const FUSED: bool>(self) -> bool {
+        // Bits are gathered where a search would stop at the first sound: that does not vectorise.
+        let mut bits = 0;
+        for (cell, &x) in self.raw.iter_mut().zip(self.input) {
+            let magnitude = x.abs();
+            let sounds = (LEAST_INPUT..f32::INFINITY).contains(&magnitude);
+            *cell = if sounds { x.clamp(-LOUDEST_INPUT, LOUDEST_INPUT) } else { 0.0 };
+            bits |= cell.to_bits();
+        }
+        bits == 0
     }
-    loudest == 0.0
+}
+
+/// Copies what is heard, without what is no sound.
+struct LetOut<'a> {
+    heard: &'a [f32],
+    output: &'a mut [f32],
+}
+
+impl Kernel for LetOut<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn run<const FUSED: bool>(self) {
+        for (out, &x) in self.output.iter_mut().zip(self.heard) {
+            *out = if (LEAST_OUTPUT..f32::INFINITY).contains(&x.abs()) { x } else { 0.0 };
+        }
+    }
 }

@@ -54,6 +54,14 @@ impl StereoInput {
             right.fill(0.0);
             return;
         }
+        if self.alike == 0.0 && self.alike_frames as usize + raw[0].len() < self.hold_frames as usize {
+            // Unlike before, and not alike for long enough by the end: two sources throughout.
+            middle.fill(0.0);
+            left.copy_from_slice(toned[0]);
+            right.copy_from_slice(toned[1]);
+            self.count_alike(raw);
+            return;
+        }
         for n in 0..middle.len() {
             let (l, r) = (raw[0][n], raw[1][n]);
             if l != 0.0 || r != 0.0 {
@@ -71,6 +79,19 @@ impl StereoInput {
             left[n] = (1.0 - self.alike) * l;
             right[n] = (1.0 - self.alike) * r;
         }
+    }
+
+    /// Counts the sounding samples that are alike since the last that were not.
+    fn count_alike(&mut self, raw: [&[f32]; 2]) {
+        let pairs = || raw[0].iter().zip(raw[1]);
+        let after = match pairs().rposition(|(l, r)| l != r) {
+            Some(last) => {
+                self.alike_frames = 0;
+                last + 1
+            }
+            None => 0,
+        };
+        self.alike_frames += pairs().skip(after).filter(|&(&l, _)| l != 0.0).count() as u32;
     }
 }
 
@@ -99,6 +120,38 @@ mod tests {
         let [middle, left, right] = run(&mut input, &[0.0, 0.5, 0.5], &[0.0, -0.25, 0.5]);
         assert_eq!(middle, [0.0; 3]);
         assert_eq!((left[1], right[1], right[2]), (0.5, -0.25, 0.5));
+    }
+
+    /// Two sources at once are decided on in short, one by one in runs of a single frame: both say the same.
+    #[test]
+    fn a_run_is_split_as_its_frames_are() {
+        let side = |seed: usize| -> Vec<f32> {
+            // Unlike, then alike with silence between, then unlike again.
+            (0..20_000)
+                .map(|n| match n {
+                    3000..9000 if n % 5 == 0 => 0.0,
+                    3000..9000 => 0.25,
+                    _ => ((n * (7 + seed)) % 13) as f32 / 13.0 - 0.5,
+                })
+                .collect()
+        };
+        let (left, right) = (side(0), side(4));
+        let split = |frames: usize| -> Vec<[f32; SOURCES]> {
+            let mut input = StereoInput::new(48_000.0);
+            let runs = left.chunks(frames).zip(right.chunks(frames));
+            runs.flat_map(|(l, r)| {
+                let [a, b, c] = run(&mut input, l, r);
+                (0..a.len()).map(move |n| [a[n], b[n], c[n]]).collect::<Vec<_>>()
+            })
+            .collect()
+        };
+        let whole = split(1);
+        assert!(
+            whole[6000][0] == 0.0 && whole[8998][0] > 0.3 && whole[15_000][0] == 0.0,
+            "one source for a while"
+        );
+        assert_eq!(split(128), whole);
+        assert_eq!(split(64), whole);
     }
 
     #[test]

@@ -3,12 +3,10 @@
 //! The CLAP that this crate exports is hosted within the test program, so that
 //! the program's own allocator counts what the plug-in does: allocations and
 //! frees, on the audio thread alone. A control shows that it would notice. The
-//! framework's own check (`assert_process_allocs`) brings an allocator too, and
-//! a program can have one only.
-#![cfg(not(feature = "assert_process_allocs"))]
+//! framework's own guard (feature `assert_process_allocs`) brings an allocator
+//! too, and a program can have one only: with the feature on nothing is counted,
+//! and the guard ends the program at the first allocation.
 
-use std::alloc::{GlobalAlloc, Layout as Memory, System};
-use std::cell::Cell;
 use std::time::Duration;
 
 use clack_extensions::audio_ports_config::{AudioPortsConfigBuffer, PluginAudioPortsConfig};
@@ -21,43 +19,97 @@ use clack_host::prelude::*;
 // Links the plug-in, whose entry is found by its symbol.
 use rostra as _;
 
-/// The system's allocator, counting the calls of each thread.
-struct Counting;
+/// Counts with an allocator of its own.
+#[cfg(not(feature = "assert_process_allocs"))]
+mod counter {
+    use std::alloc::{GlobalAlloc, Layout as Memory, System};
+    use std::cell::Cell;
 
-thread_local! {
-    static ALLOCATIONS: Cell<usize> = const { Cell::new(0) };
-    static FREES: Cell<usize> = const { Cell::new(0) };
-}
+    /// The system's allocator, counting the calls of each thread.
+    struct Counting;
 
-fn count(calls: &'static std::thread::LocalKey<Cell<usize>>) {
-    // A thread that is ending has no counter any more; nobody looks then.
-    let _ = calls.try_with(|calls| calls.set(calls.get() + 1));
-}
-
-// SAFETY: every call is handed on to the system's allocator unchanged.
-#[allow(unsafe_code, reason = "a global allocator cannot be written otherwise")]
-unsafe impl GlobalAlloc for Counting {
-    unsafe fn alloc(&self, memory: Memory) -> *mut u8 {
-        count(&ALLOCATIONS);
-        // SAFETY: the caller keeps the contract of `GlobalAlloc`.
-        unsafe { System.alloc(memory) }
+    thread_local! {
+        static ALLOCATIONS: Cell<usize> = const { Cell::new(0) };
+        static FREES: Cell<usize> = const { Cell::new(0) };
     }
-    unsafe fn dealloc(&self, pointer: *mut u8, memory: Memory) {
-        count(&FREES);
-        // SAFETY: the caller keeps the contract of `GlobalAlloc`.
-        unsafe { System.dealloc(pointer, memory) }
+
+    fn count(calls: &'static std::thread::LocalKey<Cell<usize>>) {
+        // A thread that is ending has no counter any more; nobody looks then.
+        let _ = calls.try_with(|calls| calls.set(calls.get() + 1));
+    }
+
+    // SAFETY: every call is handed on to the system's allocator unchanged.
+    #[allow(unsafe_code, reason = "a global allocator cannot be written otherwise")]
+    unsafe impl GlobalAlloc for Counting {
+        unsafe fn alloc(&self, memory: Memory) -> *mut u8 {
+            count(&ALLOCATIONS);
+            // SAFETY: the caller keeps the contract of `GlobalAlloc`.
+            unsafe { System.alloc(memory) }
+        }
+        unsafe fn dealloc(&self, pointer: *mut u8, memory: Memory) {
+            count(&FREES);
+            // SAFETY: the caller keeps the contract of `GlobalAlloc`.
+            unsafe { System.dealloc(pointer, memory) }
+        }
+    }
+
+    #[global_allocator]
+    static ALLOCATOR: Counting = Counting;
+
+    /// Returns how often a piece of work allocated and freed.
+    pub(super) fn calls_during(work: impl FnOnce()) -> (usize, usize) {
+        let before = (ALLOCATIONS.with(Cell::get), FREES.with(Cell::get));
+        work();
+        (ALLOCATIONS.with(Cell::get) - before.0, FREES.with(Cell::get) - before.1)
+    }
+
+    /// The control: the counters notice a vector that comes and goes.
+    #[test]
+    fn the_counters_notice_an_allocation_and_a_free() {
+        let calls = calls_during(|| drop(std::hint::black_box(vec![1_u8; 16])));
+        assert_eq!(calls, (1, 1));
     }
 }
 
-#[global_allocator]
-static ALLOCATOR: Counting = Counting;
+/// Leaves it to the framework's guard.
+#[cfg(feature = "assert_process_allocs")]
+mod counter {
+    use std::process::Command;
 
-/// Returns how often a piece of work allocated and freed.
-fn calls_during(work: impl FnOnce()) -> (usize, usize) {
-    let before = (ALLOCATIONS.with(Cell::get), FREES.with(Cell::get));
-    work();
-    (ALLOCATIONS.with(Cell::get) - before.0, FREES.with(Cell::get) - before.1)
+    /// Asks for the allocation that the guard is to catch.
+    const ALLOCATE: &str = "ROSTRA_TESTS_ALLOCATE";
+
+    /// Does the work; the guard, not this, looks at what the plug-in does in it.
+    pub(super) fn calls_during(work: impl FnOnce()) -> (usize, usize) {
+        work();
+        (0, 0)
+    }
+
+    /// The control: the guard ends a program of its own that allocates where it must not.
+    #[test]
+    fn the_guard_ends_a_program_that_allocates() {
+        if std::env::var_os(ALLOCATE).is_some() {
+            nice_assert_no_alloc::assert_no_alloc(|| drop(std::hint::black_box(vec![1_u8; 16])));
+            return;
+        }
+        let name = "counter::the_guard_ends_a_program_that_allocates";
+        let run = |allocates: bool| {
+            let mut program = Command::new(std::env::current_exe().expect("this program"));
+            program.args(["--exact", name]);
+            if allocates {
+                program.env(ALLOCATE, "1");
+            } else {
+                program.args(["--list"]);
+            }
+            program.output().expect("it starts").status
+        };
+        assert!(run(false).success(), "the program itself is in order");
+        let status = run(true);
+        assert!(!status.success(), "the guard let an allocation pass: {status}");
+    }
 }
+
+use counter::calls_during;
 
 /// What the plug-in may ask for: nothing that this test needs to grant.
 struct Shared;
@@ -244,11 +296,4 @@ fn process_and_reset_neither_allocate_nor_free() {
         assert!(tails_frames.len() > 5, "{counts:?}: tails changed too seldom: {tails_frames:?}");
         assert_eq!((allocations, frees), (0, 0), "{counts:?}: allocations and frees");
     }
-}
-
-/// The control: the counters notice a vector that comes and goes.
-#[test]
-fn the_counters_notice_an_allocation_and_a_free() {
-    let calls = calls_during(|| drop(std::hint::black_box(vec![1_u8; 16])));
-    assert_eq!(calls, (1, 1));
 }

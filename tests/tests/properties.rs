@@ -221,27 +221,33 @@ fn input_with_a_change_of_sides(layout: Layout) -> Sound {
     input
 }
 
+/// Every layout at the usual rate, and the fullest one at others, where blocks and runs have other lengths.
+const LAYOUTS_AND_RATES_HZ: [(Layout, f64); 6] = [
+    (Layout::MonoToMono, RATE_HZ),
+    (Layout::MonoToStereo, RATE_HZ),
+    (Layout::StereoToStereo, RATE_HZ),
+    (Layout::StereoToStereo, 44_100.0),
+    (Layout::StereoToStereo, 96_000.0),
+    (Layout::StereoToStereo, 192_000.0),
+];
+
 #[test]
 fn any_split_into_blocks_sounds_the_same_at_rest() {
-    for layout in LAYOUTS {
+    for (layout, rate_hz) in LAYOUTS_AND_RATES_HZ {
         let input = input_with_a_change_of_sides(layout);
         let settings_at = |_: usize| horn();
-        let run = Run {
-            layout,
-            rate_hz: RATE_HZ,
-            input: &input,
-            settings_at: &settings_at,
-            change_frames: usize::MAX,
-        };
+        let run =
+            Run { layout, rate_hz, input: &input, settings_at: &settings_at, change_frames: usize::MAX };
         let whole = run.whole();
         assert!(rms(&whole) > LEAST_RMS, "{layout:?}: the sound is not silence");
         let worst = worst_of_splits(&run, &whole);
-        eprintln!("splits at rest, {layout:?}: worst {worst:.1e}");
-        assert!(worst <= AT_REST, "{layout:?}: expected at most {AT_REST:e}, got {worst:e}");
+        eprintln!("splits at rest, {layout:?}, {rate_hz} Hz: worst {worst:.1e}");
+        assert!(worst <= AT_REST, "{layout:?}, {rate_hz} Hz: expected at most {AT_REST:e}, got {worst:e}");
 
         let mut other = horn();
         other.seat.depth_m = 8.9;
-        let changed = largest_difference(&whole, &still(layout, &input, &other));
+        let other_at = |_: usize| other;
+        let changed = largest_difference(&whole, &Run { settings_at: &other_at, ..run }.whole());
         assert!(changed > LEAST_RMS, "{layout:?}: 0.1 m of depth is not noticed: {changed:e}");
     }
 }
@@ -277,21 +283,18 @@ fn under_way(at: usize) -> Settings {
 #[test]
 fn any_split_into_blocks_sounds_the_same_under_the_same_changes() {
     let mut failures = Vec::new();
-    for layout in LAYOUTS {
+    for (layout, rate_hz) in LAYOUTS_AND_RATES_HZ {
         let input = input_with_a_change_of_sides(layout);
-        let run = Run {
-            layout,
-            rate_hz: RATE_HZ,
-            input: &input,
-            settings_at: &under_way,
-            change_frames: CHANGE_FRAMES,
-        };
+        let run =
+            Run { layout, rate_hz, input: &input, settings_at: &under_way, change_frames: CHANGE_FRAMES };
         let whole = run.whole();
         assert!(rms(&whole) > LEAST_RMS, "{layout:?}: the sound is not silence");
         let worst = worst_of_splits(&run, &whole);
-        eprintln!("splits while settings change, {layout:?}: worst {worst:.1e}");
+        eprintln!("splits while settings change, {layout:?}, {rate_hz} Hz: worst {worst:.1e}");
         if worst > WHILE_CHANGING {
-            failures.push(format!("{layout:?}: expected at most {WHILE_CHANGING:e}, got {worst:e}"));
+            failures.push(format!(
+                "{layout:?}, {rate_hz} Hz: expected at most {WHILE_CHANGING:e}, got {worst:e}"
+            ));
         }
 
         // The same changes, one of them later.
@@ -306,6 +309,44 @@ fn any_split_into_blocks_sounds_the_same_under_the_same_changes() {
         assert!(changed > LEAST_RMS, "{layout:?}: a later change is not noticed: {changed:e}");
     }
     assert!(failures.is_empty(), "{failures:#?}");
+}
+
+/// Sound, more than a second of silence in which the seat jumps, and sound again: what sleeps and wakes does so at the
+/// same frames whatever the blocks.
+#[test]
+fn any_split_into_blocks_sounds_the_same_through_a_silence() {
+    let (silence, jump) = (30_000..94_017, 90_000);
+    let settings_at = |at: usize| {
+        let mut settings = under_way(20 * CHANGE_FRAMES);
+        if at >= jump {
+            settings.seat.depth_m = 9.0;
+            settings.seat.bearing_deg = -30.0;
+        }
+        settings
+    };
+    for layout in LAYOUTS {
+        let mut input = input_of(layout, 120_000);
+        for channel in &mut input {
+            channel[silence.clone()].fill(0.0);
+        }
+        let run = Run {
+            layout,
+            rate_hz: RATE_HZ,
+            input: &input,
+            settings_at: &settings_at,
+            change_frames: CHANGE_FRAMES,
+        };
+        let whole = run.whole();
+        let awake = |sound: &Sound| from_frame(sound, silence.end);
+        assert!(rms(&awake(&whole)) > LEAST_RMS, "{layout:?}: the sound is not silence");
+        let worst = worst_of_splits(&run, &whole);
+        eprintln!("splits through a silence, {layout:?}: worst {worst:.1e}");
+        assert!(worst <= WHILE_CHANGING, "{layout:?}: expected at most {WHILE_CHANGING:e}, got {worst:e}");
+
+        let stays = |_: usize| settings_at(0);
+        let changed = largest_difference(&awake(&whole), &awake(&Run { settings_at: &stays, ..run }.whole()));
+        assert!(changed > LEAST_RMS, "{layout:?}: the jump is not noticed: {changed:e}");
+    }
 }
 
 // ---------------------------------------------------------------------------

@@ -38,6 +38,7 @@ pub(crate) fn run() -> Result<bool> {
         // Before the tests: those of hosts load it.
         step("bundle", || Bundle::build().map(|_| Outcome::Passed)),
         step("tests", || cargo(&root, &["test", "--workspace"], &[])),
+        step("allocation guard", || cargo(&root, &ALLOCATION_GUARD, &[])),
         step("truth", || cargo(&root, &TRUTH, &[])),
         step("documentation", || {
             cargo(&root, &["doc", "--no-deps", "--workspace"], &[("RUSTDOCFLAGS", "-D warnings")])
@@ -54,6 +55,10 @@ pub(crate) fn run() -> Result<bool> {
     steps.extend(hosts(&root));
     Ok(summary(&steps))
 }
+
+/// Runs the plug-in under the framework's own guard, which ends the program where `process` allocates.
+const ALLOCATION_GUARD: [&str; 7] =
+    ["test", "--package", "rostra", "--test", "no_allocation", "--features", "assert_process_allocs"];
 
 /// Prints the table of figures against outside truth; optimised, since it renders minutes of sound.
 const TRUTH: [&str; 7] = ["run", "--quiet", "--release", "--package", "rostra-tests", "--bin", "truth"];
