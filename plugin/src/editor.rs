@@ -15,6 +15,7 @@ mod section;
 pub mod sheet;
 mod sight;
 mod tips;
+mod title_block;
 mod tone_curve;
 pub mod values;
 
@@ -23,7 +24,7 @@ use std::sync::Arc;
 use nice_plug::context::gui::GuiContext;
 use nice_plug::editor::ResizeHint;
 use nice_plug::editor::dpi::LogicalSize;
-use nice_plug::prelude::{Enum, EnumParam, ParamSetter};
+use nice_plug::prelude::{Enum, EnumParam, ParamSetter, TrackInfo};
 use nice_plug_egui::baseview::HandlerError;
 use nice_plug_egui::{EguiEditor, EguiEditorState, EguiNiceSettings, Frame, NiceEguiApp, create_egui_editor};
 
@@ -91,6 +92,10 @@ impl NiceEguiApp for SeatEditor {
         for edit in edits {
             tell(&self.parameters, &setter, edit);
         }
+    }
+
+    fn track_info_changed(&mut self, info: TrackInfo) {
+        self.sheet.name_track(info.name());
     }
 
     fn editor_closed(&mut self) {

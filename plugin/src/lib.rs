@@ -18,6 +18,7 @@ pub mod parameters;
 pub mod quantity;
 pub mod state;
 pub mod tail_builder;
+pub mod track_name;
 
 use std::sync::Arc;
 

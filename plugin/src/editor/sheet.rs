@@ -11,7 +11,7 @@ use super::pen::{Pen, SMALL, TEXT, area};
 use super::section::Section;
 use super::sight::Sight;
 use super::values::{Edit, List, Switch, Values};
-use super::{arrivals_chart, hall_block, section, tone_curve};
+use super::{arrivals_chart, hall_block, section, title_block, tone_curve};
 use crate::parameters::{
     AIR_LOSS, BALANCE, BEARING, CLOSE_MIC, DECAY, DEPTH, FACING, HUMIDITY, LAW, LOW_MID_FREQUENCY,
     LOW_MID_GAIN, PICKUP_DEPTH, PICKUP_HEIGHT, PLATFORM_DEPTH, PLATFORM_HEIGHT, PLATFORM_WIDTH, RISER,
@@ -64,6 +64,7 @@ pub struct Sheet {
     hall: hall_block::Hall,
     held: Option<Held>,
     named: Option<usize>,
+    track: title_block::Track,
     sight: Option<(Settings, Sight)>,
     /// The colours that menus and tips were last given.
     dressed: Option<bool>,
@@ -169,9 +170,14 @@ impl Sheet {
         self.schedule(ui, &pen, values, &mut edits);
         self.hall.show(ui, &pen, HALL, &sight, &mut self.figures);
         self.desk(ui, &pen, values, &mut edits);
-        self.title(ui, &pen);
+        self.title(ui, &pen, values, &mut edits);
         self.sight = Some((settings, sight));
         edits
+    }
+
+    /// Takes the name that the host gives the track.
+    pub fn name_track(&mut self, name: &str) {
+        self.track = title_block::Track::of(name);
     }
 
     /// Lets go of what a hand holds, and returns what that ends.
@@ -302,12 +308,12 @@ impl Sheet {
         pen.paragraph(pos2(x, y + 20.0), DESK.width(), SMALL, pen.ink.faint, &said);
     }
 
-    fn title(&mut self, ui: &Ui, pen: &Pen) {
+    fn title(&mut self, ui: &Ui, pen: &Pen, values: &Values, edits: &mut Vec<Edit>) {
         pen.frame(TITLE, 1.2, pen.ink.line);
         let x = TITLE.left() + 10.0;
         pen.text(pos2(x, TITLE.top() + 8.0), Align2::LEFT_TOP, 15.0, pen.ink.line, crate::NAME);
-        let note = "a dry channel, seated on the platform";
-        pen.text(pos2(x, TITLE.bottom() - 7.0), Align2::LEFT_BOTTOM, SMALL, pen.ink.faint, note);
+        let place = area(x, TITLE.bottom() - ROW - 3.0, 216.0, ROW);
+        self.track.show(ui, pen, place, values, edits);
         let row = area(TITLE.right() - 96.0, TITLE.top() + 8.0, 90.0, ROW);
         if check(ui, pen, row, "Dark room", self.is_dark).clicked() {
             self.is_dark = !self.is_dark;

@@ -8,6 +8,7 @@ use rostra::editor::values::{Edit, List, Switch, Values};
 use rostra::parameters::{BEARING, DEPTH, FACING, NUMBERS, PLATFORM_DEPTH, RISER, WIDTH};
 use rostra::quantity::Number;
 use rostra_dsp::Settings;
+use rostra_dsp::radiation::Family;
 use rostra_picture::{Desk, open};
 
 type Open = Harness<'static, Desk>;
@@ -239,6 +240,24 @@ fn switches_are_thrown_by_click_and_by_keyboard() {
         key(&mut harness, Key::Space);
         assert!(!is_on(&harness.state().values), "{} by keyboard", switch.name());
     }
+}
+
+#[test]
+fn a_tracks_name_suggests_a_seat_and_a_click_takes_it() {
+    let mut harness = sheet();
+    assert!(harness.query_by_label("Seat as horn").is_none(), "nothing is suggested without a name");
+    harness.state_mut().sheet.name_track("Horns 2");
+    harness.run();
+    assert_eq!(harness.state().values, Values::from(&Settings::default()), "nothing is applied by itself");
+    click(&mut harness, "Seat as horn");
+    let values = &harness.state().values;
+    let settings = values.settings();
+    assert_eq!((settings.seat.depth_m, settings.seat.bearing_deg, settings.seat.riser_m), (9.0, -22.0, 0.6));
+    assert_eq!(settings.seat.family, Family::RearBell);
+    assert!(harness.query_by_label("Seat as horn").is_none(), "what is taken is suggested no more");
+    harness.state_mut().sheet.name_track("Corner reverb");
+    harness.run();
+    assert!(harness.query_by_label_contains("Seat as").is_none(), "a name that says nothing");
 }
 
 #[test]
