@@ -9,6 +9,8 @@ use rostra_dsp::pickup::Pair;
 use rostra_dsp::radiation::Family;
 use rostra_dsp::surface::Finish;
 
+use crate::platform_link::Link;
+
 /// An entry of one of the engine's lists, in the form that the framework takes.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Listed<T>(pub T);
@@ -49,6 +51,11 @@ const fn pair_id(pair: Pair) -> &'static str {
         Pair::NearCoincident => "near-coincident",
         Pair::SpacedOmnis => "spaced-omnis",
     }
+}
+
+/// Returns the stable id of a platform link.
+const fn link_id(link: Link) -> &'static str {
+    link.name()
 }
 
 /// Makes one of the engine's lists a list of the framework.
@@ -95,6 +102,7 @@ macro_rules! list {
 list!(Family, family_id);
 list!(Finish, finish_id);
 list!(Pair, pair_id);
+list!(Link, link_id);
 
 #[cfg(test)]
 mod tests {

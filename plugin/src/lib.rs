@@ -15,6 +15,7 @@ pub mod editor;
 pub mod loudness_match;
 pub mod meters;
 pub mod parameters;
+pub mod platform_link;
 pub mod quantity;
 pub mod state;
 pub mod tail_builder;
@@ -74,6 +75,7 @@ impl Running {
         parameters: &Parameters,
         meters: Arc<Meters>,
     ) -> Result<Self, rostra_dsp::engine::PrepareError> {
+        parameters.follow();
         let engine = Engine::prepare(config)?;
         let first_tail = Engine::tail_spec(&config, &parameters.settings());
         let supply = if is_offline { Supply::offline(&first_tail) } else { Supply::live(&first_tail) };
@@ -134,6 +136,7 @@ impl Running {
         if needs_dry {
             keep_dry(self.layout, channels, &mut self.dry);
         }
+        parameters.follow();
         self.engine.process(&parameters.settings(), &mut self.supply, channels);
         let frames = channels.iter().map(|channel| channel.len()).min().unwrap_or(0);
         let input_peak =

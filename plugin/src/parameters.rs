@@ -13,6 +13,7 @@ use rostra_dsp::settings::{CLOSE_MIC_M, Level, Tone};
 use rostra_dsp::surface::Finish;
 
 use crate::choice::Listed;
+use crate::platform_link::{Link, Membership, put_into, shared_of};
 use crate::quantity::{Number, Spread, Unit};
 
 /// All parameters of an instance, in the order in which hosts list them.
@@ -36,6 +37,12 @@ pub struct Parameters {
     /// How loud the parts are.
     #[nested(group = "Level")]
     pub level: LevelParameters,
+    /// The shared platform that the instance stands on.
+    #[id = "link"]
+    pub link: EnumParam<Listed<Link>>,
+    /// Its place there; a state holds the values that it stood on.
+    #[persist = "platform"]
+    pub place: Membership,
     /// Lets the dry signal be heard for comparison; always off in a loaded state, ignored offline.
     #[id = "dry"]
     pub dry: BoolParam,
@@ -282,6 +289,8 @@ impl Default for Parameters {
                 law: LAW.parameter(),
                 trim: TRIM.parameter(),
             },
+            link: EnumParam::new("Platform link", Listed(Link::Off)).non_automatable(),
+            place: Membership::new(&shared_of(&settings.snapped())),
             dry: switch("Compare dry").non_automatable(),
             bypass: switch("Bypass").make_bypass(),
         }
@@ -318,8 +327,21 @@ impl Parameters {
         NUMBERS.iter().position(|other| other.id == number.id).map(|place| parameters[place])
     }
 
-    /// Returns the plain settings, in range and snapped, whatever a state or a host has put in.
+    /// Returns the plain settings, in range and snapped, whatever a state or a host has put in; platform, pickup and air
+    /// are those of the linked platform.
     pub fn settings(&self) -> Settings {
+        let mut settings = self.own_settings();
+        put_into(&self.place.look(&shared_of(&settings)), &mut settings);
+        settings
+    }
+
+    /// Joins or leaves the shared platform as the link says, and tells and takes over edits: once a block, on one thread.
+    pub fn follow(&self) {
+        self.place.follow(self.link.value().0, &shared_of(&self.own_settings()));
+    }
+
+    /// Returns what the instance's own parameters say.
+    fn own_settings(&self) -> Settings {
         let Self { seat, platform, pickup, air, tone, level, .. } = self;
         let close_mic_m = CLOSE_MIC.value(tone.close_mic.value());
         Settings {
@@ -384,7 +406,7 @@ mod tests {
     use super::*;
 
     /// Ids, names and groups of the first release; sessions depend on the ids.
-    const EXPECTED: [(&str, &str, &str); 28] = [
+    const EXPECTED: [(&str, &str, &str); 29] = [
         ("depth", "Depth", "Seat"),
         ("bearing", "Bearing", "Seat"),
         ("riser", "Riser", "Seat"),
@@ -411,6 +433,7 @@ mod tests {
         ("balance", "Platform balance", "Level"),
         ("law", "Level with distance", "Level"),
         ("trim", "Trim", "Level"),
+        ("link", "Platform link", ""),
         ("dry", "Compare dry", ""),
         ("bypass", "Bypass", ""),
     ];
@@ -463,6 +486,7 @@ mod tests {
             ("sides", platform.sides.name()),
             ("canopy", platform.canopy.name()),
             ("pickup", pickup.pair.name()),
+            ("link", parameters.link.name()),
             ("dry", parameters.dry.name()),
             ("bypass", parameters.bypass.name()),
         ];
@@ -493,8 +517,9 @@ mod tests {
     }
 
     #[test]
-    fn only_the_comparison_is_kept_from_automation_and_only_bypass_is_bypass() {
+    fn comparison_and_link_are_kept_from_automation_and_only_bypass_is_bypass() {
         let parameters = Parameters::default();
+        assert_eq!(parameters.link.flags(), ParamFlags::NON_AUTOMATABLE);
         assert_eq!(parameters.dry.flags(), ParamFlags::NON_AUTOMATABLE);
         assert_eq!(parameters.bypass.flags(), ParamFlags::BYPASS);
     }

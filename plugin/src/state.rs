@@ -1,5 +1,6 @@
 //! What a saved state may hold, and how a foreign or damaged one is mended before it is loaded.
 
+use nice_plug::params::persist::deserialize_field;
 use nice_plug::plugin::ParamValue;
 use nice_plug::prelude::{Enum, PluginState};
 use rostra_dsp::Settings;
@@ -9,6 +10,10 @@ use rostra_dsp::surface::Finish;
 
 use crate::choice::Listed;
 use crate::parameters::NUMBERS;
+use crate::platform_link::{Link, SHARED_IDS, Saved};
+
+/// The field that holds the values of the platform that an instance stood on.
+const PLATFORM: &str = "platform";
 
 /// Mends a state so that loading it gives one sound, whatever the instance held before.
 ///
@@ -17,7 +22,22 @@ use crate::parameters::NUMBERS;
 /// it is shown), and what is missing or of a wrong kind keeps its last value.
 /// Here numbers are brought inside, everything missing, unknown or of a wrong
 /// kind becomes the default, and the dry comparison is off.
+///
+/// An instance that stood on a shared platform saved that platform's values
+/// beside its own parameters; they become its own.
 pub fn mend(state: &mut PluginState) {
+    let saved: Saved =
+        state.fields.get(PLATFORM).and_then(|field| deserialize_field(field).ok()).unwrap_or_default();
+    for id in SHARED_IDS {
+        let Some(&value) = saved.get(id) else { continue };
+        let value = match NUMBERS.iter().find(|number| number.id == id) {
+            Some(number) => ParamValue::F32(number.stored(value)),
+            None => ParamValue::I32(value as i32),
+        };
+        state.params.insert(id.to_owned(), value);
+    }
+    // Always there, so that every load is told to the instance's place on the platforms.
+    state.fields.insert(PLATFORM.to_owned(), "{}".to_owned());
     for number in NUMBERS {
         let stored = match state.params.get(number.id) {
             Some(ParamValue::F32(stored)) => number.stored_in_range(*stored),
@@ -32,6 +52,7 @@ pub fn mend(state: &mut PluginState) {
     mend_list::<Listed<Finish>>(state, "sides", Listed(platform.sides));
     mend_list::<Listed<Finish>>(state, "canopy", Listed(platform.canopy));
     mend_list::<Listed<Pair>>(state, "pickup", Listed(pickup.pair));
+    mend_list::<Listed<Link>>(state, "link", Listed(Link::Off));
     if !matches!(state.params.get("bypass"), Some(ParamValue::Bool(_))) {
         state.params.insert("bypass".to_owned(), ParamValue::Bool(false));
     }
@@ -84,7 +105,7 @@ mod tests {
     fn an_empty_state_becomes_the_defaults() {
         let mut state = state(&[]);
         mend(&mut state);
-        assert_eq!(state.params.len(), 28);
+        assert_eq!(state.params.len(), 29);
         for known in NUMBERS {
             assert_eq!(number(&state, known.id), known.stored(known.default), "{}", known.id);
         }
@@ -136,6 +157,24 @@ mod tests {
         mend(&mut state);
         assert!(matches!(state.params["dry"], ParamValue::Bool(false)));
         assert!(matches!(state.params["bypass"], ParamValue::Bool(true)));
+    }
+
+    #[test]
+    fn the_values_of_a_shared_platform_become_the_instances_own() {
+        let mut state =
+            state(&[("decay", ParamValue::F32(0.5)), ("link", ParamValue::String("2".to_owned()))]);
+        let saved = r#"{"decay": 1.25, "rear": 4.0, "pickup": 2.0, "plat_w": 1e9, "nothing": 1.0}"#;
+        state.fields.insert(PLATFORM.to_owned(), saved.to_owned());
+        mend(&mut state);
+        assert_eq!(number(&state, "decay"), 1.25);
+        assert_eq!(number(&state, "plat_w"), 30.0);
+        assert_eq!(text(&state, "rear"), "brick");
+        assert_eq!(text(&state, "pickup"), "spaced-omnis");
+        assert_eq!(text(&state, "link"), "2");
+        assert_eq!(state.fields[PLATFORM], "{}");
+        state.fields.insert(PLATFORM.to_owned(), "no JSON".to_owned());
+        mend(&mut state);
+        assert_eq!(number(&state, "decay"), 1.25);
     }
 
     #[test]

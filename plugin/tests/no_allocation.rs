@@ -7,17 +7,17 @@
 //! too, and a program can have one only: with the feature on nothing is counted,
 //! and the guard ends the program at the first allocation.
 
+mod in_process;
+
 use std::time::Duration;
 
 use clack_extensions::audio_ports_config::{AudioPortsConfigBuffer, PluginAudioPortsConfig};
 use clack_extensions::params::{ParamInfoBuffer, PluginParams};
 use clack_extensions::render::{PluginRender, RenderMode};
 use clack_extensions::tail::{PluginTail, TailLength};
-use clack_host::entry::EntryDescriptor;
 use clack_host::events::event_types::ParamValueEvent;
 use clack_host::prelude::*;
-// Links the plug-in, whose entry is found by its symbol.
-use rostra as _;
+use in_process::{Host, Shared, entry};
 
 /// Counts with an allocator of its own.
 #[cfg(not(feature = "assert_process_allocs"))]
@@ -110,32 +110,6 @@ mod counter {
 }
 
 use counter::calls_during;
-
-/// What the plug-in may ask for: nothing that this test needs to grant.
-struct Shared;
-
-impl SharedHandler<'_> for Shared {
-    fn request_restart(&self) {}
-    fn request_process(&self) {}
-    fn request_callback(&self) {}
-}
-
-struct Host;
-
-impl HostHandlers for Host {
-    type Shared<'a> = Shared;
-    type MainThread<'a> = ();
-    type AudioProcessor<'a> = ();
-}
-
-#[allow(unsafe_code, reason = "a plug-in's entry is a symbol")]
-fn entry() -> PluginEntry {
-    unsafe extern "C" {
-        static clap_entry: EntryDescriptor;
-    }
-    // SAFETY: the symbol is the entry that the framework's macro writes in `rostra`, valid as long as the program.
-    unsafe { PluginEntry::load_from_raw(&clap_entry, c"") }.expect("the entry starts")
-}
 
 /// A parameter: its id, and its range.
 #[derive(Clone, Copy, Debug)]

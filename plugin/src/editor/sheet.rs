@@ -105,6 +105,7 @@ const GROUPS: [Group; 6] = [
             Row::List(List::Sides),
             Row::List(List::Canopy),
             Row::Number(&DECAY),
+            Row::List(List::Link),
         ],
     },
     Group {

@@ -55,6 +55,9 @@ pub(super) const fn tip_of_list(list: List) -> &'static str {
         List::Sides => "Finish of both side walls.",
         List::Canopy => "Finish of the canopy over the players.",
         List::Pickup => "The main pair: coincident is steady in mono, spaced omnis are wide.",
+        List::Link => {
+            "Stands on a platform with every instance that has the same number: size, finishes, decay, pickup and air are then theirs, and an edit is one for all."
+        }
     }
 }
 

@@ -16,6 +16,7 @@ use crate::parameters::{
     LOW_MID_GAIN, NUMBERS, PICKUP_DEPTH, PICKUP_HEIGHT, PLATFORM_DEPTH, PLATFORM_HEIGHT, PLATFORM_WIDTH,
     Parameters, RISER, TEMPERATURE, TRIM, WIDTH,
 };
+use crate::platform_link::Link;
 use crate::quantity::Number;
 
 /// A list to choose from.
@@ -33,12 +34,14 @@ pub enum List {
     Canopy,
     /// The arrangement of the capsules.
     Pickup,
+    /// The shared platform.
+    Link,
 }
 
 impl List {
     /// Every list, in the order of [`Values`].
-    pub const ALL: [Self; 6] =
-        [Self::Radiation, Self::Floor, Self::Rear, Self::Sides, Self::Canopy, Self::Pickup];
+    pub const ALL: [Self; 7] =
+        [Self::Radiation, Self::Floor, Self::Rear, Self::Sides, Self::Canopy, Self::Pickup, Self::Link];
 
     /// Returns the name that hosts show, too.
     pub const fn name(self) -> &'static str {
@@ -49,6 +52,20 @@ impl List {
             Self::Sides => "Side walls",
             Self::Canopy => "Canopy",
             Self::Pickup => "Pickup",
+            Self::Link => "Platform link",
+        }
+    }
+
+    /// Returns the id of the parameter.
+    pub const fn id(self) -> &'static str {
+        match self {
+            Self::Radiation => "family",
+            Self::Floor => "floor",
+            Self::Rear => "rear",
+            Self::Sides => "sides",
+            Self::Canopy => "canopy",
+            Self::Pickup => "pickup",
+            Self::Link => "link",
         }
     }
 
@@ -57,6 +74,7 @@ impl List {
         match self {
             Self::Radiation => Listed::<Family>::variants(),
             Self::Pickup => Listed::<Pair>::variants(),
+            Self::Link => Listed::<Link>::variants(),
             Self::Floor | Self::Rear | Self::Sides | Self::Canopy => Listed::<Finish>::variants(),
         }
     }
@@ -115,7 +133,9 @@ impl Values {
     /// Reads the parameters.
     pub fn of(parameters: &Parameters) -> Self {
         let (dry, bypass) = (parameters.dry.value(), parameters.bypass.value());
-        Self { dry, bypass, ..Self::from(&parameters.settings()) }
+        let mut values = Self { dry, bypass, ..Self::from(&parameters.settings()) };
+        values.chosen[List::Link as usize] = parameters.link.value().to_index();
+        values
     }
 
     /// Returns a number, in its unit.
@@ -222,6 +242,8 @@ impl From<&Settings> for Values {
                 Listed(platform.sides).to_index(),
                 Listed(platform.canopy).to_index(),
                 Listed(pickup.pair).to_index(),
+                // No setting of the engine's.
+                0,
             ],
             dry: false,
             bypass: false,

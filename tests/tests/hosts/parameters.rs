@@ -10,7 +10,7 @@ type Designed =
 /// The design's table of parameters: sessions depend on ids and names.
 ///
 /// Lists give their first and last entry.
-const DESIGNED: [Designed; 28] = [
+const DESIGNED: [Designed; 29] = [
     ("depth", "Depth", "Seat", "0.50", "25.00", "5.00", "m"),
     ("bearing", "Bearing", "Seat", "-60.0", "60.0", "0.0", "deg"),
     ("riser", "Riser", "Seat", "0.00", "2.00", "0.00", "m"),
@@ -37,6 +37,7 @@ const DESIGNED: [Designed; 28] = [
     ("balance", "Platform balance", "Level", "0.0", "100.0", "50.0", "%"),
     ("law", "Level with distance", "Level", "0.0", "100.0", "0.0", "%"),
     ("trim", "Trim", "Level", "-24.0", "24.0", "0.0", "dB"),
+    ("link", "Platform link", "", "off", "4", "off", ""),
     ("dry", "Compare dry", "", "off", "on", "off", ""),
     ("bypass", "Bypass", "", "off", "on", "off", ""),
 ];
@@ -82,9 +83,9 @@ fn a_new_instance_shows_the_defaults() {
 }
 
 #[test]
-fn only_the_comparison_is_kept_from_automation_and_only_bypass_is_bypass() {
+fn comparison_and_link_are_kept_from_automation_and_only_bypass_is_bypass() {
     for Described { name, is_automatable, is_bypass, .. } in Clap::new().parameters() {
-        assert_eq!(is_automatable, name != "Compare dry", "{name}");
+        assert_eq!(is_automatable, !["Compare dry", "Platform link"].contains(&name.as_str()), "{name}");
         assert_eq!(is_bypass, name == "Bypass", "{name}");
     }
 }

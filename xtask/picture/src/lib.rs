@@ -108,6 +108,7 @@ fn edit(wish: &str) -> Result<Edit> {
         "sides" => List::Sides,
         "canopy" => List::Canopy,
         "pickup" => List::Pickup,
+        "link" => List::Link,
         _ => bail!("there is no parameter \"{id}\" that shows on the sheet"),
     };
     let entry = list.entries().iter().position(|entry| entry.eq_ignore_ascii_case(value));
