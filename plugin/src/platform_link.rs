@@ -325,7 +325,7 @@ impl Drop for Membership {
     }
 }
 
-/// What a state holds beside the parameters: the values that the instance stood on, by id.
+/// What a state holds beside the parameters: the values that the instance stood on and its own parameters have not, by id.
 pub type Saved = BTreeMap<String, f64>;
 
 impl PersistentField<'_, Saved> for Membership {
@@ -338,11 +338,17 @@ impl PersistentField<'_, Saved> for Membership {
     where
         F: Fn(&Saved) -> R,
     {
+        if self.is_loaded.load(Ordering::Acquire) {
+            // What was loaded is in the parameters, and nothing else is stood on yet.
+            return f(&Saved::new());
+        }
         let values = self
             .platform()
             .filter(|platform| platform.is_set())
             .map_or_else(|| self.kept.all(), |platform| platform.values.all());
-        f(&SHARED_IDS.iter().map(|id| (*id).to_owned()).zip(values).collect())
+        // Where it stands on its own value the parameter says it, also one that was set since the last look.
+        let followed = (0..values.len()).filter(|&place| values[place] != self.seen.get(place));
+        f(&followed.map(|place| (SHARED_IDS[place].to_owned(), values[place])).collect())
     }
 }
 
@@ -393,7 +399,9 @@ mod tests {
         }
 
         fn saved_decay_s(&self) -> f64 {
-            PersistentField::map(&self.place, |saved: &Saved| saved["decay"])
+            PersistentField::map(&self.place, |saved: &Saved| {
+                saved.get("decay").copied().unwrap_or(self.own[DECAY])
+            })
         }
     }
 
@@ -477,6 +485,17 @@ mod tests {
         first.block();
         first.block();
         assert_eq!(second.saved_decay_s(), 0.9);
+    }
+
+    #[test]
+    fn what_was_loaded_or_set_and_not_played_yet_is_what_is_saved() {
+        let registry = registry();
+        let mut alone = Instance::new(registry, 0.8, Link::Off);
+        alone.own[DECAY] = 1.1;
+        assert_eq!((alone.decay_s(), alone.saved_decay_s()), (1.1, 1.1), "set");
+        PersistentField::set(&alone.place, Saved::new());
+        alone.own[DECAY] = 1.4;
+        assert_eq!((alone.decay_s(), alone.saved_decay_s()), (1.4, 1.4), "loaded");
     }
 
     /// Eighty instances, loaded, edited and removed by eight threads in random order: nothing is lost, all agree.
