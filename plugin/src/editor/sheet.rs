@@ -238,7 +238,9 @@ impl Sheet {
                 edits.extend(numbers.iter().map(|number| Edit::Begin(number)));
             }
             if self.held == Some(held) {
-                if let Some(at) = control.interact_pointer_pos().filter(|_| control.dragged()) {
+                // The last way of a hand may come in the frame in which it lets go.
+                let is_led = control.dragged() || control.drag_stopped();
+                if let Some(at) = control.interact_pointer_pos().filter(|_| is_led) {
                     let at = pen.on_sheet(at);
                     let wanted = wanted(held, at, &section, &rule, sight, values);
                     for (number, value) in numbers.iter().zip(wanted) {

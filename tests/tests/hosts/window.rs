@@ -5,6 +5,7 @@
 //! the pixels, and moves the mouse as a person would (the XTEST extension).
 
 use std::collections::BTreeSet;
+use std::ffi::OsString;
 use std::io::{BufRead as _, BufReader};
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
@@ -81,7 +82,9 @@ fn has_open_gl() -> bool {
 /// Runs `inside` in a process of its own that has a display; `name` is the test's.
 fn with_a_display(name: &str, inside: fn()) {
     if std::env::var_os(ROLE).is_some() {
+        let before = threads();
         inside();
+        wait_for_threads_of_windows(&before);
         return;
     }
     let Some(server) = Server::start().filter(|_| has_open_gl()) else {
@@ -98,7 +101,8 @@ fn with_a_display(name: &str, inside: fn()) {
         .output()
         .expect("this program starts");
     let said = String::from_utf8_lossy(&output.stderr);
-    assert!(output.status.success(), "{}\n{said}", String::from_utf8_lossy(&output.stdout));
+    let status = output.status;
+    assert!(status.success(), "{status}\n{}\n{said}", String::from_utf8_lossy(&output.stdout));
     eprintln!("{said}");
 }
 
@@ -289,15 +293,15 @@ fn inside_a_vst3_host() {
         if opening == 0 {
             screen.drag(PLAYER, DEEP_AND_HIGH);
             let input = noise_burst(2).into_iter().map(|channel| channel[..4800].to_vec()).collect();
-            vst3.render(&input);
             let id = vst3.plugin.find_parameter("Depth").expect("the name is known").id;
-            let kinds: Vec<ParameterEditKind> = vst3
-                .plugin
-                .take_parameter_edits()
-                .iter()
-                .filter(|edit| edit.id == id)
-                .map(|edit| edit.kind.clone())
-                .collect();
+            let mut kinds: Vec<ParameterEditKind> = Vec::new();
+            // The window takes what the hand did frame by frame.
+            while kinds.last() != Some(&ParameterEditKind::EndGesture) && start.elapsed() < PATIENCE {
+                let edits = vst3.plugin.take_parameter_edits();
+                kinds.extend(edits.iter().filter(|edit| edit.id == id).map(|edit| edit.kind.clone()));
+                std::thread::sleep(Duration::from_millis(5));
+            }
+            vst3.render(&input);
             let count = |kind: ParameterEditKind| kinds.iter().filter(|&of| *of == kind).count();
             assert_eq!(kinds.first(), Some(&ParameterEditKind::BeginGesture), "{kinds:?}");
             assert_eq!(kinds.last(), Some(&ParameterEditKind::EndGesture), "{kinds:?}");
@@ -308,4 +312,25 @@ fn inside_a_vst3_host() {
         }
         vst3.plugin.close_editor().expect("the editor closes");
     }
+}
+
+/// Waits until every thread that is not among `before` has ended.
+///
+/// The adapter's window thread outlives the call that closes the window. A
+/// program that ends while it still takes its OpenGL down crashes in the driver.
+fn wait_for_threads_of_windows(before: &BTreeSet<OsString>) {
+    // The clock bounds waiting.
+    #[allow(clippy::disallowed_methods)]
+    let closed = Instant::now();
+    while !threads().is_subset(before) {
+        assert!(closed.elapsed() < PATIENCE, "threads of the window are left");
+        std::thread::sleep(Duration::from_millis(5));
+    }
+}
+
+/// Returns the threads of this program; none where the system does not tell.
+fn threads() -> BTreeSet<OsString> {
+    std::fs::read_dir("/proc/self/task")
+        .map(|tasks| tasks.filter_map(Result::ok).map(|task| task.file_name()).collect())
+        .unwrap_or_default()
 }

@@ -277,6 +277,21 @@ fn a_drag_of_the_player_changes_depth_and_riser_as_two_gestures() {
     assert!((riser_m - 1.0).abs() < 0.15, "{riser_m} m");
 }
 
+/// On a slow screen the last way of a hand and its letting go come in one frame.
+#[test]
+fn a_drag_that_ends_in_the_frame_of_its_last_way_counts_whole() {
+    let mut harness = sheet();
+    let from = place(&harness, "Player").center();
+    let to = from + egui::vec2(44.0, 0.0);
+    move_to(&mut harness, from);
+    press(&mut harness, from, true);
+    move_to(&mut harness, from + (to - from) / 2.0);
+    harness.event(egui::Event::PointerMoved(to));
+    press(&mut harness, to, false);
+    let depth_m = gesture(&harness.state().edits, &DEPTH);
+    assert!((depth_m - 7.0).abs() < 0.15, "{depth_m} m");
+}
+
 #[test]
 fn the_staff_turns_the_player_and_the_rule_takes_bearing_and_width() {
     let mut harness = sheet();
