@@ -249,11 +249,20 @@ impl Membership {
         if self.is_loaded.swap(false, Ordering::AcqRel) {
             // A loaded state holds what the instance stood on; it is no edit of a platform that others stand on.
             self.is_armed.store(false, Ordering::Relaxed);
+            self.stand_on(Link::Off);
             self.seen.set_all(own);
             self.kept.set_all(own);
-            self.stand_on(Link::Off);
         }
-        self.stand_on(link);
+        if self.joined.load(Ordering::Acquire) != number_of(link) {
+            // What was set before joining is what the instance brings, not an edit of what it joins.
+            self.stand_on(Link::Off);
+            self.is_armed.store(false, Ordering::Relaxed);
+            for place in (0..own.len()).filter(|&place| own[place] != self.seen.get(place)) {
+                self.seen.set(place, own[place]);
+                self.kept.set(place, own[place]);
+            }
+            self.stand_on(link);
+        }
         let platform = self.platform().filter(|platform| platform.is_set());
         let changed = |place: &usize| own[*place] != self.seen.get(*place);
         if (0..own.len()).any(|place| changed(&place)) {
@@ -274,8 +283,11 @@ impl Membership {
 
     /// Tells what a hand has set in the editor at once, also where the instance's own parameter has that value already.
     pub fn edit(&self, id: &str, value: f64) {
-        if let Some(place) = SHARED_IDS.iter().position(|known| *known == id) {
-            self.write(self.platform().filter(|platform| platform.is_set()), place, value);
+        let Some(place) = SHARED_IDS.iter().position(|known| *known == id) else { return };
+        let platform = self.platform().filter(|platform| platform.is_set());
+        // On its own, where it stands on its own parameter, the parameter says it all.
+        if platform.is_some() || self.kept.get(place) != self.seen.get(place) {
+            self.write(platform, place, value);
         }
     }
 
@@ -287,16 +299,19 @@ impl Membership {
     }
 
     fn stand_on(&self, link: Link) {
-        let wanted = match link {
-            Link::Off => 0,
-            Link::Platform(index) => index.min(PLATFORMS - 1) + 1,
-        };
-        let before = self.joined.swap(wanted, Ordering::AcqRel);
+        let wanted = number_of(link);
+        let before = self.joined.load(Ordering::Acquire);
         if before == wanted {
             return;
         }
-        if let Some(left) = before.checked_sub(1) {
-            self.registry.0[left].leave();
+        let left = before.checked_sub(1).map(|left| &self.registry.0[left]);
+        if let Some(left) = left.filter(|left| left.is_set()) {
+            // Also what others have set since the last look.
+            self.kept.set_all(&left.values.all());
+        }
+        self.joined.store(wanted, Ordering::Release);
+        if let Some(left) = left {
+            left.leave();
         }
         if let Some(joined) = wanted.checked_sub(1) {
             self.registry.0[joined].join(&self.kept.all());
@@ -316,6 +331,14 @@ impl Membership {
                 own[place]
             }
         })
+    }
+}
+
+/// Returns the number of a link's platform, from 1; 0 for none.
+fn number_of(link: Link) -> usize {
+    match link {
+        Link::Off => 0,
+        Link::Platform(index) => index.min(PLATFORMS - 1) + 1,
     }
 }
 
@@ -485,6 +508,35 @@ mod tests {
         first.block();
         first.block();
         assert_eq!(second.saved_decay_s(), 0.9);
+    }
+
+    #[test]
+    fn what_was_set_before_joining_is_no_edit_and_who_leaves_asleep_keeps_the_newest() {
+        let registry = registry();
+        let mut first = Instance::new(registry, 0.8, ONE);
+        let mut second = Instance::new(registry, 0.5, Link::Off);
+        (second.own[DECAY], second.link) = (1.9, ONE);
+        second.block();
+        second.block();
+        first.block();
+        assert_eq!((first.decay_s(), second.decay_s()), (0.8, 0.8));
+        first.own[DECAY] = 1.4;
+        first.block();
+        first.block();
+        second.link = Link::Off;
+        second.block();
+        assert_eq!((second.decay_s(), second.saved_decay_s()), (1.4, 1.4));
+    }
+
+    #[test]
+    fn an_edit_that_the_host_takes_back_is_taken_back() {
+        let mut alone = Instance::new(registry(), 0.5, Link::Off);
+        alone.place.edit("decay", 0.8);
+        alone.own[DECAY] = 0.8;
+        assert_eq!(alone.decay_s(), 0.8);
+        alone.own[DECAY] = 0.5;
+        alone.block();
+        assert_eq!((alone.decay_s(), alone.saved_decay_s()), (0.5, 0.5));
     }
 
     #[test]
