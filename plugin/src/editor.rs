@@ -122,7 +122,7 @@ fn tell(parameters: &Parameters, setter: &ParamSetter, edit: Edit) {
         Edit::Set(number, value) => {
             if let Some(parameter) = parameters.number(number) {
                 setter.set_parameter(parameter, number.stored(value));
-                parameters.place.edit(number.id, number.on_grid(value));
+                parameters.tell_platform(number.id, number.on_grid(value));
             }
         }
         Edit::End(number) => {
@@ -159,5 +159,5 @@ fn choose(parameters: &Parameters, setter: &ParamSetter, list: List, entry: usiz
         List::Pickup => one(&pickup.pair, setter, entry),
         List::Link => one(&parameters.link, setter, entry),
     }
-    parameters.place.edit(list.id(), entry as f64);
+    parameters.tell_platform(list.id(), entry as f64);
 }

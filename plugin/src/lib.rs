@@ -50,6 +50,7 @@ pub struct RostraSeat {
 struct Running {
     engine: Engine,
     supply: Supply,
+    sample_rate_hz: f64,
     layout: Layout,
     /// Offline, the comparison with the dry signal is ignored.
     is_offline: bool,
@@ -75,7 +76,7 @@ impl Running {
         parameters: &Parameters,
         meters: Arc<Meters>,
     ) -> Result<Self, rostra_dsp::engine::PrepareError> {
-        parameters.follow();
+        parameters.follow(0.0);
         let engine = Engine::prepare(config)?;
         let first_tail = Engine::tail_spec(&config, &parameters.settings());
         let supply = if is_offline { Supply::offline(&first_tail) } else { Supply::live(&first_tail) };
@@ -83,6 +84,7 @@ impl Running {
         let mut running = Self {
             engine,
             supply,
+            sample_rate_hz: config.sample_rate_hz,
             layout: config.layout,
             is_offline,
             fade: DryFade::new(config.sample_rate_hz),
@@ -136,9 +138,9 @@ impl Running {
         if needs_dry {
             keep_dry(self.layout, channels, &mut self.dry);
         }
-        parameters.follow();
-        self.engine.process(&parameters.settings(), &mut self.supply, channels);
         let frames = channels.iter().map(|channel| channel.len()).min().unwrap_or(0);
+        parameters.follow(frames as f64 / self.sample_rate_hz);
+        self.engine.process(&parameters.settings(), &mut self.supply, channels);
         let input_peak =
             if is_measured { peak(&self.dry[0][..frames]).max(peak(&self.dry[1][..frames])) } else { 0.0 };
         if let Some(loudness) = &mut self.loudness {

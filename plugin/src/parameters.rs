@@ -13,7 +13,7 @@ use rostra_dsp::settings::{CLOSE_MIC_M, Level, Tone};
 use rostra_dsp::surface::Finish;
 
 use crate::choice::Listed;
-use crate::platform_link::{Link, Membership, put_into, shared_of};
+use crate::platform_link::{Link, Membership, place_of, put_into, shared_of};
 use crate::quantity::{Number, Spread, Unit};
 
 /// All parameters of an instance, in the order in which hosts list them.
@@ -331,13 +331,22 @@ impl Parameters {
     /// are those of the linked platform.
     pub fn settings(&self) -> Settings {
         let mut settings = self.own_settings();
-        put_into(&self.place.look(&shared_of(&settings)), &mut settings);
+        put_into(&self.place.look(self.link.value().0, &shared_of(&settings)), &mut settings);
         settings
     }
 
     /// Joins or leaves the shared platform as the link says, and tells and takes over edits: once a block, on one thread.
-    pub fn follow(&self) {
-        self.place.follow(self.link.value().0, &shared_of(&self.own_settings()));
+    ///
+    /// `elapsed_s` of sound have passed since the last call.
+    pub fn follow(&self, elapsed_s: f64) {
+        self.place.follow(self.link.value().0, || shared_of(&self.own_settings()), elapsed_s);
+    }
+
+    /// Tells the shared platform what a hand has set in the editor; what is not shared is told nobody.
+    pub fn tell_platform(&self, id: &str, value: f64) {
+        if let Some(place) = place_of(id) {
+            self.place.edit(self.link.value().0, place, value);
+        }
     }
 
     /// Returns what the instance's own parameters say.

@@ -11,28 +11,35 @@
 //! * Later the last edit of a value wins, each value for itself.
 //! * An edit is a change of an instance's own parameter, by hand or automation,
 //!   never what it follows: nothing echoes, and nothing is written back into
-//!   the host's parameters.
+//!   the host's parameters. A hand in the editor tells at once, even where the
+//!   host does not process the instance; a change that comes from the host is
+//!   told once it has stood for 20 ms of sound, so that a state that is being
+//!   loaded is none.
 //! * Who leaves keeps what it stood on. The last one that leaves empties the
-//!   platform.
+//!   platform. One that is deactivated has not left.
 //! * A saved instance holds the values that it stood on as its own, and reopens
 //!   alone to the same sound.
 //!
 //! Nothing here waits, locks or allocates: values are atomics, each for itself,
 //! and who stands on a platform is counted in one more.
 
+mod membership;
+mod registry;
+
 use std::collections::BTreeMap;
-use std::sync::atomic::{AtomicBool, AtomicU64, AtomicUsize, Ordering};
+use std::sync::{LazyLock, atomic};
 
 use nice_plug::params::persist::PersistentField;
 use nice_plug::prelude::Enum;
 use rostra_dsp::Settings;
 use rostra_dsp::pickup::Pair;
 use rostra_dsp::surface::Finish;
+use serde::{Deserialize, Serialize};
 
 use crate::choice::Listed;
 
-/// Platforms that can be joined.
-pub const PLATFORMS: usize = 4;
+pub use membership::Membership;
+pub use registry::{PLATFORMS, Registry};
 
 /// Ids of the shared parameters, in the order of [`Shared`].
 pub const SHARED_IDS: [&str; 14] = [
@@ -40,8 +47,11 @@ pub const SHARED_IDS: [&str; 14] = [
     "air", "temp", "humid",
 ];
 
+/// How many values a platform has.
+const PLACES: usize = SHARED_IDS.len();
+
 /// Values of the shared parameters, in their units; of lists the place of the entry.
-pub type Shared = [f64; SHARED_IDS.len()];
+pub type Shared = [f64; PLACES];
 
 /// Which platform an instance stands on.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -66,6 +76,15 @@ impl Link {
             Self::Platform(1) => "2",
             Self::Platform(2) => "3",
             Self::Platform(_) => "4",
+        }
+    }
+
+    /// Returns the number of the platform, from 1; 0 for none.
+    const fn number(self) -> usize {
+        match self {
+            Self::Off => 0,
+            Self::Platform(index) if index < PLATFORMS => index + 1,
+            Self::Platform(_) => PLATFORMS,
         }
     }
 }
@@ -106,272 +125,48 @@ pub fn put_into(shared: &Shared, settings: &mut Settings) {
     [platform.air.temperature_c, platform.air.humidity_pct] = [shared[12], shared[13]];
 }
 
-/// Values that several threads read and write, each for itself.
-#[derive(Debug)]
-struct Cells([AtomicU64; SHARED_IDS.len()]);
-
-impl Cells {
-    const fn empty() -> Self {
-        Self([const { AtomicU64::new(0) }; SHARED_IDS.len()])
-    }
-
-    fn of(values: &Shared) -> Self {
-        Self(values.map(|value| AtomicU64::new(value.to_bits())))
-    }
-
-    fn get(&self, place: usize) -> f64 {
-        f64::from_bits(self.0[place].load(Ordering::Relaxed))
-    }
-
-    fn set(&self, place: usize, value: f64) {
-        self.0[place].store(value.to_bits(), Ordering::Relaxed);
-    }
-
-    fn all(&self) -> Shared {
-        std::array::from_fn(|place| self.get(place))
-    }
-
-    fn set_all(&self, values: &Shared) {
-        for (place, &value) in values.iter().enumerate() {
-            self.set(place, value);
-        }
-    }
-}
-
-/// One shared platform.
-#[derive(Debug)]
-struct Platform {
-    /// Twice the number of members, and 1 more once the first of them has brought its values.
-    members: AtomicUsize,
-    values: Cells,
-}
-
-impl Platform {
-    const fn empty() -> Self {
-        Self { members: AtomicUsize::new(0), values: Cells::empty() }
-    }
-
-    /// Joins; the first brings `values`.
-    fn join(&self, values: &Shared) {
-        if self.members.fetch_add(2, Ordering::AcqRel) < 2 {
-            self.values.set_all(values);
-            self.members.fetch_or(1, Ordering::Release);
-        }
-    }
-
-    /// Leaves; the last one takes the values along.
-    fn leave(&self) {
-        // Leaving and emptying are one step, or a new first one could come between.
-        let left = |members: usize| if members < 4 { 0 } else { members - 2 };
-        let _ = self.members.fetch_update(Ordering::AcqRel, Ordering::Acquire, |members| Some(left(members)));
-    }
-
-    /// Says whether there are values to follow.
-    fn is_set(&self) -> bool {
-        self.members.load(Ordering::Acquire) & 1 == 1
-    }
-
-    fn members(&self) -> usize {
-        self.members.load(Ordering::Acquire) / 2
-    }
-}
-
-/// The platforms of a process.
-#[derive(Debug)]
-pub struct Registry([Platform; PLATFORMS]);
-
-impl Registry {
-    /// Makes empty platforms.
-    pub const fn new() -> Self {
-        Self([const { Platform::empty() }; PLATFORMS])
-    }
-
-    /// Returns how many instances stand on a platform.
-    pub fn members(&self, platform: usize) -> usize {
-        self.0.get(platform).map_or(0, Platform::members)
-    }
-}
-
-impl Default for Registry {
-    fn default() -> Self {
-        Self::new()
-    }
-}
-
-static PROCESS: Registry = Registry::new();
-
-/// An instance's place on the platforms.
-///
-/// [`Self::follow`] is for one thread at a time, the audio thread while there
-/// is one; everything else may be called beside it.
-#[derive(Debug)]
-pub struct Membership {
-    registry: &'static Registry,
-    /// 0 while on its own, else the platform's number from 1.
-    joined: AtomicUsize,
-    /// The instance's own parameters when they were last looked at.
-    seen: Cells,
-    /// What the instance stands on.
-    kept: Cells,
-    /// Whether own parameters had changed at the last look.
-    ///
-    /// An edit counts when it is still there one look later: a state that is
-    /// being loaded beside the audio thread is no edit, and says so by then.
-    is_armed: AtomicBool,
-    /// Whether a state was loaded since.
-    is_loaded: AtomicBool,
-}
+/// The platforms of this process.
+static PROCESS: LazyLock<Registry> = LazyLock::new(Registry::new);
 
 impl Membership {
-    /// Starts on its own platform.
+    /// Starts on its own platform, beside those of this process.
     pub fn new(own: &Shared) -> Self {
         Self::on(&PROCESS, own)
     }
-
-    /// Starts on its own platform, beside the platforms of `registry`.
-    pub fn on(registry: &'static Registry, own: &Shared) -> Self {
-        Self {
-            registry,
-            joined: AtomicUsize::new(0),
-            seen: Cells::of(own),
-            kept: Cells::of(own),
-            is_armed: AtomicBool::new(false),
-            is_loaded: AtomicBool::new(false),
-        }
-    }
-
-    fn platform(&self) -> Option<&Platform> {
-        self.joined.load(Ordering::Acquire).checked_sub(1).and_then(|index| self.registry.0.get(index))
-    }
-
-    /// Joins, leaves, tells own edits and takes over those of others; `own` are the instance's parameters now.
-    pub fn follow(&self, link: Link, own: &Shared) {
-        if self.is_loaded.swap(false, Ordering::AcqRel) {
-            // A loaded state holds what the instance stood on; it is no edit of a platform that others stand on.
-            self.is_armed.store(false, Ordering::Relaxed);
-            self.stand_on(Link::Off);
-            self.seen.set_all(own);
-            self.kept.set_all(own);
-        }
-        if self.joined.load(Ordering::Acquire) != number_of(link) {
-            // What was set before joining is what the instance brings, not an edit of what it joins.
-            self.stand_on(Link::Off);
-            self.is_armed.store(false, Ordering::Relaxed);
-            for place in (0..own.len()).filter(|&place| own[place] != self.seen.get(place)) {
-                self.seen.set(place, own[place]);
-                self.kept.set(place, own[place]);
-            }
-            self.stand_on(link);
-        }
-        let platform = self.platform().filter(|platform| platform.is_set());
-        let changed = |place: &usize| own[*place] != self.seen.get(*place);
-        if (0..own.len()).any(|place| changed(&place)) {
-            if self.is_armed.swap(true, Ordering::Relaxed) {
-                self.is_armed.store(false, Ordering::Relaxed);
-                for place in (0..own.len()).filter(changed) {
-                    self.seen.set(place, own[place]);
-                    self.write(platform, place, own[place]);
-                }
-            }
-        } else {
-            self.is_armed.store(false, Ordering::Relaxed);
-        }
-        if let Some(platform) = platform {
-            self.kept.set_all(&platform.values.all());
-        }
-    }
-
-    /// Tells what a hand has set in the editor at once, also where the instance's own parameter has that value already.
-    pub fn edit(&self, id: &str, value: f64) {
-        let Some(place) = SHARED_IDS.iter().position(|known| *known == id) else { return };
-        let platform = self.platform().filter(|platform| platform.is_set());
-        // On its own, where it stands on its own parameter, the parameter says it all.
-        if platform.is_some() || self.kept.get(place) != self.seen.get(place) {
-            self.write(platform, place, value);
-        }
-    }
-
-    fn write(&self, platform: Option<&Platform>, place: usize, value: f64) {
-        self.kept.set(place, value);
-        if let Some(platform) = platform {
-            platform.values.set(place, value);
-        }
-    }
-
-    fn stand_on(&self, link: Link) {
-        let wanted = number_of(link);
-        let before = self.joined.load(Ordering::Acquire);
-        if before == wanted {
-            return;
-        }
-        let left = before.checked_sub(1).map(|left| &self.registry.0[left]);
-        if let Some(left) = left.filter(|left| left.is_set()) {
-            // Also what others have set since the last look.
-            self.kept.set_all(&left.values.all());
-        }
-        self.joined.store(wanted, Ordering::Release);
-        if let Some(left) = left {
-            left.leave();
-        }
-        if let Some(joined) = wanted.checked_sub(1) {
-            self.registry.0[joined].join(&self.kept.all());
-        }
-    }
-
-    /// Returns what the instance stands on, an own edit that is not told yet included.
-    pub fn look(&self, own: &Shared) -> Shared {
-        if self.is_loaded.load(Ordering::Acquire) {
-            return *own;
-        }
-        let platform = self.platform().filter(|platform| platform.is_set());
-        std::array::from_fn(|place| {
-            if own[place] == self.seen.get(place) {
-                platform.map_or_else(|| self.kept.get(place), |platform| platform.values.get(place))
-            } else {
-                own[place]
-            }
-        })
-    }
 }
 
-/// Returns the number of a link's platform, from 1; 0 for none.
-fn number_of(link: Link) -> usize {
-    match link {
-        Link::Off => 0,
-        Link::Platform(index) => index.min(PLATFORMS - 1) + 1,
-    }
+/// Returns the place of a shared parameter among the values; `None` for one that is not shared.
+pub fn place_of(id: &str) -> Option<usize> {
+    SHARED_IDS.iter().position(|known| *known == id)
 }
 
-impl Drop for Membership {
-    fn drop(&mut self) {
-        self.stand_on(Link::Off);
-    }
+/// A value that an instance stood on, and what its own parameter said.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Followed {
+    /// What it stood on.
+    pub value: f64,
+    /// What its own parameter was when that was last looked at; another one in the saved state is newer than what was
+    /// followed.
+    pub own: f64,
 }
 
-/// What a state holds beside the parameters: the values that the instance stood on and its own parameters have not, by id.
-pub type Saved = BTreeMap<String, f64>;
+/// What a state holds beside the parameters, by id: the values that the instance stood on and its own parameters have not.
+pub type Saved = BTreeMap<String, Followed>;
 
 impl PersistentField<'_, Saved> for Membership {
     /// A state was loaded. Its values are in the parameters already: [`crate::state::mend`] has put them there.
     fn set(&self, _saved: Saved) {
-        self.is_loaded.store(true, Ordering::Release);
+        self.load();
     }
 
     fn map<F, R>(&self, f: F) -> R
     where
         F: Fn(&Saved) -> R,
     {
-        if self.is_loaded.load(Ordering::Acquire) {
-            // What was loaded is in the parameters, and nothing else is stood on yet.
-            return f(&Saved::new());
-        }
-        let values = self
-            .platform()
-            .filter(|platform| platform.is_set())
-            .map_or_else(|| self.kept.all(), |platform| platform.values.all());
-        // Where it stands on its own value the parameter says it, also one that was set since the last look.
-        let followed = (0..values.len()).filter(|&place| values[place] != self.seen.get(place));
-        f(&followed.map(|place| (SHARED_IDS[place].to_owned(), values[place])).collect())
+        let followed = self.followed().into_iter().flatten();
+        f(&followed
+            .map(|(place, value, own)| (SHARED_IDS[place].to_owned(), Followed { value, own }))
+            .collect())
     }
 }
 
@@ -413,17 +208,29 @@ mod tests {
             self.block();
         }
 
+        /// A block of 12 ms.
         fn block(&self) {
-            self.place.follow(self.link, &self.own);
+            self.place.follow(self.link, || self.own, 0.012);
+        }
+
+        /// As long as an edit takes to be told.
+        fn blocks(&self) {
+            (0..2).for_each(|_| self.block());
+        }
+
+        fn edit(&self, decay_s: f64) {
+            self.place.edit(self.link, DECAY, decay_s);
         }
 
         fn decay_s(&self) -> f64 {
-            self.place.look(&self.own)[DECAY]
+            self.place.look(self.link, &self.own)[DECAY]
         }
 
+        /// What a state saved now is reopened to: as [`crate::state::mend`] does it.
         fn saved_decay_s(&self) -> f64 {
             PersistentField::map(&self.place, |saved: &Saved| {
-                saved.get("decay").copied().unwrap_or(self.own[DECAY])
+                let followed = saved.get("decay").filter(|followed| followed.own == self.own[DECAY]);
+                followed.map_or(self.own[DECAY], |followed| followed.value)
             })
         }
     }
@@ -451,13 +258,11 @@ mod tests {
         let other = Instance::new(registry, 1.5, Link::Platform(1));
         assert_eq!((first.decay_s(), second.decay_s(), other.decay_s()), (0.8, 0.8, 1.5));
         second.own[DECAY] = 1.0;
-        second.block();
-        second.block();
+        second.blocks();
         first.block();
         assert_eq!((first.decay_s(), second.decay_s(), other.decay_s()), (1.0, 1.0, 1.5));
         first.own[DECAY] = 0.6;
-        first.block();
-        first.block();
+        first.blocks();
         second.block();
         assert_eq!((first.decay_s(), second.decay_s()), (0.6, 0.6));
         // What it follows is no edit: nothing comes back.
@@ -467,7 +272,7 @@ mod tests {
         }
         assert_eq!((first.decay_s(), second.decay_s(), second.own[DECAY]), (0.6, 0.6, 1.0));
         // By hand in the editor, to a value that its own parameter already has.
-        second.place.edit("decay", 1.0);
+        second.edit(1.0);
         first.block();
         assert_eq!((first.decay_s(), second.decay_s()), (1.0, 1.0));
     }
@@ -505,8 +310,7 @@ mod tests {
         let mut first = Instance::new(registry, 0.8, ONE);
         let second = Instance::new(registry, 1.2, ONE);
         first.own[DECAY] = 0.9;
-        first.block();
-        first.block();
+        first.blocks();
         assert_eq!(second.saved_decay_s(), 0.9);
     }
 
@@ -516,13 +320,11 @@ mod tests {
         let mut first = Instance::new(registry, 0.8, ONE);
         let mut second = Instance::new(registry, 0.5, Link::Off);
         (second.own[DECAY], second.link) = (1.9, ONE);
-        second.block();
-        second.block();
+        second.blocks();
         first.block();
         assert_eq!((first.decay_s(), second.decay_s()), (0.8, 0.8));
         first.own[DECAY] = 1.4;
-        first.block();
-        first.block();
+        first.blocks();
         second.link = Link::Off;
         second.block();
         assert_eq!((second.decay_s(), second.saved_decay_s()), (1.4, 1.4));
@@ -531,7 +333,7 @@ mod tests {
     #[test]
     fn an_edit_that_the_host_takes_back_is_taken_back() {
         let mut alone = Instance::new(registry(), 0.5, Link::Off);
-        alone.place.edit("decay", 0.8);
+        alone.edit(0.8);
         alone.own[DECAY] = 0.8;
         assert_eq!(alone.decay_s(), 0.8);
         alone.own[DECAY] = 0.5;
@@ -548,6 +350,161 @@ mod tests {
         PersistentField::set(&alone.place, Saved::new());
         alone.own[DECAY] = 1.4;
         assert_eq!((alone.decay_s(), alone.saved_decay_s()), (1.4, 1.4), "loaded");
+    }
+
+    #[test]
+    fn an_edit_on_one_that_is_not_processed_is_not_told_again_when_it_wakes() {
+        let registry = registry();
+        let mut first = Instance::new(registry, 0.8, ONE);
+        let mut asleep = Instance::new(registry, 0.8, ONE);
+        asleep.edit(1.1);
+        asleep.own[DECAY] = 1.1;
+        first.block();
+        assert_eq!((first.decay_s(), asleep.decay_s()), (1.1, 1.1));
+        first.own[DECAY] = 0.6;
+        first.blocks();
+        asleep.blocks();
+        assert_eq!((first.decay_s(), asleep.decay_s()), (0.6, 0.6));
+    }
+
+    #[test]
+    fn an_edit_that_the_host_takes_back_is_taken_back_for_all() {
+        let registry = registry();
+        let first = Instance::new(registry, 0.8, ONE);
+        let mut second = Instance::new(registry, 0.8, ONE);
+        second.edit(1.1);
+        second.own[DECAY] = 1.1;
+        // The editor looks, the audio thread does not.
+        assert_eq!(second.decay_s(), 1.1);
+        second.own[DECAY] = 0.8;
+        second.blocks();
+        first.block();
+        assert_eq!((first.decay_s(), second.decay_s()), (0.8, 0.8));
+    }
+
+    #[test]
+    fn a_drag_whose_values_come_late_from_the_host_ends_where_the_hand_left_it() {
+        let registry = registry();
+        let first = Instance::new(registry, 0.5, ONE);
+        let mut second = Instance::new(registry, 0.5, ONE);
+        let at = |step: usize| 0.5 + 0.01 * step as f64;
+        for step in 1..=30 {
+            second.edit(at(step));
+            // Two blocks late, and always away from what was told last.
+            second.own[DECAY] = at(step.saturating_sub(2));
+            second.block();
+            first.block();
+            assert_eq!((first.decay_s(), second.decay_s()), (at(step), at(step)));
+        }
+        for step in 29..=30 {
+            second.own[DECAY] = at(step);
+            second.block();
+        }
+        (0..100).for_each(|_| second.block());
+        assert_eq!((first.decay_s(), second.decay_s(), second.saved_decay_s()), (at(30), at(30), at(30)));
+    }
+
+    /// A hand tells 1.1 and the host never hands it on, but automates the parameter: that counts after half a second.
+    #[test]
+    fn a_host_that_does_not_hand_an_edit_on_is_heard_in_the_end() {
+        let mut alone = Instance::new(registry(), 0.5, ONE);
+        alone.edit(1.1);
+        for step in 0..50 {
+            alone.own[DECAY] = 0.6 + 0.001 * f64::from(step);
+            alone.block();
+        }
+        assert!((0.6..0.7).contains(&alone.decay_s()), "{} s", alone.decay_s());
+    }
+
+    #[test]
+    fn a_link_that_is_chosen_and_not_played_yet_is_what_is_shown_and_edited() {
+        let registry = registry();
+        let first = Instance::new(registry, 0.8, ONE);
+        let mut second = Instance::new(registry, 1.2, Link::Off);
+        second.link = ONE;
+        assert_eq!(second.decay_s(), 0.8, "what it will stand on");
+        second.edit(0.9);
+        second.own[DECAY] = 0.9;
+        second.blocks();
+        first.block();
+        assert_eq!((first.decay_s(), second.decay_s()), (0.9, 0.9));
+        second.link = Link::Off;
+        assert_eq!(second.decay_s(), 0.9, "what it leaves with");
+        second.edit(1.4);
+        second.own[DECAY] = 1.4;
+        second.blocks();
+        first.block();
+        assert_eq!((first.decay_s(), second.decay_s(), second.saved_decay_s()), (0.9, 1.4, 1.4));
+    }
+
+    #[test]
+    fn an_edit_after_a_load_and_before_the_first_block_is_not_lost() {
+        let registry = registry();
+        let first = Instance::new(registry, 0.8, ONE);
+        let mut second = Instance::new(registry, 0.5, ONE);
+        for is_handed_on in [true, false] {
+            let wanted = if is_handed_on { 1.3 } else { 1.7 };
+            PersistentField::set(&second.place, Saved::new());
+            second.edit(wanted);
+            if is_handed_on {
+                second.own[DECAY] = wanted;
+            }
+            second.blocks();
+            second.own[DECAY] = wanted;
+            second.blocks();
+            first.block();
+            assert_eq!((first.decay_s(), second.decay_s()), (wanted, wanted));
+        }
+        let alone = self::registry();
+        let mut only = Instance::new(alone, 0.5, ONE);
+        PersistentField::set(&only.place, Saved::new());
+        only.edit(1.6);
+        only.block();
+        only.own[DECAY] = 1.6;
+        only.blocks();
+        assert_eq!((only.decay_s(), only.saved_decay_s()), (1.6, 1.6));
+    }
+
+    #[test]
+    fn what_a_host_set_on_one_that_is_not_processed_is_saved() {
+        let registry = registry();
+        let mut first = Instance::new(registry, 0.8, ONE);
+        let mut asleep = Instance::new(registry, 0.5, ONE);
+        first.own[DECAY] = 1.0;
+        first.blocks();
+        assert_eq!(asleep.saved_decay_s(), 1.0);
+        asleep.own[DECAY] = 0.3;
+        assert_eq!((asleep.decay_s(), asleep.saved_decay_s()), (0.3, 0.3));
+    }
+
+    /// A state is loaded in mid block, in small blocks, one value before and one after a look, and another right after.
+    #[test]
+    fn a_load_in_pieces_is_no_edit() {
+        let registry = registry();
+        let first = Instance::new(registry, 0.8, ONE);
+        let mut second = Instance::new(registry, 1.2, ONE);
+        let temperature = SHARED_IDS.iter().position(|id| *id == "temp").expect("it is shared");
+        second.own[DECAY] = 1.9;
+        // Looks of 32 frames each.
+        (0..10).for_each(|_| second.place.follow(ONE, || second.own, 32.0 / 48_000.0));
+        second.own[temperature] = 30.0;
+        (0..10).for_each(|_| second.place.follow(ONE, || second.own, 32.0 / 48_000.0));
+        second.load();
+        // The flag comes up while the parameters are read: the next look takes note of it.
+        let after = values(1.7);
+        second.place.follow(
+            ONE,
+            || {
+                PersistentField::set(&second.place, Saved::new());
+                after
+            },
+            0.01,
+        );
+        second.own = after;
+        (0..5).for_each(|_| second.block());
+        first.block();
+        assert_eq!((first.decay_s(), second.decay_s(), second.saved_decay_s()), (0.8, 0.8, 0.8));
+        assert_eq!(first.place.look(ONE, &first.own)[temperature], 20.0);
     }
 
     /// Eighty instances, loaded, edited and removed by eight threads in random order: nothing is lost, all agree.

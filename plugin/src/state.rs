@@ -10,7 +10,7 @@ use rostra_dsp::surface::Finish;
 
 use crate::choice::Listed;
 use crate::parameters::NUMBERS;
-use crate::platform_link::{Link, SHARED_IDS, Saved};
+use crate::platform_link::{Followed, Link, SHARED_IDS, Saved};
 
 /// The field that holds the values of the platform that an instance stood on.
 const PLATFORM: &str = "platform";
@@ -29,12 +29,23 @@ pub fn mend(state: &mut PluginState) {
     let saved: Saved =
         state.fields.get(PLATFORM).and_then(|field| deserialize_field(field).ok()).unwrap_or_default();
     for id in SHARED_IDS {
-        let Some(&value) = saved.get(id) else { continue };
-        let value = match NUMBERS.iter().find(|number| number.id == id) {
-            Some(number) => ParamValue::F32(number.stored(value)),
-            None => ParamValue::I32(value as i32),
+        let Some(&Followed { value, own }) = saved.get(id) else { continue };
+        let number = NUMBERS.iter().find(|number| number.id == id);
+        // Another one than was seen is a host's, set since, and newer than what was followed.
+        let is_own = match (number, state.params.get(id)) {
+            (Some(number), Some(ParamValue::F32(stored))) => {
+                number.shown(number.value(*stored)) == number.shown(own)
+            }
+            (None, Some(ParamValue::String(entry))) => Some(entry.as_str()) == shared_entry(id, own),
+            _ => false,
         };
-        state.params.insert(id.to_owned(), value);
+        if is_own {
+            let value = match number {
+                Some(number) => ParamValue::F32(number.stored(value)),
+                None => ParamValue::I32(value as i32),
+            };
+            state.params.insert(id.to_owned(), value);
+        }
     }
     // Always there, so that every load is told to the instance's place on the platforms.
     state.fields.insert(PLATFORM.to_owned(), "{}".to_owned());
@@ -59,6 +70,12 @@ pub fn mend(state: &mut PluginState) {
     state.params.insert("dry".to_owned(), ParamValue::Bool(false));
 }
 
+/// Returns the id of an entry of one of the shared lists.
+fn shared_entry(id: &str, place: f64) -> Option<&'static str> {
+    let entries = if id == "pickup" { Listed::<Pair>::ids() } else { Listed::<Finish>::ids() };
+    entries.unwrap_or_default().get(place as usize).copied()
+}
+
 /// Leaves a list's known id as it is, turns a place in the list into its id, and anything else into the default's.
 fn mend_list<T: Enum>(state: &mut PluginState, id: &str, default: T) {
     let entries = T::ids().unwrap_or_default();
@@ -77,7 +94,7 @@ mod tests {
     use std::collections::BTreeMap;
 
     use super::*;
-    use crate::parameters::{DEPTH, TRIM};
+    use crate::parameters::{DEPTH, PLATFORM_DEPTH, PLATFORM_WIDTH, TRIM};
 
     fn state(params: &[(&str, ParamValue)]) -> PluginState {
         PluginState {
@@ -161,14 +178,26 @@ mod tests {
 
     #[test]
     fn the_values_of_a_shared_platform_become_the_instances_own() {
-        let mut state =
-            state(&[("decay", ParamValue::F32(0.5)), ("link", ParamValue::String("2".to_owned()))]);
-        let saved = r#"{"decay": 1.25, "rear": 4.0, "pickup": 2.0, "plat_w": 1e9, "nothing": 1.0}"#;
+        let mut state = state(&[
+            ("decay", ParamValue::F32(0.5)),
+            ("plat_w", ParamValue::F32(PLATFORM_WIDTH.stored(18.0))),
+            ("plat_d", ParamValue::F32(PLATFORM_DEPTH.stored(9.0))),
+            ("rear", ParamValue::String("timber".to_owned())),
+            ("sides", ParamValue::String("plaster".to_owned())),
+            ("pickup", ParamValue::String("near-coincident".to_owned())),
+            ("link", ParamValue::String("2".to_owned())),
+        ]);
+        let saved = r#"{"decay": {"value": 1.25, "own": 0.5}, "rear": {"value": 4.0, "own": 1.0},
+            "sides": {"value": 4.0, "own": 1.0}, "pickup": {"value": 2.0, "own": 1.0},
+            "plat_w": {"value": 1e9, "own": 18.0}, "plat_d": {"value": 14.0, "own": 12.0},
+            "nothing": {"value": 1.0, "own": 1.0}}"#;
         state.fields.insert(PLATFORM.to_owned(), saved.to_owned());
         mend(&mut state);
         assert_eq!(number(&state, "decay"), 1.25);
         assert_eq!(number(&state, "plat_w"), 30.0);
+        assert_eq!(number(&state, "plat_d"), PLATFORM_DEPTH.stored(9.0), "set by the host since");
         assert_eq!(text(&state, "rear"), "brick");
+        assert_eq!(text(&state, "sides"), "plaster", "set by the host since");
         assert_eq!(text(&state, "pickup"), "spaced-omnis");
         assert_eq!(text(&state, "link"), "2");
         assert_eq!(state.fields[PLATFORM], "{}");
