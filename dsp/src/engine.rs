@@ -9,11 +9,12 @@ use crate::bands::SplitDesign;
 use crate::convolver::INPUTS;
 use crate::distance_tone::{DistanceTone, TonePlan, ringing_s};
 use crate::early::{DECORRELATOR_RINGS_S, Early, EarlyConfig, LONGEST_RUN_FRAMES, SLOW_TAIL_STEPS};
-use crate::instruction_set::{InstructionSet, Kernel};
+use crate::instruction_set::InstructionSet;
 use crate::plan::SourcePlan;
 use crate::planner::Planner;
 use crate::segment::{STEPS, Segment};
 use crate::settings::Settings;
+use crate::sound_gate::{LetIn, LetOut};
 use crate::stagger::Stagger;
 use crate::stereo_input::{SOURCES, StereoInput};
 use crate::tail::{TailSpec, TailSupply, onset_frames};
@@ -58,18 +59,11 @@ pub struct Config {
 }
 
 /// Lowest and highest sample rate, Hz: those of sound files and interfaces in use.
-const SAMPLE_RATES_HZ: (f64, f64) = (22_050.0, 192_000.0);
+pub(crate) const SAMPLE_RATES_HZ: (f64, f64) = (22_050.0, 192_000.0);
 /// Blocks of the convolver in a grid step: 4 blocks of at most 3 ms make a grid of about 10 ms.
 const BLOCKS_IN_GRID: usize = 4;
-/// Loudest input that is let in, linear: +120 dB over full scale, past any sound but not past single precision.
-const LOUDEST_INPUT: f32 = 1e6;
-/// Quietest input that is let in, linear: 400 dB under full scale, far above numbers that slow a processor down.
-const LEAST_INPUT: f32 = 1e-20;
 /// How long the low-passes ring, s: from the loudest input, +120 dB, down to 1e-6 (measured: 0.04 s).
 const LOW_PASSES_RING_S: f64 = 0.06;
-/// Quietest output, linear: 200 dB under full scale, below the noise of any converter; filters would ring on for long
-/// under it.
-const LEAST_OUTPUT: f32 = 1e-10;
 
 /// Why an engine could not be prepared.
 #[derive(Clone, Copy, Debug, PartialEq, thiserror::Error)]
@@ -436,45 +430,5 @@ impl Engine {
     /// Says whether nothing of what was heard still sounds.
     fn is_silent(&self) -> bool {
         self.tails.is_silent() && self.early.is_silent() && self.tones.iter().all(DistanceTone::is_silent)
-    }
-}
-
-/// Copies an input, without what is no sound; returns whether all of it is silence.
-struct LetIn<'a> {
-    input: &'a [f32],
-    raw: &'a mut [f32],
-}
-
-impl Kernel for LetIn<'_> {
-    type Output = bool;
-
-    #[inline(always)]
-    fn run<const FUSED: bool>(self) -> bool {
-        // Bits are gathered where a search would stop at the first sound: that does not vectorise.
-        let mut bits = 0;
-        for (cell, &x) in self.raw.iter_mut().zip(self.input) {
-            let magnitude = x.abs();
-            let sounds = (LEAST_INPUT..f32::INFINITY).contains(&magnitude);
-            *cell = if sounds { x.clamp(-LOUDEST_INPUT, LOUDEST_INPUT) } else { 0.0 };
-            bits |= cell.to_bits();
-        }
-        bits == 0
-    }
-}
-
-/// Copies what is heard, without what is no sound.
-struct LetOut<'a> {
-    heard: &'a [f32],
-    output: &'a mut [f32],
-}
-
-impl Kernel for LetOut<'_> {
-    type Output = ();
-
-    #[inline(always)]
-    fn run<const FUSED: bool>(self) {
-        for (out, &x) in self.output.iter_mut().zip(self.heard) {
-            *out = if (LEAST_OUTPUT..f32::INFINITY).contains(&x.abs()) { x } else { 0.0 };
-        }
     }
 }

@@ -49,9 +49,12 @@ pub mod vector;
 
 pub mod engine;
 pub mod hall_needs;
+mod sound_gate;
 pub mod stagger;
 pub mod tail;
 pub mod tail_stage;
+
+pub mod hall;
 
 pub mod measure;
 

@@ -4,6 +4,7 @@ use std::f64::consts::PI;
 
 use realfft::num_complex::Complex;
 
+use super::TailSpec;
 use super::diffuse_field::DiffuseField;
 use super::octave_masks::{MaskPowers, OctaveMasks, hz_at, octaves_at, shares_through_filters};
 use super::transforms::Transforms;
@@ -19,6 +20,12 @@ pub(super) struct NoiseKind {
     pair: Option<Pair>,
     /// Speed of sound in steps of [`SPEED_STEP_M_S`]; 0 where nothing depends on it.
     speed_steps: u32,
+    /// Frames after which the noise repeats itself: a power of two.
+    ///
+    /// A tail that is longer repeats it 30 dB down or more, with a comb of lines
+    /// a hertz apart or less that is shallower than 0.3 dB.
+    period_frames: usize,
+    seed: u64,
 }
 
 /// Steps of the speed of sound for which coherence is worked out, m/s.
@@ -29,27 +36,19 @@ pub(super) struct NoiseKind {
 const SPEED_STEP_M_S: f64 = 8.0;
 
 impl NoiseKind {
-    pub(super) fn new(sample_rate_hz: f64, pair: Option<Pair>, speed_of_sound_m_s: f64) -> Self {
+    pub(super) fn new(spec: &TailSpec) -> Self {
+        let TailSpec { sample_rate_hz, pair, speed_of_sound_m_s, least_period_s, seed, .. } = *spec;
         let depends_on_speed = pair.is_some_and(|pair| {
             let [left, right] = pair.capsules();
             (right.offset - left.offset).length() > 0.0
         });
         let speed_steps =
             if depends_on_speed { (speed_of_sound_m_s / SPEED_STEP_M_S).round() as u32 } else { 0 };
-        Self { sample_rate_hz, pair, speed_steps }
-    }
-
-    /// Returns the frames after which the noise repeats itself: a power of two of at least a second.
-    ///
-    /// A tail that is longer repeats it 30 dB down or more, with a comb of lines
-    /// a hertz apart that is shallower than 0.3 dB.
-    fn period_frames(&self) -> usize {
-        ((SHORTEST_PERIOD_S * self.sample_rate_hz).ceil() as usize).next_power_of_two()
+        let period_frames = ((least_period_s * sample_rate_hz).ceil() as usize).next_power_of_two();
+        Self { sample_rate_hz, pair, speed_steps, period_frames, seed }
     }
 }
 
-/// Least time after which noise repeats itself, s (see [`NoiseKind::period_frames`]).
-const SHORTEST_PERIOD_S: f64 = 1.0;
 /// Window over which each octave's noise is levelled, s.
 ///
 /// Long enough to leave the noise its texture, short enough that one tail, not
@@ -61,12 +60,6 @@ const POINTS_IN_WINDOW: f64 = 32.0;
 ///
 /// The fastest, that of omnis 0.5 m apart, has a period of 690 Hz.
 const COHERENCE_STEP_HZ: f64 = 20.0;
-/// Seed of the noise, fixed so that every session sounds the same.
-///
-/// One noise scatters where the mean of many does not; of ten tried, this one's
-/// tails are furthest within what decay (5 %), coherence (0.1) and reflected
-/// energy (2.5 dB) are held to on all platforms, pairs and rates of the checks.
-const SEED: u64 = 0x526f_7374_7261_07d6;
 
 /// Octave noises of one kind, and what follows from the octaves that fit the rate.
 #[derive(Debug)]
@@ -130,9 +123,9 @@ impl Lines {
     /// Sums of thousands of independent lines are Gaussian; their spectrum is
     /// flat to begin with.
     fn new(kind: NoiseKind) -> Self {
-        let period_frames = kind.period_frames();
+        let period_frames = kind.period_frames;
         let count = period_frames / 2 + 1;
-        let mut noise = Noise::new(SEED);
+        let mut noise = Noise::new(kind.seed);
         // Two signs for each of two lines, from the top of a draw down.
         let drawn = (0..count).map(|_| {
             let bits = noise.bits();
@@ -245,13 +238,14 @@ fn sum_of_squares(frames: &[f32]) -> f32 {
 mod tests {
     use super::*;
     use crate::octave::edges_hz;
+    use crate::platform::Platform;
 
     /// The mean square of Gaussian noise of bandwidth B over a time T scatters by 1/sqrt(B T) of itself
     /// (Bendat and Piersol, from memory); levelled noise has to stay below half of that (our choice).
     #[test]
     fn every_octave_is_level_in_each_channel() {
         let rate_hz = 48_000.0;
-        let kind = NoiseKind::new(rate_hz, Some(Pair::NearCoincident), 343.2);
+        let kind = NoiseKind::new(&TailSpec::new(&Platform::default(), Some(Pair::NearCoincident), rate_hz));
         let noise = OctaveNoise::new(kind, &mut Transforms::default());
         // Four windows of the envelope.
         let stretch_s = 4.0 * ENVELOPE_S;
@@ -276,7 +270,10 @@ mod tests {
 
     #[test]
     fn close_speeds_share_their_noise_and_others_do_not() {
-        let kind = |pair, speed| NoiseKind::new(48_000.0, pair, speed);
+        let kind = |pair, speed_of_sound_m_s| {
+            let spec = TailSpec::new(&Platform::default(), pair, 48_000.0);
+            NoiseKind::new(&TailSpec { speed_of_sound_m_s, ..spec })
+        };
         let pair = Some(Pair::SpacedOmnis);
         assert_eq!(kind(pair, 343.2), kind(pair, 344.0));
         assert_ne!(kind(pair, 343.2), kind(pair, 352.0));

@@ -25,14 +25,15 @@ pub struct TailWorkshop {
     noises: Vec<OctaveNoise>,
 }
 
-/// Kinds of noise that are kept: a session has one rate and one pickup, and a temperature between two steps.
-const KEPT_NOISES: usize = 2;
+/// Kinds of noise that are kept: a session has one rate, one pickup, a temperature between two steps, and a hall.
+const KEPT_NOISES: usize = 3;
 /// Half the time over which the parts give way to each other, s (our choice: over the grain of the noise, under the mixing time).
 const HALF_JOIN_S: f64 = 2.5e-3;
 /// Where in its period the noise of the first part ends, s before the period's end.
 ///
 /// The parts are independent noise where they meet: the second one reads from
-/// the period's start. The longest mixing time is 0.123 s.
+/// the period's start. The longest mixing time of a platform is 0.123 s; a
+/// hall's may be longer, and then its first part ends as much sooner.
 const FIRST_PART_S: f64 = 0.128;
 
 impl Default for TailWorkshop {
@@ -54,7 +55,7 @@ impl TailWorkshop {
 
     /// Makes both parts of a tail: by part, then channel, frames from the direct sound on.
     pub fn synthesise(&mut self, spec: &TailSpec) -> [Vec<Vec<f32>>; INPUTS] {
-        let kind = NoiseKind::new(spec.sample_rate_hz, spec.pair, spec.speed_of_sound_m_s);
+        let kind = NoiseKind::new(spec);
         if let Some(index) = self.noises.iter().position(|noise| noise.kind() == kind) {
             self.noises[index..].rotate_left(1);
         } else {
@@ -82,6 +83,10 @@ struct Part {
     /// Frames in which the part gives way to the other one or takes over from it, at equal power.
     join: Range<usize>,
     is_first: bool,
+    /// Energy wished for in each octave.
+    levels: PerBand,
+    /// Frames before the end of the noise's period at which it starts.
+    back_frames: usize,
     /// Frames of a transform that tells energies: |X|^2 of the short first part
     /// takes twice its frames, and as many again for lines close to the octaves'
     /// edges; the second part is folded where it has fallen by 40 dB.
@@ -95,16 +100,19 @@ fn parts(spec: &TailSpec, noise: &OctaveNoise) -> [Part; INPUTS] {
     let decay_s = decays_to_synthesise(&spec.decay_s, noise.shares_through_filters(), bands);
     let longest_s = decay_s[..bands].iter().copied().fold(0.0, f64::max);
     let half_join = (HALF_JOIN_S * rate_hz) as usize;
-    let onset = spec.onset_frames();
+    let onset = spec.onset_frames;
     let end = onset + (longest_s * rate_hz).ceil() as usize;
     let middle = ((spec.mixing_time_s * rate_hz) as usize).clamp(onset + half_join + 1, end - half_join - 1);
     let join = middle - half_join..middle + half_join;
+    let back_s = FIRST_PART_S.max(spec.mixing_time_s + 2.0 * HALF_JOIN_S);
     let part = |frames: Range<usize>, is_first, told_frames| Part {
         rate_hz,
         decay_s,
         frames,
         join: join.clone(),
         is_first,
+        levels: spec.levels[usize::from(!is_first)],
+        back_frames: if is_first { (back_s * rate_hz) as usize / CHUNK * CHUNK } else { 0 },
         told_frames,
     };
     [
@@ -119,7 +127,7 @@ const ENERGY_TOLERANCE: f64 = 0.01;
 const ENERGY_ROUNDS: usize = 10;
 
 impl Part {
-    /// Sums levelled noise times decay and window, with unit energy in each octave, all channels together.
+    /// Sums levelled noise times decay and window, with the wished energy in each octave, all channels together.
     fn synthesise(
         &self,
         noise: &OctaveNoise,
@@ -131,7 +139,7 @@ impl Part {
         let chunks = self.frames.start / CHUNK..self.frames.end.div_ceil(CHUNK);
         let mut outputs = vec![vec![0.0_f32; chunks.end * CHUNK]; channels];
         let lasting = self.lasting(bands, channels);
-        let mut wished = [1.0; BANDS];
+        let mut wished = self.levels;
         for round in 1.. {
             let gains = noise.powers().gains(&lasting, &wished);
             set.run(DecayingSum {
@@ -144,7 +152,10 @@ impl Part {
             for output in &mut outputs {
                 self.window(output);
             }
-            let energies = self.energies(&outputs, bands, transforms);
+            let mut energies = self.energies(&outputs, bands, transforms);
+            for (energy, level) in energies.iter_mut().zip(self.levels) {
+                *energy /= level;
+            }
             let is_level = energies[..bands].iter().all(|energy| (energy - 1.0).abs() < ENERGY_TOLERANCE);
             if is_level || round == ENERGY_ROUNDS {
                 break;
@@ -162,8 +173,7 @@ impl Part {
     /// Returns the place in the noise's period of what sounds at a frame.
     fn noise_frame(&self, noise: &OctaveNoise, frame: usize) -> usize {
         let period = noise.octaves()[0][0].len();
-        let back = if self.is_first { (FIRST_PART_S * self.rate_hz) as usize / CHUNK * CHUNK } else { 0 };
-        (frame + period - back) % period
+        (frame + period - self.back_frames) % period
     }
 
     /// Returns how long each pair of octaves sounds together, as sums over frames of the product of both envelopes.

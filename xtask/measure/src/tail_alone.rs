@@ -25,7 +25,7 @@ impl TailAlone {
     pub fn new(spectra: Arc<TailSpectra>, block_frames: usize) -> Self {
         let room = || vec![0.0; block_frames];
         Self {
-            step_frames: spectra.spec().onset_frames().min(block_frames),
+            step_frames: spectra.spec().onset_frames.min(block_frames),
             voice: TailVoice::new(spectra),
             noise: Noise::new(1),
             parts: [room(), room()],

@@ -1,0 +1,201 @@
+//! The hall on the shared bus: what all players of a session are sent to, after a gap.
+//!
+//! A hall is a shoebox that answers with its first reflections, and with a tail
+//! of the same making as the platform's: noise that decays octave by octave,
+//! as coherent as a diffuse field. Where a seat asks how much, the hall has one
+//! answer for all: as much energy comes back as is sent, so that another hall
+//! is another sound and not another balance.
+
+mod early;
+pub mod engine;
+mod pre_delay;
+mod ramp;
+pub mod reflections;
+
+use crate::octave::PerBand;
+use crate::pickup::Pair;
+use crate::platform::share_after;
+use crate::tail::{TailSpec, hall_onset_frames};
+
+/// Ranges of a hall's figures, in the units of [`Hall`].
+pub const PRE_DELAY_S: (f64, f64) = (0.0, 0.12);
+/// Mid-band decay, s.
+pub const DECAY_S: (f64, f64) = (0.8, 8.0);
+/// Bass ratio: halls in use lie between about 0.9 and 1.4 (Beranek 1996, from memory).
+pub const BASS_RATIO: (f64, f64) = (0.7, 1.5);
+/// Treble ratio; steeper, an octave filter hears its neighbours' longer decay and not the octave's own.
+pub const TREBLE_RATIO: (f64, f64) = (0.6, 1.2);
+/// Volume, cubic metres: from a chamber to a large concert hall.
+pub const VOLUME_M3: (f64, f64) = (2000.0, 30_000.0);
+/// Early level, dB.
+pub const EARLY_DB: (f64, f64) = (-24.0, 6.0);
+/// Per cent of width, and of the wet share.
+pub const SHARE_PCT: (f64, f64) = (0.0, 100.0);
+/// Trim, dB.
+pub const TRIM_DB: (f64, f64) = (-24.0, 24.0);
+
+/// A hall, and how it is heard.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Hall {
+    /// Gap between a sound and the hall's first answer, 0 to 0.12 s.
+    pub pre_delay_s: f64,
+    /// Mid-band decay T, the mean of 500 Hz and 1 kHz, 0.8 to 8 s.
+    pub decay_s: f64,
+    /// Mean decay of 125 and 250 Hz against mid-band, 0.7 to 1.5.
+    pub bass_ratio: f64,
+    /// Mean decay of 2 and 4 kHz against mid-band, 0.6 to 1.2.
+    pub treble_ratio: f64,
+    /// Volume V, 2000 to 30 000 cubic metres.
+    pub volume_m3: f64,
+    /// Level of all that comes before the mixing time, -24 to 6 dB.
+    pub early_db: f64,
+    /// Width, 0 (both channels alike) to 100 % (as a spaced pair hears it).
+    pub width_pct: f64,
+    /// Share of the hall in the output, 0 to 100 %.
+    pub wet_pct: f64,
+    /// Output level, -24 to 24 dB.
+    pub trim_db: f64,
+}
+
+impl Default for Hall {
+    /// A concert hall for slow cues: 30 ms and 3.5 s are common practice, no source; the rest is our choice.
+    fn default() -> Self {
+        Self {
+            pre_delay_s: 0.03,
+            decay_s: 3.5,
+            bass_ratio: 1.1,
+            treble_ratio: 0.8,
+            volume_m3: 12_000.0,
+            early_db: 0.0,
+            width_pct: 100.0,
+            wet_pct: 100.0,
+            trim_db: 0.0,
+        }
+    }
+}
+
+/// Pickup of the hall's diffuse sound: as little alike in the bass as a pair can be, which is what sounds wide (our choice).
+const PAIR: Pair = Pair::SpacedOmnis;
+/// Speed of sound at 20 degrees Celsius, m/s (ISO 9613-1:1993).
+const SPEED_OF_SOUND_M_S: f64 = 343.2;
+
+/// Seed of the hall's noise: another one than the platform's, or both tails would have something in common.
+const SEED: u64 = 0x526f_7374_7261_0001;
+
+impl Hall {
+    /// Returns the hall in range and on the grid; what is not a number becomes the default.
+    ///
+    /// Steps: 0.1 ms, 1 ms, 0.01, 1 cubic metre, 0.001 dB, 0.001 %. Hosts that
+    /// keep parameters as 32-bit shares of their range move a value by far less.
+    #[must_use]
+    pub fn snapped(&self) -> Self {
+        let default = Self::default();
+        let snap = |value: f64, (least, most): (f64, f64), steps_per_unit: f64, fallback: f64| {
+            let value = if value.is_nan() { fallback } else { value };
+            // Whole steps divided, not multiplied: 0.03 is 300/10 000 to the bit.
+            ((value.clamp(least, most) * steps_per_unit).round() / steps_per_unit).clamp(least, most)
+        };
+        Self {
+            pre_delay_s: snap(self.pre_delay_s, PRE_DELAY_S, 10_000.0, default.pre_delay_s),
+            decay_s: snap(self.decay_s, DECAY_S, 1000.0, default.decay_s),
+            bass_ratio: snap(self.bass_ratio, BASS_RATIO, 100.0, default.bass_ratio),
+            treble_ratio: snap(self.treble_ratio, TREBLE_RATIO, 100.0, default.treble_ratio),
+            volume_m3: snap(self.volume_m3, VOLUME_M3, 1.0, default.volume_m3),
+            early_db: snap(self.early_db, EARLY_DB, 1000.0, default.early_db),
+            width_pct: snap(self.width_pct, SHARE_PCT, 1000.0, default.width_pct),
+            wet_pct: snap(self.wet_pct, SHARE_PCT, 1000.0, default.wet_pct),
+            trim_db: snap(self.trim_db, TRIM_DB, 1000.0, default.trim_db),
+        }
+    }
+
+    /// Returns the decay of each octave: T at 500 Hz and 1 kHz, from there T b and T b^2 downwards, T t, T t^2 and T t^3
+    /// upwards, s.
+    ///
+    /// b + b^2 is twice the bass ratio and t + t^2 twice the treble ratio, so
+    /// that both are the ratios of means that the field counts with.
+    ///
+    /// # Source
+    /// Bass ratio (T125 + T250)/(T500 + T1000) after Beranek (1996), the treble
+    /// ratio in its likeness (both from memory). The geometric course from
+    /// octave to octave is our choice.
+    pub fn band_decay_s(&self) -> PerBand {
+        let root = |ratio: f64| ((1.0 + 8.0 * ratio).sqrt() - 1.0) / 2.0;
+        let (b, t) = (root(self.bass_ratio), root(self.treble_ratio));
+        [b * b, b, 1.0, 1.0, t, t * t, t * t * t].map(|ratio| self.decay_s * ratio)
+    }
+
+    /// Returns the mixing time, about sqrt(V) milliseconds, in seconds.
+    ///
+    /// # Source
+    /// Polack (1988), as cited in room-acoustics textbooks (from memory).
+    pub fn mixing_time_s(&self) -> f64 {
+        self.volume_m3.sqrt() * 1e-3
+    }
+
+    /// Returns the energy that comes before and after the mixing time for a unit impulse, per octave.
+    ///
+    /// E = `T_b/T` (1 - exp(-13.82 `t_m/T_b`)) before and `T_b/T` exp(-13.82
+    /// `t_m/T_b`) after: a steady sound in a hall stands the louder the longer
+    /// it decays (Sabine), and mid-band all of it is what was sent.
+    pub fn energies(&self) -> [PerBand; 2] {
+        let decay_s = self.band_decay_s();
+        let after = share_after(&decay_s, self.mixing_time_s());
+        let part = |share: fn(f64) -> f64| {
+            std::array::from_fn(|band| decay_s[band] / self.decay_s * share(after[band]))
+        };
+        [part(|after| 1.0 - after), part(|after| after)]
+    }
+
+    /// Returns the hall's tail at a sample rate.
+    pub fn tail_spec(&self, sample_rate_hz: f64) -> TailSpec {
+        let [before, after] = self.energies();
+        let diffuse = 1.0 - reflections::specular_share(self);
+        let decay_s = self.band_decay_s();
+        let longest_s = decay_s.iter().copied().fold(0.0, f64::max);
+        TailSpec {
+            sample_rate_hz,
+            pair: Some(PAIR),
+            decay_s,
+            mixing_time_s: self.mixing_time_s(),
+            speed_of_sound_m_s: SPEED_OF_SOUND_M_S,
+            onset_frames: hall_onset_frames(sample_rate_hz),
+            // Where it repeats it has fallen by 30 dB, as a platform's longest does.
+            least_period_s: longest_s / 2.0,
+            levels: [before.map(|energy| diffuse * energy), after],
+            seed: SEED,
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::octave::mid_mean;
+
+    #[test]
+    fn the_ratios_are_ratios_of_means() {
+        for (bass_ratio, treble_ratio) in [(1.1, 0.8), (0.7, 0.6), (1.5, 1.2), (1.0, 1.0)] {
+            let hall = Hall { bass_ratio, treble_ratio, ..Hall::default() };
+            let t = hall.band_decay_s();
+            let mid = t[2] + t[3];
+            assert!(((t[0] + t[1]) / mid - bass_ratio).abs() < 1e-12);
+            assert!(((t[4] + t[5]) / mid - treble_ratio).abs() < 1e-12);
+            assert_eq!(mid_mean(&t), hall.decay_s);
+        }
+    }
+
+    #[test]
+    fn mid_band_as_much_comes_back_as_is_sent() {
+        for hall in [Hall::default(), Hall { decay_s: 0.8, volume_m3: 30_000.0, ..Hall::default() }] {
+            let [before, after] = hall.energies();
+            assert!((mid_mean(&before) + mid_mean(&after) - 1.0).abs() < 1e-12);
+        }
+    }
+
+    #[test]
+    fn the_defaults_lie_on_the_grid_and_what_is_no_number_becomes_them() {
+        assert_eq!(Hall::default().snapped(), Hall::default());
+        let lost = Hall { decay_s: f64::NAN, volume_m3: f64::INFINITY, ..Hall::default() }.snapped();
+        assert_eq!((lost.decay_s, lost.volume_m3), (3.5, 30_000.0));
+    }
+}

@@ -1,0 +1,277 @@
+//! The hall's engine: from the shared bus to the hall around it.
+//!
+//! input -> gap -> first reflections and tail -> width -> output.
+//!
+//! Settings are taken up at the start of each block of frames counted from
+//! reset, whatever the blocks of the host. All gains go in straight lines over
+//! a block; gap, reflections and tail give way to new ones over 50 ms.
+
+use super::early::Early;
+use super::pre_delay::PreDelay;
+use super::ramp::Ramp;
+use super::{Hall, PRE_DELAY_S};
+use crate::convolver::INPUTS;
+use crate::decorrelator::Decorrelator;
+use crate::early::{DECORRELATOR_RINGS_S, LONGEST_RUN_FRAMES};
+use crate::engine::{PrepareError, SAMPLE_RATES_HZ};
+use crate::instruction_set::InstructionSet;
+use crate::sound_gate::{LetIn, LetOut};
+use crate::tail::{TailSpec, TailSupply, hall_onset_frames};
+use crate::tail_stage::TailStage;
+
+/// How long the low-passes of the reflections ring, s: from +120 dB down to their silent state, 420 dB at the least
+/// coefficient, rounded up.
+const LOW_PASSES_RING_S: f64 = 0.02;
+/// Longest delay of a reflection, s: as in [`super::early`].
+const REFLECTIONS_S: f64 = 0.18;
+
+/// Gains of an output.
+#[derive(Clone, Copy, Debug, Default)]
+struct Gains {
+    /// Of what comes before the mixing time.
+    early: Ramp,
+    /// Of what both channels have in common, and of what they have not.
+    mid: Ramp,
+    side: Ramp,
+    /// Of the input as it is.
+    dry: Ramp,
+}
+
+impl Gains {
+    /// Returns early, mid, side and dry of a hall.
+    ///
+    /// With w the width, mid = s sqrt(2/(1+w^2)) and side = w mid, s the share of
+    /// the hall: two channels that have nothing in common keep their power.
+    fn wanted(hall: &Hall) -> [f64; 4] {
+        let from_db = |db: f64| 10_f64.powf(db / 20.0);
+        let (width, wet) = (hall.width_pct / 100.0, hall.wet_pct / 100.0);
+        let trim = from_db(hall.trim_db);
+        let mid = trim * wet * (2.0 / (1.0 + width * width)).sqrt();
+        [from_db(hall.early_db), mid, width * mid, trim * (1.0 - wet)]
+    }
+
+    fn ramps(&mut self) -> [&mut Ramp; 4] {
+        [&mut self.early, &mut self.mid, &mut self.side, &mut self.dry]
+    }
+}
+
+/// Working room of a run of frames.
+#[derive(Debug)]
+struct Room {
+    raw: [Vec<f32>; 2],
+    late: [Vec<f32>; 2],
+    parts: [Vec<f32>; INPUTS],
+    early: [Vec<f32>; 2],
+    hall: [Vec<f32>; 2],
+}
+
+/// A prepared hall, two channels in and two out.
+#[derive(Debug)]
+pub struct HallEngine {
+    sample_rate_hz: f64,
+    set: InstructionSet,
+    block_frames: usize,
+    /// Frames since reset.
+    clock_frames: usize,
+    /// The newest settings that were taken up.
+    hall: Option<Hall>,
+    tail_spec: Option<TailSpec>,
+    /// Whether the reflections are still those of an older hall.
+    early_is_old: bool,
+    gains: Gains,
+    pre_delay: PreDelay,
+    early: Early,
+    decorrelators: [Decorrelator; 2],
+    tails: TailStage,
+    room: Room,
+    /// Frames since the last input that was no silence, up to [`Self::rung_frames`].
+    quiet_frames: usize,
+}
+
+impl HallEngine {
+    /// Allocates a hall; the first tail is asked of the supply at the first frame processed.
+    ///
+    /// # Errors
+    /// When the sample rate lies outside 22 050 to 192 000 Hz.
+    pub fn prepare(sample_rate_hz: f64) -> Result<Self, PrepareError> {
+        Self::prepare_on(sample_rate_hz, InstructionSet::widest())
+    }
+
+    /// Allocates a hall that runs with a given instruction set.
+    ///
+    /// # Errors
+    /// When the sample rate lies outside 22 050 to 192 000 Hz.
+    pub fn prepare_on(sample_rate_hz: f64, set: InstructionSet) -> Result<Self, PrepareError> {
+        let (least_hz, most_hz) = SAMPLE_RATES_HZ;
+        if !(least_hz..=most_hz).contains(&sample_rate_hz) {
+            return Err(PrepareError::SampleRate { got_hz: sample_rate_hz, least_hz, most_hz });
+        }
+        let block_frames = hall_onset_frames(sample_rate_hz);
+        let line = || vec![0.0; LONGEST_RUN_FRAMES];
+        let lines = || [line(), line()];
+        let mut engine = Self {
+            sample_rate_hz,
+            set,
+            block_frames,
+            clock_frames: 0,
+            hall: None,
+            tail_spec: None,
+            early_is_old: false,
+            gains: Gains::default(),
+            pre_delay: PreDelay::new(sample_rate_hz),
+            early: Early::new(set, sample_rate_hz),
+            decorrelators: [false, true].map(|right| Decorrelator::new(right, sample_rate_hz)),
+            tails: TailStage::new(LONGEST_RUN_FRAMES, sample_rate_hz),
+            room: Room { raw: lines(), late: lines(), parts: lines(), early: lines(), hall: lines() },
+            quiet_frames: 0,
+        };
+        engine.reset();
+        Ok(engine)
+    }
+
+    /// Forgets all sound; the next frame starts in the then current hall, without fades.
+    pub fn reset(&mut self) {
+        self.clock_frames = 0;
+        self.hall = None;
+        self.early_is_old = false;
+        self.pre_delay.reset();
+        self.early.reset();
+        self.decorrelators.iter_mut().for_each(Decorrelator::reset);
+        self.tails.reset();
+        self.quiet_frames = self.rung_frames();
+    }
+
+    /// Returns the latency: always 0 frames.
+    pub const fn latency_frames(&self) -> usize {
+        0
+    }
+
+    /// Returns how long the output may sound after the input ended, in frames.
+    pub fn tail_frames(&self) -> usize {
+        self.rung_frames() + self.tails.frames() + self.block_frames
+    }
+
+    /// Returns the frames after which nothing before the tail sounds any more.
+    fn rung_frames(&self) -> usize {
+        ((PRE_DELAY_S.1 + REFLECTIONS_S + LOW_PASSES_RING_S).max(PRE_DELAY_S.1 + DECORRELATOR_RINGS_S)
+            * self.sample_rate_hz) as usize
+    }
+
+    /// Processes in place: the input on entry, the output on return; both slices have one length.
+    ///
+    /// `hall` holds from the first to the last frame of the call. Input that is
+    /// not finite is silence; output is always finite and never subnormal.
+    pub fn process(&mut self, hall: &Hall, supply: &mut dyn TailSupply, channels: [&mut [f32]; 2]) {
+        let [left, right] = channels;
+        let total = left.len().min(right.len());
+        let mut done = 0;
+        while done < total {
+            let at = self.clock_frames % self.block_frames;
+            if at == 0 {
+                self.take_up(hall, supply);
+            }
+            let frames = (self.block_frames - at).min(LONGEST_RUN_FRAMES).min(total - done);
+            self.run(at, [&mut left[done..done + frames], &mut right[done..done + frames]]);
+            self.clock_frames += frames;
+            done += frames;
+        }
+    }
+
+    /// Takes up the settings at the start of a block.
+    fn take_up(&mut self, hall: &Hall, supply: &mut dyn TailSupply) {
+        let hall = hall.snapped();
+        let first = self.hall.is_none();
+        let changed = self.hall != Some(hall);
+        if changed {
+            let spec = hall.tail_spec(self.sample_rate_hz);
+            if self.tail_spec != Some(spec) {
+                self.early_is_old = self.tail_spec.is_some();
+                self.tail_spec = Some(spec);
+                supply.ask(&spec);
+            }
+            self.hall = Some(hall);
+        }
+        self.tails.collect(supply, first);
+        let wanted = Gains::wanted(&hall);
+        for (ramp, wanted) in self.gains.ramps().into_iter().zip(wanted) {
+            if first {
+                ramp.stand_at(wanted);
+            } else {
+                ramp.head_for(wanted);
+            }
+        }
+        if first {
+            self.pre_delay.stand_at(hall.pre_delay_s);
+            self.early.stand_at(&hall);
+            self.early_is_old = false;
+        } else {
+            self.pre_delay.head_for(hall.pre_delay_s);
+            if self.early_is_old {
+                self.early_is_old = !self.early.head_for(&hall);
+            }
+        }
+    }
+
+    fn run(&mut self, at: usize, channels: [&mut [f32]; 2]) {
+        let frames = channels[0].len();
+        let rung_frames = self.rung_frames();
+        let room = &mut self.room;
+        let mut silent = true;
+        for (raw, channel) in room.raw.iter_mut().zip(&channels) {
+            silent &= self.set.run(LetIn { input: channel, raw: &mut raw[..frames] });
+        }
+        self.quiet_frames = if silent { self.quiet_frames.saturating_add(frames) } else { 0 };
+        if self.quiet_frames > rung_frames && self.tails.is_silent() {
+            self.tails.pass_silence(frames);
+            for channel in channels {
+                channel.fill(0.0);
+            }
+            return;
+        }
+        let [raw_left, raw_right] = room.raw.each_ref().map(|line| &line[..frames]);
+        let [late_left, late_right] = room.late.each_mut().map(|line| &mut line[..frames]);
+        self.pre_delay.process([raw_left, raw_right], [late_left, late_right]);
+        let late = room.late.each_ref().map(|line| &line[..frames]);
+        let mut early = room.early.each_mut().map(|line| &mut line[..frames]);
+        for line in &mut early {
+            line.fill(0.0);
+        }
+        self.early.process(late, early);
+
+        // Both channels drive one tail, through all-passes that keep opposite sides from cancelling.
+        let [first, second] = room.parts.each_mut().map(|line| &mut line[..frames]);
+        let [of_left, of_right] = &mut self.decorrelators;
+        of_left.filter(late[0], second);
+        of_right.filter(late[1], first);
+        let (gain, step) = self.gains.early.at(at, self.block_frames);
+        for (n, (before, after)) in first.iter_mut().zip(second.iter_mut()).enumerate() {
+            *after += *before;
+            *before = *after * (gain + step * n as f32);
+        }
+        let mut hall = room.hall.each_mut().map(|line| &mut line[..frames]);
+        for (hall, early) in hall.iter_mut().zip(&room.early) {
+            for (n, (out, x)) in hall.iter_mut().zip(&early[..frames]).enumerate() {
+                *out = x * (gain + step * n as f32);
+            }
+        }
+        let parts = room.parts.each_ref().map(|line| &line[..frames]);
+        self.tails.process(parts, &mut hall);
+
+        let [mid, side, dry] =
+            [self.gains.mid, self.gains.side, self.gains.dry].map(|ramp| ramp.at(at, self.block_frames));
+        let [left, right] = &mut room.hall;
+        let heard = left[..frames].iter_mut().zip(&mut right[..frames]);
+        for (n, ((left, right), (dry_left, dry_right))) in
+            heard.zip(room.raw[0].iter().zip(&room.raw[1])).enumerate()
+        {
+            let gain = |(from, step): (f32, f32)| from + step * n as f32;
+            let common = 0.5 * gain(mid) * (*left + *right);
+            let apart = 0.5 * gain(side) * (*left - *right);
+            *left = common + apart + gain(dry) * dry_left;
+            *right = common - apart + gain(dry) * dry_right;
+        }
+        for (channel, heard) in channels.into_iter().zip(&room.hall) {
+            self.set.run(LetOut { heard: &heard[..frames], output: channel });
+        }
+    }
+}
