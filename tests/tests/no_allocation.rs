@@ -8,6 +8,8 @@ use std::sync::Arc;
 
 use rostra_dsp::Settings;
 use rostra_dsp::engine::{Config, Engine, Layout};
+use rostra_dsp::hall::Hall;
+use rostra_dsp::hall::engine::HallEngine;
 use rostra_dsp::surface::Finish;
 use rostra_dsp::tail::{TailSpec, TailSpectra, TailSupply, TailVoice};
 
@@ -112,6 +114,38 @@ fn process_neither_allocates_nor_frees() {
         let reset = calls_during(|| engine.reset());
         assert_eq!(reset, 0, "{layout:?}: calls of the allocator in reset");
     }
+}
+
+#[test]
+fn the_hall_neither_allocates_nor_frees() {
+    let mut engine = HallEngine::prepare(48_000.0).expect("an ordinary rate");
+    let mut hall = Hall { decay_s: 0.8, volume_m3: 3000.0, ..Hall::default() };
+    let spectra = Arc::new(TailSpectra::build(&hall.tail_spec(48_000.0)));
+    let ready = (0..40).map(|_| Box::new(TailVoice::new(Arc::clone(&spectra)))).collect();
+    let mut supply = Prepared { ready, wanted: false, parked: Vec::with_capacity(40) };
+    let (mut left, mut right) = (vec![0.0_f32; 480], vec![0.0_f32; 480]);
+    let mut heard = 0.0_f32;
+    let calls = calls_during(|| {
+        for block in 0..400_u16 {
+            for (n, (l, r)) in left.iter_mut().zip(&mut right).enumerate() {
+                *l = ((n * 7 + usize::from(block)) % 13) as f32 / 13.0 - 0.5;
+                *r = -0.3 * *l;
+            }
+            if block > 100 {
+                hall.pre_delay_s = f64::from(block % 100) * 1e-3;
+                hall.decay_s = 0.8 + f64::from(block / 100);
+                hall.volume_m3 = 3000.0 + f64::from(block / 20) * 100.0;
+                hall.early_db = -f64::from(block % 20);
+                hall.width_pct = f64::from(block % 100);
+                hall.wet_pct = 100.0 - f64::from(block % 50);
+            }
+            engine.process(&hall, &mut supply, [&mut left, &mut right]);
+            heard = heard.max(left[100].abs());
+        }
+    });
+    assert!(heard > 0.01, "the sound is not silence");
+    assert_eq!(calls, 0, "calls of the allocator in process");
+    assert_eq!(calls_during(|| engine.reset()), 0, "calls of the allocator in reset");
 }
 
 /// The control: the counter notices a vector that grows.

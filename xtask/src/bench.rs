@@ -4,6 +4,7 @@ mod budget;
 mod clock;
 mod engine;
 mod growth;
+mod halls;
 mod instructions;
 mod machine;
 mod memory;
@@ -67,6 +68,8 @@ pub(crate) fn run(arguments: &Arguments) -> Result<()> {
     let growth = growth::measure(&effort)?;
     report::print_timed("Growth at 48 kHz, blocks of 128, mono, still", &growth);
     figures.extend(growth::figures(&growth));
+    let halls = halls::measure(&effort)?;
+    report::print_timed("The hall on its bus, stereo, still", &halls);
     let peers = peers::measure(&effort)?;
     report::print_timed("Peers: a fixed stereo response of 0.5 s from one channel, 48 kHz", &peers);
     figures.extend(peers::figures(&peers, &engine));
@@ -81,6 +84,7 @@ pub(crate) fn run(arguments: &Arguments) -> Result<()> {
         ("effort", json!(effort)),
         ("engine", json!(engine)),
         ("growth", json!(growth)),
+        ("halls", json!(halls)),
         ("peers", json!(peers)),
         ("plug_in", json!(plug_in.timed)),
         ("figures", json!(figures)),

@@ -15,50 +15,62 @@ const FADE_S: f64 = 0.05;
 /// State below which a low-pass is silent, linear: 300 dB under full scale, far above numbers that slow a processor down.
 const SILENT: f32 = 1e-15;
 
-/// The sound of a run by number of hits, then output.
-type ByHits = [[[f32; LONGEST_RUN_FRAMES]; 2]; MOST_HITS];
+/// Frames that are summed at once, left and right: as many as fit the registers.
+const TILE: usize = 32;
+/// The sound of a run by frame, then number of hits, left and right one after the other.
+type ByHits = [[f32; 2 * MOST_HITS]; LONGEST_RUN_FRAMES];
 
 /// A reflection of one player, as it is read.
 #[derive(Clone, Copy, Debug, Default)]
 struct Tap {
     delay_frames: usize,
-    order: usize,
+    /// Line that it reads: the left player's or the right one's.
+    line: usize,
     gains: [f32; 2],
+}
+
+/// Taps of one number of hits.
+#[derive(Clone, Debug)]
+struct Order {
+    taps: [Tap; 2 * REFLECTIONS],
+    /// How many of them sound.
+    count: usize,
 }
 
 /// One hall's reflections.
 #[derive(Clone, Debug)]
 struct Taps {
-    /// The taps by player, left then right.
-    by_player: [[Tap; REFLECTIONS]; 2],
-    /// Coefficient of the low-pass y += k (x - y) by number of hits.
-    low_pass: [f32; MOST_HITS],
-    /// Its state, by number of hits, then output.
-    state: [[f32; 2]; MOST_HITS],
+    orders: [Order; MOST_HITS],
+    /// Coefficient of the low-pass y += k (x - y), and its state, by number of hits, left and right.
+    low_pass: [f32; 2 * MOST_HITS],
+    state: [f32; 2 * MOST_HITS],
 }
 
 impl Taps {
     const SILENT: Self = Self {
-        by_player: [[Tap { delay_frames: 0, order: 0, gains: [0.0; 2] }; REFLECTIONS]; 2],
-        low_pass: [1.0; MOST_HITS],
-        state: [[0.0; 2]; MOST_HITS],
+        orders: [const {
+            Order { taps: [Tap { delay_frames: 0, line: 0, gains: [0.0; 2] }; 2 * REFLECTIONS], count: 0 }
+        }; MOST_HITS],
+        low_pass: [1.0; 2 * MOST_HITS],
+        state: [0.0; 2 * MOST_HITS],
     };
 
     fn of(hall: &Hall, sample_rate_hz: f64) -> Self {
         let Reflections { all, top_gains } = Reflections::of(hall);
-        let tap = |reflection: Reflection, is_mirrored: bool| {
-            let [left, right] = reflection.gains.map(|gain| gain as f32);
-            Tap {
-                delay_frames: (reflection.delay_s * sample_rate_hz).round() as usize,
-                order: reflection.hits.clamp(1, MOST_HITS) - 1,
-                gains: if is_mirrored { [right, left] } else { [left, right] },
+        let mut taps = Self::SILENT;
+        for Reflection { delay_s, hits, gains } in all.into_iter().filter(|r| r.gains != [0.0; 2]) {
+            let order = &mut taps.orders[hits.clamp(1, MOST_HITS) - 1];
+            let delay_frames = (delay_s * sample_rate_hz).round() as usize;
+            let [left, right] = gains.map(|gain| gain as f32);
+            for (line, gains) in [[left, right], [right, left]].into_iter().enumerate() {
+                order.taps[order.count] = Tap { delay_frames, line, gains };
+                order.count += 1;
             }
-        };
-        Self {
-            by_player: [false, true].map(|is_mirrored| all.map(|reflection| tap(reflection, is_mirrored))),
-            low_pass: top_gains.map(|gain| coefficient(gain, sample_rate_hz) as f32),
-            state: [[0.0; 2]; MOST_HITS],
         }
+        for (place, k) in taps.low_pass.iter_mut().enumerate() {
+            *k = coefficient(top_gains[place / 2], sample_rate_hz) as f32;
+        }
+        taps
     }
 
     /// Adds what is heard of the last run in the lines to `outputs`, from gain `share` on, `step` more each frame.
@@ -69,47 +81,66 @@ impl Taps {
         share: (f32, f32),
         outputs: &mut [&mut [f32]; 2],
     ) {
-        let frames = outputs[0].len();
-        let mut by_hits: ByHits = [[[0.0; LONGEST_RUN_FRAMES]; 2]; MOST_HITS];
-        set.run(ReadTaps { by_player: &self.by_player, lines, frames, by_hits: &mut by_hits });
-        for (order, sums) in by_hits.iter().enumerate() {
-            let k = self.low_pass[order];
-            for (side, sum) in sums.iter().enumerate() {
-                let state = &mut self.state[order][side];
-                for (n, (out, x)) in outputs[side].iter_mut().zip(sum).enumerate() {
-                    *state += k * (x - *state);
-                    *out += *state * (share.0 + share.1 * n as f32).clamp(0.0, 1.0);
-                }
-                if state.abs() < SILENT {
-                    *state = 0.0;
-                }
+        set.run(Sound { taps: self, lines, share, outputs });
+        for state in &mut self.state {
+            if state.abs() < SILENT {
+                *state = 0.0;
             }
         }
     }
 }
 
-/// Reads every tap and sums by number of hits.
-struct ReadTaps<'a> {
-    by_player: &'a [[Tap; REFLECTIONS]; 2],
+/// Reads every tap, sums by number of hits, and low-passes the sums.
+struct Sound<'a, 'b> {
+    taps: &'a mut Taps,
     lines: &'a [DelayLine; 2],
-    frames: usize,
-    by_hits: &'a mut ByHits,
+    share: (f32, f32),
+    outputs: &'a mut [&'b mut [f32]; 2],
 }
 
-impl Kernel for ReadTaps<'_> {
+impl Kernel for Sound<'_, '_> {
     type Output = ();
 
     #[inline(always)]
     fn run<const FUSED: bool>(self) {
-        for (taps, line) in self.by_player.iter().zip(self.lines) {
-            for tap in taps.iter().filter(|tap| tap.gains != [0.0; 2]) {
-                let sound = line.delayed(tap.delay_frames, self.frames);
-                let [left, right] = &mut self.by_hits[tap.order];
-                for (n, x) in sound.iter().enumerate() {
-                    left[n] = multiply_add::<FUSED>(tap.gains[0], *x, left[n]);
-                    right[n] = multiply_add::<FUSED>(tap.gains[1], *x, right[n]);
+        let Taps { orders, low_pass, state } = self.taps;
+        let frames = self.outputs[0].len();
+        let mut by_hits: ByHits = [[0.0; 2 * MOST_HITS]; LONGEST_RUN_FRAMES];
+        for (place, order) in orders.iter().enumerate() {
+            for start in (0..frames).step_by(TILE) {
+                let (mut left, mut right) = ([0.0_f32; TILE], [0.0_f32; TILE]);
+                let count = TILE.min(frames - start);
+                for tap in &order.taps[..order.count] {
+                    let sound = &self.lines[tap.line].delayed(tap.delay_frames, frames)[start..start + count];
+                    if let Ok(sound) = <&[f32; TILE]>::try_from(sound) {
+                        for n in 0..TILE {
+                            left[n] = multiply_add::<FUSED>(tap.gains[0], sound[n], left[n]);
+                            right[n] = multiply_add::<FUSED>(tap.gains[1], sound[n], right[n]);
+                        }
+                    } else {
+                        for (n, x) in sound.iter().enumerate() {
+                            left[n] = multiply_add::<FUSED>(tap.gains[0], *x, left[n]);
+                            right[n] = multiply_add::<FUSED>(tap.gains[1], *x, right[n]);
+                        }
+                    }
+                }
+                for n in 0..count {
+                    by_hits[start + n][2 * place] = left[n];
+                    by_hits[start + n][2 * place + 1] = right[n];
                 }
             }
+        }
+        let [left, right] = self.outputs;
+        let heard = left.iter_mut().zip(right.iter_mut());
+        for (n, ((left, right), sums)) in heard.zip(&by_hits).enumerate() {
+            // All side by side: one after the other, each would wait for itself.
+            for place in 0..2 * MOST_HITS {
+                state[place] =
+                    multiply_add::<FUSED>(low_pass[place], sums[place] - state[place], state[place]);
+            }
+            let share = (self.share.0 + self.share.1 * n as f32).clamp(0.0, 1.0);
+            *left = multiply_add::<FUSED>(share, state[0] + state[2] + state[4], *left);
+            *right = multiply_add::<FUSED>(share, state[1] + state[3] + state[5], *right);
         }
     }
 }
@@ -156,7 +187,7 @@ impl Early {
 
     pub(super) fn reset(&mut self) {
         self.lines.iter_mut().for_each(DelayLine::reset);
-        self.now.state = [[0.0; 2]; MOST_HITS];
+        self.now.state = [0.0; 2 * MOST_HITS];
         self.next = None;
     }
 

@@ -14,7 +14,7 @@ use crate::convolver::INPUTS;
 use crate::decorrelator::Decorrelator;
 use crate::early::{DECORRELATOR_RINGS_S, LONGEST_RUN_FRAMES};
 use crate::engine::{PrepareError, SAMPLE_RATES_HZ};
-use crate::instruction_set::InstructionSet;
+use crate::instruction_set::{InstructionSet, Kernel};
 use crate::sound_gate::{LetIn, LetOut};
 use crate::tail::{TailSpec, TailSupply, hall_onset_frames};
 use crate::tail_stage::TailStage;
@@ -243,35 +243,81 @@ impl HallEngine {
         let [of_left, of_right] = &mut self.decorrelators;
         of_left.filter(late[0], second);
         of_right.filter(late[1], first);
-        let (gain, step) = self.gains.early.at(at, self.block_frames);
-        for (n, (before, after)) in first.iter_mut().zip(second.iter_mut()).enumerate() {
-            *after += *before;
-            *before = *after * (gain + step * n as f32);
-        }
         let mut hall = room.hall.each_mut().map(|line| &mut line[..frames]);
-        for (hall, early) in hall.iter_mut().zip(&room.early) {
-            for (n, (out, x)) in hall.iter_mut().zip(&early[..frames]).enumerate() {
-                *out = x * (gain + step * n as f32);
-            }
-        }
+        let [early_left, early_right] = room.early.each_ref().map(|line| &line[..frames]);
+        let [left, right] = &mut hall;
+        let gain = self.gains.early.at(at, self.block_frames);
+        self.set.run(Feed { gain, first, second, early: [early_left, early_right], hall: [left, right] });
         let parts = room.parts.each_ref().map(|line| &line[..frames]);
         self.tails.process(parts, &mut hall);
 
         let [mid, side, dry] =
             [self.gains.mid, self.gains.side, self.gains.dry].map(|ramp| ramp.at(at, self.block_frames));
-        let [left, right] = &mut room.hall;
-        let heard = left[..frames].iter_mut().zip(&mut right[..frames]);
-        for (n, ((left, right), (dry_left, dry_right))) in
-            heard.zip(room.raw[0].iter().zip(&room.raw[1])).enumerate()
-        {
-            let gain = |(from, step): (f32, f32)| from + step * n as f32;
-            let common = 0.5 * gain(mid) * (*left + *right);
-            let apart = 0.5 * gain(side) * (*left - *right);
-            *left = common + apart + gain(dry) * dry_left;
-            *right = common - apart + gain(dry) * dry_right;
-        }
+        let [left, right] = room.hall.each_mut().map(|line| &mut line[..frames]);
+        let raw = room.raw.each_ref().map(|line| &line[..frames]);
+        self.set.run(Join { mid, side, dry, raw, left, right });
         for (channel, heard) in channels.into_iter().zip(&room.hall) {
             self.set.run(LetOut { heard: &heard[..frames], output: channel });
+        }
+    }
+}
+
+/// A gain at the first frame of a run, and its change per frame.
+type Gain = (f32, f32);
+
+/// Feeds both parts of the tail with both channels together, and starts the hall with its reflections.
+struct Feed<'a> {
+    gain: Gain,
+    /// The right channel on entry, what feeds the first part on return.
+    first: &'a mut [f32],
+    /// The left channel on entry, what feeds the second part on return.
+    second: &'a mut [f32],
+    early: [&'a [f32]; 2],
+    hall: [&'a mut [f32]; 2],
+}
+
+impl Kernel for Feed<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn run<const FUSED: bool>(self) {
+        let (from, step) = self.gain;
+        for (n, (before, after)) in self.first.iter_mut().zip(self.second).enumerate() {
+            *after += *before;
+            *before = *after * (from + step * n as f32);
+        }
+        for (hall, early) in self.hall.into_iter().zip(self.early) {
+            for (n, (out, x)) in hall.iter_mut().zip(early).enumerate() {
+                *out = x * (from + step * n as f32);
+            }
+        }
+    }
+}
+
+/// Sets width, level and dry share.
+struct Join<'a> {
+    mid: Gain,
+    side: Gain,
+    dry: Gain,
+    raw: [&'a [f32]; 2],
+    left: &'a mut [f32],
+    right: &'a mut [f32],
+}
+
+impl Kernel for Join<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn run<const FUSED: bool>(self) {
+        let heard = self.left.iter_mut().zip(self.right);
+        for (n, ((left, right), (dry_left, dry_right))) in
+            heard.zip(self.raw[0].iter().zip(self.raw[1])).enumerate()
+        {
+            let gain = |(from, step): Gain| from + step * n as f32;
+            let common = 0.5 * gain(self.mid) * (*left + *right);
+            let apart = 0.5 * gain(self.side) * (*left - *right);
+            *left = common + apart + gain(self.dry) * dry_left;
+            *right = common - apart + gain(self.dry) * dry_right;
         }
     }
 }

@@ -8,6 +8,7 @@
 //! `instance` (engine), `seat_plan` (plan), `tail_maker` (tail).
 
 mod block_work;
+mod hall_bus;
 mod instance;
 mod noisy_line;
 mod peer;
@@ -16,6 +17,7 @@ mod tail_alone;
 mod tail_maker;
 
 pub use block_work::BlockWork;
+pub use hall_bus::HallBus;
 pub use instance::{Case, Input, Instance, Movement, RATE_HZ, noise_into, seat_of};
 pub use noisy_line::noisy_line;
 pub use peer::{Peer, PeerForm};

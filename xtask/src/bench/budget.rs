@@ -44,6 +44,8 @@ pub(crate) const fn still_ns_per_frame(input: Input, is_wide: bool) -> Budget {
 pub(crate) const MOVING_TIMES: Budget = Budget::AtMost(1.6);
 /// Each of 100 instances in one thread on shared spectra, ns per frame.
 pub(crate) const HUNDRED_NS_PER_FRAME: Budget = Budget::AtMost(75.0);
+/// The hall, one instance a session, at a decay of 3.5 s, ns per frame.
+pub(crate) const HALL_NS_PER_FRAME: Budget = Budget::AtMost(60.0);
 /// Worst block against median block, quiet core.
 pub(crate) const UNEVENNESS: Budget = Budget::AtMost(2.0);
 /// A seat plan, us.
