@@ -8,6 +8,8 @@ mod arrivals_chart;
 mod bearing_rule;
 mod figures;
 mod hall_block;
+pub mod hall_sheet;
+pub mod hall_window;
 mod ink;
 mod needles;
 mod pen;

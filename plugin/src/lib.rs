@@ -1,4 +1,4 @@
-//! Rostra Seat: the plug-in that gives a dry channel its seat on the platform.
+//! Rostra Seat: the plug-in that gives a dry channel its seat on the platform; and [`hall`], the one for the shared bus.
 //!
 //! This crate is glue: parameters, state, the supply of tails, the editor, and
 //! the CLAP and VST3 exports. What is heard is made by [`rostra_dsp`].
@@ -12,6 +12,7 @@
 pub mod choice;
 pub mod dry_fade;
 pub mod editor;
+pub mod hall;
 pub mod loudness_match;
 pub mod meters;
 pub mod parameters;
@@ -321,9 +322,10 @@ impl Vst3Plugin for RostraSeat {
 /// What the hosts call: the entry points that the framework's macros write.
 mod export {
     use super::RostraSeat;
+    use super::hall::RostraHall;
 
-    nice_plug::nice_export_clap!(RostraSeat);
-    nice_plug::nice_export_vst3!(RostraSeat);
+    nice_plug::nice_export_clap!(RostraSeat, RostraHall);
+    nice_plug::nice_export_vst3!(RostraSeat, RostraHall);
 }
 
 #[cfg(test)]

@@ -398,7 +398,7 @@ impl Parameters {
 }
 
 /// Makes a parameter that is on or off, off at first, and says so in words.
-fn switch(name: &'static str) -> BoolParam {
+pub(crate) fn switch(name: &'static str) -> BoolParam {
     BoolParam::new(name, false)
         .with_value_to_string(Arc::new(|on| if on { "on" } else { "off" }.to_owned()))
         .with_string_to_value(Arc::new(|text| match text.trim().to_lowercase().as_str() {

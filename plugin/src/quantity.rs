@@ -25,6 +25,8 @@ pub enum Unit {
     Times,
     /// Degrees Celsius.
     Celsius,
+    /// Cubic metres.
+    CubicMetres,
 }
 
 impl Unit {
@@ -40,12 +42,14 @@ impl Unit {
             Self::PerCent => " %",
             Self::Times => " x",
             Self::Celsius => " °C",
+            Self::CubicMetres => " m3",
         }
     }
 
     /// Returns how many decimals are shown: the grid of [`rostra_dsp::Settings::snapped`].
     pub const fn decimals(self) -> usize {
         match self {
+            Self::CubicMetres => 0,
             Self::Metres | Self::Times => 2,
             Self::Seconds => 3,
             Self::Milliseconds
@@ -60,6 +64,7 @@ impl Unit {
     /// Returns the step that the shown decimals resolve, in this unit.
     pub const fn step(self) -> f32 {
         match self.decimals() {
+            0 => 1.0,
             1 => 0.1,
             2 => 0.01,
             _ => 0.001,
@@ -89,6 +94,7 @@ impl Unit {
             Self::Decibels => &[("db", 1.0)],
             Self::PerCent => &[("%", 1.0), ("per cent", 1.0), ("percent", 1.0)],
             Self::Times => &[("x", 1.0), ("×", 1.0), ("times", 1.0)],
+            Self::CubicMetres => &[("m3", 1.0), ("m\u{b3}", 1.0), ("cubic metres", 1.0), ("l", 0.001)],
             Self::Celsius => &[("°c", 1.0), ("c", 1.0), ("deg c", 1.0), ("° c", 1.0), ("°", 1.0)],
         };
         known.iter().find(|(word, _)| *word == typed).map(|&(_, factor)| factor)

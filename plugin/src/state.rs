@@ -11,6 +11,7 @@ use rostra_dsp::surface::Finish;
 use crate::choice::Listed;
 use crate::parameters::NUMBERS;
 use crate::platform_link::{Followed, Link, SHARED_IDS, Saved};
+use crate::quantity::Number;
 
 /// The field that holds the values of the platform that an instance stood on.
 const PLATFORM: &str = "platform";
@@ -49,13 +50,7 @@ pub fn mend(state: &mut PluginState) {
     }
     // Always there, so that every load is told to the instance's place on the platforms.
     state.fields.insert(PLATFORM.to_owned(), "{}".to_owned());
-    for number in NUMBERS {
-        let stored = match state.params.get(number.id) {
-            Some(ParamValue::F32(stored)) => number.stored_in_range(*stored),
-            _ => number.stored(number.default),
-        };
-        state.params.insert(number.id.to_owned(), ParamValue::F32(stored));
-    }
+    mend_numbers(state, &NUMBERS);
     let Settings { seat, platform, pickup, .. } = Settings::default();
     mend_list::<Listed<Family>>(state, "family", Listed(seat.family));
     mend_list::<Listed<Finish>>(state, "floor", Listed(platform.floor));
@@ -68,6 +63,17 @@ pub fn mend(state: &mut PluginState) {
         state.params.insert("bypass".to_owned(), ParamValue::Bool(false));
     }
     state.params.insert("dry".to_owned(), ParamValue::Bool(false));
+}
+
+/// Brings numbers into range; what is missing, no number or of another kind becomes the default.
+pub(crate) fn mend_numbers(state: &mut PluginState, numbers: &[&Number]) {
+    for number in numbers {
+        let stored = match state.params.get(number.id) {
+            Some(ParamValue::F32(stored)) => number.stored_in_range(*stored),
+            _ => number.stored(number.default),
+        };
+        state.params.insert(number.id.to_owned(), ParamValue::F32(stored));
+    }
 }
 
 /// Returns the id of an entry of one of the shared lists.

@@ -21,12 +21,26 @@ const TRAVEL: f32 = 300.0;
 const FINE: f64 = 0.1;
 
 /// What the figures remember from frame to frame.
-#[derive(Default)]
 pub(super) struct Figures {
+    /// What is said of each number.
+    tips: fn(&Number) -> &'static str,
     drag: Option<Drag>,
     typing: Option<Typing>,
     /// Why what was typed was not taken.
     pub(super) refusal: Option<String>,
+}
+
+impl Default for Figures {
+    fn default() -> Self {
+        Self::with_tips(tip_of_number)
+    }
+}
+
+impl Figures {
+    /// Starts with other tips than the seat's.
+    pub(super) const fn with_tips(tips: fn(&Number) -> &'static str) -> Self {
+        Self { tips, drag: None, typing: None, refusal: None }
+    }
 }
 
 struct Drag {
@@ -48,6 +62,7 @@ pub(super) const fn step_of(unit: Unit) -> f64 {
         Unit::Seconds => 0.01,
         Unit::Hertz => 5.0,
         Unit::Decibels => 0.5,
+        Unit::CubicMetres => 100.0,
     }
 }
 
@@ -102,7 +117,7 @@ impl Figures {
         } else {
             write_value(pen, field, &number.shown(value));
         }
-        show_tip(control, tip_of_number(number), pen);
+        show_tip(control, (self.tips)(number), pen);
     }
 
     fn drag(

@@ -153,7 +153,7 @@ impl Sheet {
         let scale = (room.width() / width).min(room.height() / height);
         let origin = room.min + (room.size() - egui::vec2(width, height) * scale).max(egui::Vec2::ZERO) / 2.0;
         let ink = if self.is_dark { &DARK } else { &DAY };
-        self.dress(ui, ink);
+        dress(ui, ink, self.is_dark, &mut self.dressed);
         let painter = ui.painter().clone();
         painter.rect_filled(room, 0.0, ink.paper);
         let pen = Pen::new(&painter, origin, scale, ink);
@@ -185,24 +185,6 @@ impl Sheet {
     pub fn let_go(&mut self) -> Vec<Edit> {
         let held = self.held.take().map_or(&[][..], Held::numbers);
         held.iter().map(|number| Edit::End(number)).chain(self.figures.let_go()).collect()
-    }
-
-    /// Gives menus, tips and text fields the colours of the sheet.
-    fn dress(&mut self, ui: &mut Ui, ink: &Ink) {
-        let mut visuals = if self.is_dark { egui::Visuals::dark() } else { egui::Visuals::light() };
-        visuals.window_fill = ink.paper;
-        visuals.panel_fill = ink.paper;
-        visuals.extreme_bg_color = ink.shade;
-        visuals.text_edit_bg_color = Some(ink.shade);
-        visuals.override_text_color = Some(ink.line);
-        visuals.selection.bg_fill = ink.shade;
-        visuals.selection.stroke.color = ink.grip;
-        visuals.window_stroke.color = ink.line;
-        ui.style_mut().visuals = visuals.clone();
-        if self.dressed != Some(self.is_dark) {
-            ui.ctx().set_visuals(visuals);
-            self.dressed = Some(self.is_dark);
-        }
     }
 
     fn name_arrival(&mut self, ui: &Ui, pen: &Pen, sight: &Sight) {
@@ -324,6 +306,24 @@ impl Sheet {
         let version = concat!("version ", env!("CARGO_PKG_VERSION"));
         let at = TITLE.right_bottom() - egui::vec2(6.0, 7.0);
         pen.text(at, Align2::RIGHT_BOTTOM, SMALL, pen.ink.faint, version);
+    }
+}
+
+/// Gives menus, tips and text fields the colours of a sheet; `dressed` remembers which it gave last.
+pub(super) fn dress(ui: &mut Ui, ink: &Ink, is_dark: bool, dressed: &mut Option<bool>) {
+    let mut visuals = if is_dark { egui::Visuals::dark() } else { egui::Visuals::light() };
+    visuals.window_fill = ink.paper;
+    visuals.panel_fill = ink.paper;
+    visuals.extreme_bg_color = ink.shade;
+    visuals.text_edit_bg_color = Some(ink.shade);
+    visuals.override_text_color = Some(ink.line);
+    visuals.selection.bg_fill = ink.shade;
+    visuals.selection.stroke.color = ink.grip;
+    visuals.window_stroke.color = ink.line;
+    ui.style_mut().visuals = visuals.clone();
+    if *dressed != Some(is_dark) {
+        ui.ctx().set_visuals(visuals);
+        *dressed = Some(is_dark);
     }
 }
 

@@ -1,0 +1,286 @@
+//! The hall's sheet: what it answers over time, how long each octave lasts, and its figures.
+
+use egui::{Align2, Pos2, Rect, Ui, pos2};
+use rostra_dsp::hall::Hall;
+use rostra_dsp::hall::reflections::{Reflections, specular_share};
+use rostra_dsp::octave::NOMINAL_HZ;
+
+use super::figures::{self, Figures, GROUP, ROW, check};
+use super::ink::{DARK, DAY, Ink};
+use super::pen::{Pen, SMALL, TEXT, area};
+use super::sheet::dress;
+use super::values::{Edit, Switch};
+use crate::hall::parameters::{
+    BASS, DECAY, EARLY, HALL_NUMBERS, HallValues, PRE_DELAY, SIZE, TREBLE, TRIM, WET, WIDTH, hall_of,
+};
+use crate::quantity::Number;
+
+/// Where the parts lie.
+const ANSWER: Rect = part(14.0, 10.0, 420.0, 210.0);
+const LASTING: Rect = part(14.0, 232.0, 420.0, 150.0);
+const SCHEDULE: Rect = part(452.0, 10.0, 254.0, 300.0);
+const TITLE: Rect = part(452.0, 334.0, 254.0, 48.0);
+/// Least size of a window in which anything can be drawn, points.
+const LEAST_POINTS: f32 = 40.0;
+
+/// Range of the answer's time, ms, and of its level, dB.
+const SPAN_MS: f64 = 400.0;
+const TOP_DB: f64 = -4.0;
+const BOTTOM_DB: f64 = -44.0;
+/// The tail's level is that of its energy over this time, ms: about what an ear takes together (from memory).
+const TOGETHER_MS: f64 = 35.0;
+
+const fn part(x: f32, y: f32, width: f32, height: f32) -> Rect {
+    Rect { min: Pos2 { x, y }, max: Pos2 { x: x + width, y: y + height } }
+}
+
+/// Groups of the schedule.
+const GROUPS: [(&str, &[&Number]); 3] = [
+    ("HALL", &[&DECAY, &BASS, &TREBLE, &SIZE]),
+    ("ANSWER", &[&PRE_DELAY, &EARLY]),
+    ("BUS", &[&WIDTH, &WET, &TRIM]),
+];
+
+/// The sheet and what it remembers from frame to frame.
+pub struct HallSheet {
+    /// Whether the sheet is the dark-room one.
+    pub is_dark: bool,
+    figures: Figures,
+    /// The hall of the last frame, and its reflections.
+    answer: Option<(Hall, Reflections)>,
+    /// The colours that menus and tips were last given.
+    dressed: Option<bool>,
+}
+
+impl Default for HallSheet {
+    fn default() -> Self {
+        Self { is_dark: false, figures: Figures::with_tips(tip), answer: None, dressed: None }
+    }
+}
+
+impl HallSheet {
+    /// Width and height at a scale of 1, points.
+    pub const SIZE_POINTS: [f32; 2] = [720.0, 392.0];
+
+    /// Draws everything and returns what a hand did, in order.
+    pub fn show(&mut self, ui: &mut Ui, values: &HallValues, is_bypassed: bool) -> Vec<Edit> {
+        let room = ui.max_rect();
+        let mut edits = Vec::new();
+        if !(room.width() >= LEAST_POINTS && room.height() >= LEAST_POINTS) {
+            return edits;
+        }
+        let [width, height] = Self::SIZE_POINTS;
+        let scale = (room.width() / width).min(room.height() / height);
+        let origin = room.min + (room.size() - egui::vec2(width, height) * scale).max(egui::Vec2::ZERO) / 2.0;
+        let ink = if self.is_dark { &DARK } else { &DAY };
+        dress(ui, ink, self.is_dark, &mut self.dressed);
+        let painter = ui.painter().clone();
+        painter.rect_filled(room, 0.0, ink.paper);
+        let pen = Pen::new(&painter, origin, scale, ink);
+        let hall = hall_of(values);
+        let reflections = match self.answer.take() {
+            Some((of, reflections)) if of == hall => reflections,
+            _ => Reflections::of(&hall),
+        };
+        answer(&pen, ink, &hall, &reflections);
+        lasting(&pen, ink, &hall);
+        self.answer = Some((hall, reflections));
+        self.schedule(ui, &pen, values, is_bypassed, &mut edits);
+        self.title(ui, &pen);
+        edits
+    }
+
+    /// Lets go of what a hand holds, and returns what that ends.
+    pub fn let_go(&mut self) -> Vec<Edit> {
+        self.figures.let_go().into_iter().collect()
+    }
+
+    fn schedule(
+        &mut self,
+        ui: &mut Ui,
+        pen: &Pen,
+        values: &HallValues,
+        is_bypassed: bool,
+        edits: &mut Vec<Edit>,
+    ) {
+        let (x, width) = (SCHEDULE.left(), SCHEDULE.width());
+        let mut y = SCHEDULE.top() - 4.0;
+        for (name, numbers) in GROUPS {
+            figures::group(pen, area(x, y, width, GROUP), name);
+            y += GROUP + 1.0;
+            for &number in numbers {
+                let value = HALL_NUMBERS
+                    .iter()
+                    .position(|known| known.id == number.id)
+                    .map_or(number.default, |place| values[place]);
+                self.figures.number(ui, pen, area(x, y, width, ROW), number, value, edits);
+                y += ROW;
+            }
+        }
+        let bypass = area(x, y + 4.0, 120.0, ROW);
+        let control = check(ui, pen, bypass, Switch::Bypass.name(), is_bypassed);
+        if control.clicked() {
+            edits.push(Edit::Throw(Switch::Bypass, !is_bypassed));
+        }
+        figures::show_tip(control, "Lets the bus through as it is; the hall rings on underneath.", pen);
+        y += ROW + 10.0;
+        let (colour, said) = match &self.figures.refusal {
+            Some(refusal) => (pen.ink.notice, refusal.as_str()),
+            None => (
+                pen.ink.faint,
+                "Put one hall on the shared bus. Drag a figure, or click it and type; arrows step, shift is fine, double click is the default.",
+            ),
+        };
+        pen.paragraph(pos2(x, y), width, SMALL, colour, said);
+    }
+
+    fn title(&mut self, ui: &Ui, pen: &Pen) {
+        pen.frame(TITLE, 1.2, pen.ink.line);
+        let x = TITLE.left() + 10.0;
+        pen.text(pos2(x, TITLE.top() + 8.0), Align2::LEFT_TOP, 15.0, pen.ink.line, crate::hall::NAME);
+        let note = pos2(x, TITLE.bottom() - 8.0);
+        pen.text(note, Align2::LEFT_BOTTOM, SMALL, pen.ink.faint, "one for all players of the session");
+        let row = area(TITLE.right() - 96.0, TITLE.top() + 8.0, 90.0, ROW);
+        if check(ui, pen, row, "Dark room", self.is_dark).clicked() {
+            self.is_dark = !self.is_dark;
+        }
+        let version = concat!("version ", env!("CARGO_PKG_VERSION"));
+        let at = TITLE.right_bottom() - egui::vec2(6.0, 7.0);
+        pen.text(at, Align2::RIGHT_BOTTOM, SMALL, pen.ink.faint, version);
+    }
+}
+
+fn decibels(power: f64) -> f64 {
+    10.0 * power.max(1e-12).log10()
+}
+
+/// Draws the hall's answer to a short sound: the gap, the first reflections, the tail's two parts.
+fn answer(pen: &Pen, ink: &Ink, hall: &Hall, reflections: &Reflections) {
+    pen.heading(ANSWER, "ANSWER to a short sound on the left of the stage, mid-band");
+    let field = Rect::from_min_max(ANSWER.min + egui::vec2(26.0, 32.0), ANSWER.max - egui::vec2(8.0, 18.0));
+    let place = |late_ms: f64, level_db: f64| {
+        let x = (late_ms / SPAN_MS).clamp(0.0, 1.0) as f32;
+        let y = ((TOP_DB - level_db) / (TOP_DB - BOTTOM_DB)).clamp(0.0, 1.0) as f32;
+        field.min + egui::vec2(x * field.width(), y * field.height())
+    };
+    let gap_ms = hall.pre_delay_s * 1e3;
+    let mixing_ms = gap_ms + hall.mixing_time_s() * 1e3;
+    // The energy of each part over a moment, from its exponential course.
+    let over_a_moment = |late_ms: f64, share: f64| {
+        let falls = |ms: f64| 10_f64.powf(-6.0 * ms / (hall.decay_s * 1e3));
+        decibels(share * (falls(late_ms) - falls(late_ms + TOGETHER_MS)))
+    };
+    let diffuse = 1.0 - specular_share(hall);
+    let early = diffuse * 10_f64.powf(hall.early_db / 10.0);
+    let outline = |from_ms: f64, to_ms: f64, share: f64| {
+        let to_ms = to_ms.min(SPAN_MS);
+        let points: Vec<Pos2> = (0..=40)
+            .map(|step| from_ms + (to_ms - from_ms) * f64::from(step) / 40.0)
+            .map(|ms| place(ms, over_a_moment(ms - gap_ms, share)))
+            .collect();
+        for pair in points.windows(2) {
+            let foot = |at: Pos2| pos2(at.x, field.bottom());
+            pen.outline(&[pair[0], pair[1], foot(pair[1]), foot(pair[0])], ink.shade, 0.0, ink.shade);
+        }
+        pen.line(&points, 1.0, ink.faint);
+    };
+    outline(gap_ms, mixing_ms, early);
+    if mixing_ms < SPAN_MS {
+        outline(mixing_ms, SPAN_MS, 1.0);
+    }
+    for level_db in [-10.0, -20.0, -30.0, -40.0] {
+        let y = place(0.0, level_db).y;
+        pen.dashes(&[pos2(field.left(), y), pos2(field.right(), y)], &[1.0, 3.0], 0.6, ink.faint);
+        pen.text(pos2(field.left() - 4.0, y), Align2::RIGHT_CENTER, SMALL, ink.line, level_db);
+    }
+    pen.text(pos2(field.left() - 4.0, field.top() - 2.0), Align2::RIGHT_BOTTOM, SMALL, ink.faint, "dB");
+    for late_ms in [0.0, 100.0, 200.0, 300.0, 400.0] {
+        let x = place(late_ms, 0.0).x;
+        let align = if late_ms == SPAN_MS { Align2::RIGHT_TOP } else { Align2::CENTER_TOP };
+        pen.text(pos2(x, field.bottom() + 3.0), align, SMALL, ink.line, format!("{late_ms} ms"));
+    }
+    for reflection in reflections.all {
+        let power: f64 = reflection.gains.iter().map(|gain| gain * gain).sum();
+        let level_db = decibels(power) + hall.early_db;
+        let late_ms = gap_ms + reflection.delay_s * 1e3;
+        if power > 0.0 && level_db > BOTTOM_DB && late_ms <= SPAN_MS {
+            let head = place(late_ms, level_db);
+            let width = 2.8 - 0.7 * reflection.hits as f32;
+            pen.line(&[pos2(head.x, field.bottom()), head], width, ink.line);
+        }
+    }
+    pen.line(&[field.left_bottom(), field.right_bottom()], 1.0, ink.line);
+    let gap = [place(0.0, TOP_DB), place(gap_ms, TOP_DB)];
+    let y = field.top() - 5.0;
+    pen.line(&[pos2(gap[0].x, y), pos2(gap[1].x, y)], 2.2, ink.grip);
+    let said = format!("gap {}", PRE_DELAY.shown(gap_ms));
+    let name = pen.text(pos2(gap[0].x, y - 3.0), Align2::LEFT_BOTTOM, SMALL, ink.grip, said);
+    if mixing_ms <= SPAN_MS {
+        let x = place(mixing_ms, 0.0).x.max(name.right() + 8.0);
+        let at = place(mixing_ms, 0.0).x;
+        pen.line(&[pos2(at, field.top() - 3.0), pos2(at, field.bottom())], 0.8, ink.line);
+        pen.text(pos2(x + 2.0, field.top() - 4.0), Align2::LEFT_BOTTOM, SMALL, ink.line, "mixing time");
+    }
+}
+
+/// Draws how long each octave lasts.
+fn lasting(pen: &Pen, ink: &Ink, hall: &Hall) {
+    pen.heading(LASTING, "DECAY of each octave by 60 dB");
+    let field = Rect::from_min_max(LASTING.min + egui::vec2(26.0, 30.0), LASTING.max - egui::vec2(8.0, 18.0));
+    let decays_s = hall.band_decay_s();
+    let longest_s = decays_s.iter().copied().fold(0.0, f64::max);
+    let column = field.width() / decays_s.len() as f32;
+    let mut heads = Vec::new();
+    for (band, &decay_s) in decays_s.iter().enumerate() {
+        let x = field.left() + column * (band as f32 + 0.5);
+        let y = field.bottom() - (decay_s / longest_s) as f32 * field.height();
+        pen.fill(
+            Rect::from_min_max(pos2(x - 0.28 * column, y), pos2(x + 0.28 * column, field.bottom())),
+            ink.shade,
+        );
+        heads.push(pos2(x, y));
+        pen.text(pos2(x, y - 2.0), Align2::CENTER_BOTTOM, TEXT, ink.line, format!("{decay_s:.2} s"));
+        let hz = NOMINAL_HZ[band];
+        let name = if hz < 1000.0 { format!("{hz} Hz") } else { format!("{} kHz", hz / 1000.0) };
+        pen.text(pos2(x, field.bottom() + 3.0), Align2::CENTER_TOP, SMALL, ink.line, name);
+    }
+    pen.line(&heads, 1.4, ink.line);
+    for head in heads {
+        pen.circle(head, 2.2, ink.line, 0.0, ink.line);
+    }
+    pen.line(&[field.left_bottom(), field.right_bottom()], 1.0, ink.line);
+}
+
+/// Returns what a figure of the hall does, in plain trade words.
+fn tip(number: &Number) -> &'static str {
+    match number.id {
+        "pre_delay" => {
+            "Gap between a sound and the hall's first answer. About 30 ms keeps attacks clear; none lets the hall cover them."
+        }
+        "decay" => {
+            "Time in which the hall's sound falls by 60 dB, mean of 500 Hz and 1 kHz. Longer for slow cues, shorter for quick ones."
+        }
+        "bass" => "How long the bass lasts against the middle: mean of 125 and 250 Hz. Above 1 is warm.",
+        "treble" => "How long the treble lasts against the middle: mean of 2 and 4 kHz. Below 1 is mellow.",
+        "size" => "Volume of the hall: how far apart its first reflections lie, and when they become dense.",
+        "early" => "Level of the first reflections and of all else before the mixing time.",
+        "width" => "100 is as wide as a spaced pair hears a hall, 0 the same on both sides.",
+        "wet" => "Share of the hall in the output. 100 on a bus; less only where the hall is an insert.",
+        _ => "Output gain.",
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_number_of_the_hall_is_on_the_sheet_once_and_has_its_tip() {
+        let shown: Vec<&str> = GROUPS.iter().flat_map(|(_, rows)| rows.iter()).map(|row| row.id).collect();
+        for number in HALL_NUMBERS {
+            assert_eq!(shown.iter().filter(|id| **id == number.id).count(), 1, "{}", number.id);
+        }
+        let tips: std::collections::HashSet<_> = HALL_NUMBERS.iter().map(|number| tip(number)).collect();
+        assert_eq!(tips.len(), HALL_NUMBERS.len());
+    }
+}

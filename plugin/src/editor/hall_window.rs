@@ -1,0 +1,103 @@
+//! The hall's window: its sheet, and the way from a hand on it to the host.
+
+use std::sync::Arc;
+
+use nice_plug::context::gui::GuiContext;
+use nice_plug::editor::ResizeHint;
+use nice_plug::editor::dpi::LogicalSize;
+use nice_plug_egui::baseview::HandlerError;
+use nice_plug_egui::{
+    EguiEditor, EguiEditorState, EguiNiceSettings, Frame, NiceEguiApp, RepaintNotifier, create_egui_editor,
+};
+
+use super::LEAST_SCALE;
+use super::hall_sheet::HallSheet;
+use super::values::{Edit, Switch};
+use crate::hall::parameters::HallParameters;
+
+/// Makes the editor of an instance.
+pub(crate) fn create(parameters: Arc<HallParameters>) -> Option<EguiEditor<HallEditor>> {
+    let [width, height] = HallSheet::SIZE_POINTS;
+    let resize = ResizeHint::RESIZABLE
+        .with_min_logical_size(LogicalSize::new(width * LEAST_SCALE, height * LEAST_SCALE));
+    let mut settings = EguiNiceSettings::new().with_resize_hint(resize);
+    crate::hall::NAME.clone_into(&mut settings.title);
+    create_egui_editor(
+        EguiEditorState::from_size(LogicalSize::new(width, height), 1.0),
+        RepaintNotifier::new(),
+        settings,
+        HallEditor { parameters, host: None, sheet: HallSheet::default() },
+    )
+}
+
+/// The window's content.
+pub struct HallEditor {
+    parameters: Arc<HallParameters>,
+    /// The way to the host while the window is open.
+    host: Option<GuiContext>,
+    sheet: HallSheet,
+}
+
+impl NiceEguiApp for HallEditor {
+    fn build(
+        &mut self,
+        _egui_ctx: egui::Context,
+        nice_gui_ctx: GuiContext,
+        _frame: &mut Frame,
+    ) -> Result<(), HandlerError> {
+        self.host = Some(nice_gui_ctx);
+        Ok(())
+    }
+
+    fn ui(&mut self, ui: &mut egui::Ui, _frame: &mut Frame) {
+        let Some(host) = self.host.clone() else { return };
+        let (values, is_bypassed) = (self.parameters.values(), self.parameters.bypass.value());
+        let edits = egui::CentralPanel::default()
+            .frame(egui::Frame::NONE)
+            .show(ui, |ui| self.sheet.show(ui, &values, is_bypassed))
+            .inner;
+        self.tell(&host, edits);
+    }
+
+    fn editor_closed(&mut self) {
+        // A window that closes in mid gesture leaves nothing held.
+        let edits = self.sheet.let_go();
+        if let Some(host) = self.host.take() {
+            self.tell(&host, edits);
+        }
+    }
+}
+
+impl HallEditor {
+    /// Tells the host what a hand did.
+    fn tell(&self, host: &GuiContext, edits: Vec<Edit>) {
+        let setter = host.param_setter();
+        for edit in edits {
+            match edit {
+                Edit::Begin(number) => {
+                    if let Some(parameter) = self.parameters.number(number) {
+                        setter.begin_set_parameter(parameter);
+                    }
+                }
+                Edit::Set(number, value) => {
+                    if let Some(parameter) = self.parameters.number(number) {
+                        setter.set_parameter(parameter, number.stored(value));
+                    }
+                }
+                Edit::End(number) => {
+                    if let Some(parameter) = self.parameters.number(number) {
+                        setter.end_set_parameter(parameter);
+                    }
+                }
+                Edit::Throw(Switch::Bypass, is_on) => {
+                    let parameter = &self.parameters.bypass;
+                    setter.begin_set_parameter(parameter);
+                    setter.set_parameter(parameter, is_on);
+                    setter.end_set_parameter(parameter);
+                }
+                // The hall has no lists and nothing to compare with.
+                Edit::Throw(Switch::Dry, _) | Edit::Choose(..) => {}
+            }
+        }
+    }
+}

@@ -1,0 +1,208 @@
+//! Rostra Hall: the plug-in for the shared bus, the hall that all placed channels are sent to.
+//!
+//! One instance a session, stereo in and out, fully wet unless it is told
+//! otherwise. What is heard is made by [`rostra_dsp::hall`].
+
+pub mod parameters;
+pub mod state;
+
+use std::sync::Arc;
+
+use nice_plug::prelude::*;
+use nice_plug_egui::EguiEditor;
+use rostra_dsp::engine::PrepareError;
+use rostra_dsp::hall::engine::HallEngine;
+
+use self::parameters::HallParameters;
+use crate::dry_fade::{DryFade, audible};
+use crate::editor::hall_window::{self, HallEditor};
+use crate::tail_builder::Supply;
+
+/// Name of the plug-in.
+pub const NAME: &str = "Rostra Hall";
+
+/// The plug-in: one instance on the shared bus.
+#[derive(Default)]
+pub struct RostraHall {
+    parameters: Arc<HallParameters>,
+    /// `None` until activated.
+    running: Option<Running>,
+}
+
+/// Frames of a sub-block: bounds the memory for the dry signal, whatever the host's blocks.
+const SUB_BLOCK_FRAMES: usize = 1024;
+
+/// What runs between activation and deactivation.
+struct Running {
+    engine: HallEngine,
+    supply: Supply,
+    fade: DryFade,
+    /// The dry signal of one sub-block, left and right.
+    dry: [Box<[f32]>; 2],
+}
+
+impl Running {
+    /// Prepares the engine and the first tail for what the parameters hold now.
+    ///
+    /// # Errors
+    /// When the engine cannot run at this sample rate.
+    fn prepare(
+        sample_rate_hz: f64,
+        is_offline: bool,
+        parameters: &HallParameters,
+    ) -> Result<Self, PrepareError> {
+        let engine = HallEngine::prepare(sample_rate_hz)?;
+        let first_tail = parameters.hall().tail_spec(sample_rate_hz);
+        let supply = if is_offline { Supply::offline(&first_tail) } else { Supply::live(&first_tail) };
+        let silence = || vec![0.0; SUB_BLOCK_FRAMES].into_boxed_slice();
+        let mut running =
+            Self { engine, supply, fade: DryFade::new(sample_rate_hz), dry: [silence(), silence()] };
+        running.reset(parameters);
+        Ok(running)
+    }
+
+    fn reset(&mut self, parameters: &HallParameters) {
+        self.engine.reset();
+        self.fade.settle(parameters.bypass.value());
+    }
+
+    /// Processes in place, any number of frames.
+    fn process(&mut self, parameters: &HallParameters, left: &mut [f32], right: &mut [f32]) {
+        let blocks = left.chunks_mut(SUB_BLOCK_FRAMES).zip(right.chunks_mut(SUB_BLOCK_FRAMES));
+        for (left, right) in blocks {
+            let is_bypassed = parameters.bypass.value();
+            let needs_dry = self.fade.needs_dry(is_bypassed);
+            let frames = left.len().min(right.len());
+            if needs_dry {
+                for (kept, input) in self.dry.iter_mut().zip([&*left, &*right]) {
+                    kept.iter_mut().zip(input).for_each(|(kept, &sample)| *kept = audible(sample));
+                }
+            }
+            // Bypassed or not: the hall rings on, so that coming back is seamless.
+            self.engine.process(&parameters.hall(), &mut self.supply, [&mut *left, &mut *right]);
+            if needs_dry {
+                let dry = [&self.dry[0][..frames], &self.dry[1][..frames]];
+                self.fade.mix(is_bypassed, &mut [left, right], &dry);
+            }
+        }
+    }
+}
+
+impl Plugin for RostraHall {
+    const NAME: &'static str = NAME;
+    const VENDOR: &'static str = "Rostra";
+    const URL: &'static str = "";
+    const EMAIL: &'static str = "";
+    const VERSION: &'static str = env!("CARGO_PKG_VERSION");
+
+    const AUDIO_IO_LAYOUTS: &'static [AudioIOLayout] = &[AudioIOLayout {
+        main_input_channels: NonZeroU32::new(2),
+        main_output_channels: NonZeroU32::new(2),
+        names: PortNames { layout: Some("Stereo"), ..PortNames::const_default() },
+        ..AudioIOLayout::const_default()
+    }];
+
+    const SAMPLE_ACCURATE_AUTOMATION: bool = true;
+
+    type Editor = EguiEditor<HallEditor>;
+    type SysExMessage = ();
+    type BackgroundTask = ();
+
+    fn params(&self) -> Arc<dyn Params> {
+        Arc::clone(&self.parameters) as Arc<dyn Params>
+    }
+
+    fn editor(&mut self, _async_executor: AsyncExecutor<Self>) -> Option<Self::Editor> {
+        hall_window::create(Arc::clone(&self.parameters))
+    }
+
+    fn filter_state(state: &mut PluginState) {
+        state::mend(state);
+    }
+
+    fn activate(
+        &mut self,
+        _audio_io_layout: &AudioIOLayout,
+        buffer_config: &BufferConfig,
+        _context: &mut impl ActivateContext<Self>,
+    ) -> bool {
+        self.running = None;
+        let is_offline = buffer_config.process_mode == ProcessMode::Offline;
+        match Running::prepare(f64::from(buffer_config.sample_rate), is_offline, &self.parameters) {
+            Ok(running) => {
+                self.running = Some(running);
+                true
+            }
+            Err(error) => {
+                nice_error!("{error}");
+                false
+            }
+        }
+    }
+
+    fn deactivate(&mut self) {
+        self.running = None;
+    }
+
+    fn reset(&mut self) {
+        if let Some(running) = &mut self.running {
+            running.reset(&self.parameters);
+        }
+    }
+
+    fn process(
+        &mut self,
+        buffer: &mut Buffer,
+        _aux: &mut AuxiliaryBuffers,
+        _context: &mut impl ProcessContext<Self>,
+    ) -> ProcessStatus {
+        let (Some(running), [left, right]) = (&mut self.running, buffer.as_slice()) else {
+            // Not activated: the input, which is in the buffer already, passes.
+            return ProcessStatus::Normal;
+        };
+        running.process(&self.parameters, left, right);
+        ProcessStatus::Tail(u32::try_from(running.engine.tail_frames()).unwrap_or(u32::MAX))
+    }
+}
+
+impl ClapPlugin for RostraHall {
+    const CLAP_ID: &'static str = "org.rostra.hall";
+    const CLAP_DESCRIPTION: Option<&'static str> = Some("The one hall that all placed channels are sent to");
+    const CLAP_MANUAL_URL: Option<&'static str> = None;
+    const CLAP_SUPPORT_URL: Option<&'static str> = None;
+    const CLAP_FEATURES: &'static [ClapFeature] =
+        &[ClapFeature::AudioEffect, ClapFeature::Reverb, ClapFeature::Stereo];
+}
+
+impl Vst3Plugin for RostraHall {
+    // Sixteen bytes of our own; sessions find the plug-in by them, they never change.
+    const VST3_CLASS_ID: [u8; 16] = *b"RostraHallBus001";
+    const VST3_SUBCATEGORIES: &'static [Vst3SubCategory] = &[Vst3SubCategory::Fx, Vst3SubCategory::Reverb];
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn bypass_passes_the_bus_to_the_bit_and_else_the_hall_is_all_there_is() {
+        let _alone = crate::tail_builder::only_live_test();
+        let wave: Vec<f32> =
+            (0..2 * SUB_BLOCK_FRAMES + 77).map(|n| 0.5 + 0.25 * (n as f32 * 0.05).sin()).collect();
+        for is_bypassed in [true, false] {
+            let parameters =
+                HallParameters { bypass: BoolParam::new("Bypass", is_bypassed), ..HallParameters::default() };
+            let mut running = Running::prepare(48_000.0, true, &parameters).expect("an ordinary rate");
+            let (mut left, mut right) = (wave.clone(), wave.iter().map(|x| -x).collect::<Vec<_>>());
+            running.process(&parameters, &mut left, &mut right);
+            if is_bypassed {
+                assert_eq!(left, wave);
+                assert!(right.iter().zip(&wave).all(|(&got, x)| got == -x));
+            } else {
+                // 30 ms of gap, then the hall.
+                assert!(left[..1439].iter().all(|x| *x == 0.0));
+                assert!(left[1441..].iter().any(|x| x.abs() > 1e-3));
+            }
+        }
+    }
+}
