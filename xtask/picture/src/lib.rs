@@ -1,5 +1,7 @@
 //! The editor's sheet without a window: one that a test or a picture handles.
 
+pub mod hall;
+
 use anyhow::{Context as _, Result, anyhow, bail};
 use egui_kittest::Harness;
 use image::RgbaImage;

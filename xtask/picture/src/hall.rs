@@ -1,0 +1,114 @@
+//! The hall's sheet without a window.
+
+use anyhow::{Context as _, Result, anyhow, bail};
+use egui_kittest::Harness;
+use image::RgbaImage;
+use rostra::editor::hall_sheet::HallSheet;
+use rostra::editor::values::{Edit, Switch};
+use rostra::hall::parameters::{HALL_NUMBERS, HallValues};
+
+/// The hall's sheet with the values that it shows, and what was done to them.
+pub struct HallDesk {
+    /// The sheet.
+    pub sheet: HallSheet,
+    /// What it shows; every edit is applied to it, as a host would.
+    pub values: HallValues,
+    /// Whether the bus is let through.
+    pub is_bypassed: bool,
+    /// What a hand did, in order.
+    pub edits: Vec<Edit>,
+}
+
+impl HallDesk {
+    /// Lays a sheet out for given values.
+    pub fn new(values: HallValues, is_dark: bool) -> Self {
+        let mut sheet = HallSheet::default();
+        sheet.is_dark = is_dark;
+        Self { sheet, values, is_bypassed: false, edits: Vec::new() }
+    }
+
+    fn show(&mut self, ui: &mut egui::Ui) {
+        let edits = self.sheet.show(ui, &self.values, self.is_bypassed);
+        for &edit in &edits {
+            match edit {
+                Edit::Set(number, value) => {
+                    if let Some(place) = HALL_NUMBERS.iter().position(|known| known.id == number.id) {
+                        self.values[place] = value;
+                    }
+                }
+                Edit::Throw(Switch::Bypass, is_on) => self.is_bypassed = is_on,
+                _ => {}
+            }
+        }
+        self.edits.extend(edits);
+    }
+}
+
+/// Opens a hall's sheet in a window that nobody sees; `scale` is the window against the sheet's own size.
+pub fn open(desk: HallDesk, scale: f32, pixels_per_point: f32) -> Harness<'static, HallDesk> {
+    let [width, height] = HallSheet::SIZE_POINTS;
+    Harness::builder()
+        .with_size([width * scale, height * scale])
+        .with_pixels_per_point(pixels_per_point)
+        .with_step_dt(1.0 / 60.0)
+        .build_ui_state(
+            |ui, desk: &mut HallDesk| {
+                let whole = egui::UiBuilder::new().max_rect(ui.ctx().content_rect());
+                let mut ui = ui.new_child(whole);
+                ui.set_clip_rect(ui.max_rect());
+                desk.show(&mut ui);
+            },
+            desk,
+        )
+}
+
+/// Draws a hall's sheet.
+///
+/// # Errors
+/// When this machine has no driver that draws, not even one in software.
+pub fn draw(desk: HallDesk, scale: f32, pixels_per_point: f32) -> Result<RgbaImage> {
+    let mut harness = open(desk, scale, pixels_per_point);
+    harness.run();
+    harness.render().map_err(|why| {
+        anyhow!("nothing here can draw ({why}); on Debian, install the package mesa-vulkan-drivers")
+    })
+}
+
+/// Returns the default hall's values after wishes of the form `id=value`.
+///
+/// # Errors
+/// When a wish has no `=`, names no parameter of the hall, or asks for what the parameter cannot be.
+pub fn values(wishes: &[String]) -> Result<HallValues> {
+    let mut values = HALL_NUMBERS.map(|number| number.default);
+    for wish in wishes {
+        let (id, value) = wish
+            .split_once('=')
+            .with_context(|| format!("--set {wish}: has no \"=\"; write id and value, as in decay=2.5"))?;
+        let place = HALL_NUMBERS.iter().position(|number| number.id == id.trim());
+        let place = place.with_context(|| format!("--set {wish}: a hall has no parameter \"{}\"", id.trim()))?;
+        let number = HALL_NUMBERS[place];
+        let (low, high) = (number.shown(number.range.0), number.shown(number.range.1));
+        match number.parse(value) {
+            Some(typed) if (number.range.0..=number.range.1).contains(&typed) => values[place] = typed,
+            _ => bail!("--set {wish}: {} takes {low} to {high}", number.name),
+        }
+    }
+    Ok(values)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn wishes_are_taken_or_refused_in_words() {
+        let wish = |text: &str| values(&[text.to_owned()]);
+        assert!(wish("decay=2.5").is_ok_and(|values| values[1] == 2.5));
+        for (text, said) in
+            [("decay", "has no \"=\""), ("decay=99", "takes 0.800 s to 8.000 s"), ("depth=3", "no parameter")]
+        {
+            let error = format!("{:#}", wish(text).expect_err(text));
+            assert!(error.contains(said), "{text}: {error}");
+        }
+    }
+}
