@@ -26,8 +26,10 @@ pub(super) struct Figures {
     tips: fn(&Number) -> &'static str,
     drag: Option<Drag>,
     typing: Option<Typing>,
-    /// Why what was typed was not taken.
+    /// Why what was typed or asked for was not taken.
     pub(super) refusal: Option<String>,
+    /// What was done, in words.
+    pub(super) said: Option<String>,
 }
 
 impl Default for Figures {
