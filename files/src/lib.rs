@@ -39,6 +39,6 @@ pub use fault::{Fault, What};
 pub use field::{Field, Value, Values};
 pub use kind::{BuiltIn, Kind, PLATFORM, SEAT};
 pub use schema::schema;
-pub use shelf::{FOLDER_VARIABLE, Listed, Listing, NotFound, NotSaved, Place, Shelf};
+pub use shelf::{FOLDER_VARIABLE, Listed, Listing, NotFound, NotRead, NotSaved, Place, Shelf};
 pub use spelling::{loose, nearest};
 pub use table::Table;

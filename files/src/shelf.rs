@@ -69,6 +69,17 @@ pub enum NotFound {
     Two(String),
 }
 
+/// Why what a person wrote down was not read.
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+pub enum NotRead {
+    /// There is none of that name, or two.
+    #[error(transparent)]
+    NotFound(#[from] NotFound),
+    /// It is broken.
+    #[error(transparent)]
+    Fault(#[from] Fault),
+}
+
 /// Why a file was not saved.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum NotSaved {
@@ -169,6 +180,21 @@ impl Shelf {
                 _ => Err(NotFound::Two(wanted.to_owned())),
             },
         }
+    }
+
+    /// Reads the file that a person wrote down: a path, or the name of a file at hand.
+    ///
+    /// # Errors
+    /// When there is no such file, or as [`Self::read`].
+    pub fn read_written(&self, written: &str, table: &Table) -> Result<Contents, NotRead> {
+        let path = Path::new(written);
+        let is_named = ["own/", "built-in/"].iter().any(|from| written.starts_with(from));
+        let ends_as_path = path.extension().is_some_and(|ending| ending.eq_ignore_ascii_case(ENDING));
+        let is_path = path.exists() || ends_as_path || (!is_named && written.contains(['/', '\\']));
+        if is_path {
+            return Ok(read(path, written, table)?);
+        }
+        Ok(self.read(&self.find(&table.kind, written)?, table)?)
     }
 
     /// Reads a file at hand; own ones are called by their file names in what is said of them.

@@ -140,3 +140,26 @@ fn what_is_no_toml_file_is_not_listed_and_a_broken_one_says_what_is_wrong() {
     let gone = Listed { name: "Good".into(), place: Place::Own(seats.join("Good.TOML")) };
     assert!(shelf.read(&gone, &table()).unwrap_err().to_string().contains("no such file"));
 }
+
+#[test]
+fn what_a_person_writes_down_is_a_path_or_a_name() {
+    let folder = tempfile::tempdir().unwrap();
+    let shelf = Shelf::at(folder.path().join("own"));
+    let table = table();
+    let path = folder.path().join("there.toml");
+    fs::write(&path, "depth = 4").unwrap();
+    let depth = |written: &str| shelf.read_written(written, &table).map(|contents| contents.entries[0].value);
+    assert_eq!(depth(path.to_str().unwrap()), Ok(Value::Number(4.0)));
+    shelf.save(&table, &contents("Far", 20.0), false).unwrap();
+    assert_eq!(depth("far"), Ok(Value::Number(20.0)));
+    assert_eq!(depth("own/Far"), Ok(Value::Number(20.0)));
+    for (written, said) in [
+        ("nowhere.toml", "nowhere.toml: there is no such file"),
+        ("folder/far", "folder/far: there is no such file"),
+        ("built-in/far", "there is no seat called \"built-in/far\""),
+        ("farther away", "there is no seat called \"farther away\""),
+    ] {
+        let error = depth(written).unwrap_err().to_string();
+        assert!(error.starts_with(said), "{error}");
+    }
+}
