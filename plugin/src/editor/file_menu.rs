@@ -3,8 +3,8 @@
 //! A menu opens no file: it says what it wishes, and is told what became of it.
 
 use egui::{
-    Align2, Id, Key, Popup, PopupCloseBehavior, Rect, RichText, Role, ScrollArea, Sense, TextEdit, Ui,
-    WidgetInfo, pos2, vec2,
+    Align2, Id, Key, Popup, PopupCloseBehavior, Rect, RichText, Role, ScrollArea, Sense, Stroke, TextEdit,
+    Ui, WidgetInfo, pos2, vec2,
 };
 use rostra_files::{Entry, LONGEST_NAME, Listed, Place};
 
@@ -72,9 +72,9 @@ pub enum Wish {
 }
 
 /// Width of the menu at a scale of 1, points.
-const WIDTH: f32 = 200.0;
-/// Most height of the list in the menu at a scale of 1, points: about all that comes with the program.
-const MOST_LIST: f32 = 300.0;
+const WIDTH: f32 = 190.0;
+/// Most height of the list in the menu at a scale of 1, points: what comes with the program, and some own ones.
+const MOST_LIST: f32 = 360.0;
 /// Width of the control beside the heading at a scale of 1, points.
 const CONTROL: f32 = 200.0;
 /// Most characters of a name for which there is room there.
@@ -149,9 +149,11 @@ impl Menu {
         let opens = Popup::is_id_open(ui.ctx(), Popup::default_response_id(&control));
         let was_open = std::mem::replace(&mut self.is_open, opens);
         show_tip(control, filed.tip(), pen);
-        if opens && !was_open {
-            self.taken = None;
+        if !opens {
+            // What was granted when the menu had closed already closes no later one.
             self.is_done = false;
+        } else if !was_open {
+            self.taken = None;
             return Some(Wish::List(filed));
         }
         wish
@@ -178,6 +180,10 @@ impl Menu {
         let mut wish = None;
         let scale = pen.scale();
         ui.set_width(WIDTH * scale);
+        let spacing = ui.spacing_mut();
+        spacing.item_spacing.y = 2.0 * scale;
+        spacing.interact_size.y = 15.0 * scale;
+        spacing.button_padding = vec2(4.0, 1.0) * scale;
         let small = |text: &str| RichText::new(text).font(pen.font(SMALL)).color(pen.ink.faint);
         ScrollArea::vertical().max_height(MOST_LIST * scale).show(ui, |ui| {
             for (heading, suffix, is_own) in [("your own", "own", true), ("built in", "built in", false)] {
@@ -195,7 +201,7 @@ impl Menu {
                     }
                 }
                 if is_empty {
-                    ui.label(RichText::new("none yet").font(pen.font(TEXT)).color(pen.ink.faint));
+                    ui.label(RichText::new(" none yet").font(pen.font(TEXT)).color(pen.ink.faint));
                 }
             }
         });
@@ -221,7 +227,10 @@ impl Menu {
             }
             None => ("Save", false),
         };
-        let button = egui::Button::new(RichText::new(name).font(pen.font(TEXT)).color(pen.ink.grip));
+        let button = egui::Button::new(RichText::new(name).font(pen.font(TEXT)).color(pen.ink.grip))
+            .fill(pen.ink.paper)
+            .stroke(Stroke::new(0.9 * scale, pen.ink.grip))
+            .frame_when_inactive(true);
         let button = ui.add_enabled(has_name, button);
         // Enter never replaces: that takes a click of its own.
         if button.clicked() || (entered && has_name && !replaces) {

@@ -375,6 +375,11 @@ fn a_seat_file_is_taken_as_whole_gestures_and_sets_what_it_names() {
     assert_eq!(values.settings().seat.family, Family::RearBell);
     assert_eq!(values.number(&TRIM), -3.0, "what the file does not name stays");
     assert!(harness.query_by_label("Flute, built in").is_none(), "the menu closes");
+    click(&mut harness, "Seat files");
+    assert!(harness.query_by_label("Flute, built in").is_some(), "and opens again");
+    key(&mut harness, Key::Escape);
+    harness.run();
+    assert!(harness.query_by_label("Flute, built in").is_none(), "Escape closes it");
     assert!(harness.query_by_label_contains("Taken from 'Horns'").is_some());
     // What is said of it goes with the next edit, and the heading says that the seat is another.
     click(&mut harness, "Depth");
