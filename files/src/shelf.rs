@@ -186,8 +186,8 @@ impl Shelf {
     ///
     /// # Errors
     /// When there is no such file, or as [`Self::read`].
-    pub fn read_written(&self, written: &str, table: &Table) -> Result<Contents, NotRead> {
-        let path = Path::new(written);
+    pub fn read_written(&self, path: &Path, table: &Table) -> Result<Contents, NotRead> {
+        let written: &str = &path.to_string_lossy();
         let is_named = ["own/", "built-in/"].iter().any(|from| written.starts_with(from));
         let ends_as_path = path.extension().is_some_and(|ending| ending.eq_ignore_ascii_case(ENDING));
         let is_path = path.exists() || ends_as_path || (!is_named && written.contains(['/', '\\']));

@@ -148,7 +148,9 @@ fn what_a_person_writes_down_is_a_path_or_a_name() {
     let table = table();
     let path = folder.path().join("there.toml");
     fs::write(&path, "depth = 4").unwrap();
-    let depth = |written: &str| shelf.read_written(written, &table).map(|contents| contents.entries[0].value);
+    let depth = |written: &str| {
+        shelf.read_written(Path::new(written), &table).map(|contents| contents.entries[0].value)
+    };
     assert_eq!(depth(path.to_str().unwrap()), Ok(Value::Number(4.0)));
     shelf.save(&table, &contents("Far", 20.0), false).unwrap();
     assert_eq!(depth("far"), Ok(Value::Number(20.0)));

@@ -145,7 +145,7 @@ impl Instance {
         (0..count)
             .map(|index| {
                 let mut buffer = ParamInfoBuffer::new();
-                let (name, clap_id, is_stepped, least, most) = {
+                let (name, group, clap_id, is_stepped, least, most) = {
                     let handle = self.plugin.plugin_handle();
                     let info = self
                         .params
@@ -153,7 +153,8 @@ impl Instance {
                         .ok_or_else(|| anyhow!("the plug-in does not describe its parameter {index}"))?;
                     let name = String::from_utf8_lossy(info.name).into_owned();
                     let is_stepped = info.flags.contains(ParamInfoFlags::IS_STEPPED);
-                    (name, info.id, is_stepped, info.min_value, info.max_value)
+                    let group = String::from_utf8_lossy(info.module).into_owned();
+                    (name, group, info.id, is_stepped, info.min_value, info.max_value)
                 };
                 let id = id_of_name(&name).ok_or_else(|| {
                     anyhow!(
@@ -168,7 +169,7 @@ impl Instance {
                 } else {
                     self.numbers(clap_id, least, most)?
                 };
-                Ok(Parameter { id, clap_id, values })
+                Ok(Parameter { id, name, group, clap_id, values })
             })
             .collect()
     }

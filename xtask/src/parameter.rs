@@ -6,6 +6,7 @@
 
 use anyhow::{Result, anyhow, bail, ensure};
 use clack_host::utils::ClapId;
+use rostra_files::{Field, nearest};
 
 /// A parameter's id, the name under which hosts list it, and the units that may follow its number.
 struct Entry {
@@ -78,6 +79,10 @@ const NOT_OFFLINE: [(&str, &str); 2] = [
 pub(crate) struct Parameter {
     /// Our id, as in seat files.
     pub(crate) id: &'static str,
+    /// The name under which hosts list it.
+    pub(crate) name: String,
+    /// The group in which hosts list it; empty for none.
+    pub(crate) group: String,
     /// The host's number for it.
     pub(crate) clap_id: ClapId,
     /// What its values are.
@@ -161,22 +166,24 @@ pub(crate) fn find<'a>(parameters: &'a [Parameter], wish: &Wish) -> Result<&'a P
     })
 }
 
-/// Similarity from which a mistyped word is taken for another, 0 to 1.
-///
-/// Jaro-Winkler; our choice: "deph" and "bering" are found, "tempo" is not taken for "depth".
-const ALIKE: f64 = 0.8;
-
-/// Returns the word most like `typed`, if any is alike.
-fn nearest<'a>(typed: &str, words: impl Iterator<Item = &'a str>) -> Option<&'a str> {
-    let typed = typed.to_lowercase();
-    words
-        .map(|word| (strsim::jaro_winkler(&typed, word), word))
-        .filter(|(likeness, _)| *likeness >= ALIKE)
-        .max_by(|a, b| a.0.total_cmp(&b.0))
-        .map(|(_, word)| word)
-}
-
 impl Parameter {
+    /// Returns it as seat and platform files hold it.
+    pub(crate) fn field(&self) -> Field {
+        let values = match &self.values {
+            Values::Choices(names) => rostra_files::Values::Names(names.clone()),
+            Values::Numbers { least, most, ends } => {
+                // What an end shows tells the digits that count, and the unit.
+                let shown = ends.iter().find_map(|end| Some((end, leading_number(end)?.1)));
+                let (shown, unit) = shown.map_or(("", ""), |(end, unit)| (end.as_str(), unit));
+                let number = shown.trim_end_matches(unit).trim();
+                let decimals = number.split_once('.').map_or(0, |(_, decimals)| decimals.len());
+                let top = leading_number(&ends[1]).is_none().then(|| ends[1].clone());
+                rostra_files::Values::Numbers { range: (*least, *most), decimals, unit: unit.into(), top }
+            }
+        };
+        Field { id: self.id.into(), name: self.name.clone(), group: self.group.clone(), values }
+    }
+
     /// Reads a value as written and returns it in plain words and the text to hand to the plug-in.
     ///
     /// # Errors
@@ -252,7 +259,7 @@ fn loose(word: &str) -> String {
         "false" => "off",
         other => other,
     };
-    word.to_lowercase().replace(['-', '_', ' '], "")
+    rostra_files::loose(word)
 }
 
 /// Splits a text into the number at its beginning and the unit after it.
@@ -275,6 +282,8 @@ mod tests {
     fn depth() -> Parameter {
         Parameter {
             id: "depth",
+            name: String::new(),
+            group: String::new(),
             clap_id: ClapId::new(1),
             values: Values::Numbers { least: 0.5, most: 25.0, ends: ["0.50 m".into(), "25.00 m".into()] },
         }
@@ -283,6 +292,8 @@ mod tests {
     fn close() -> Parameter {
         Parameter {
             id: "close",
+            name: String::new(),
+            group: String::new(),
             clap_id: ClapId::new(2),
             values: Values::Numbers { least: 0.05, most: 2.0, ends: ["0.05 m".into(), "off".into()] },
         }
@@ -291,6 +302,8 @@ mod tests {
     fn family() -> Parameter {
         Parameter {
             id: "family",
+            name: String::new(),
+            group: String::new(),
             clap_id: ClapId::new(3),
             values: Values::Choices(vec!["even".into(), "forward bell".into(), "rear bell".into()]),
         }

@@ -2,6 +2,8 @@
 
 pub mod hall;
 
+use std::path::PathBuf;
+
 use anyhow::{Context as _, Result, anyhow, bail};
 use egui_kittest::Harness;
 use image::RgbaImage;
@@ -90,7 +92,7 @@ pub fn draw(desk: Desk, scale: f32, pixels_per_point: f32) -> Result<RgbaImage> 
 /// # Errors
 /// When a file is broken or not there; when a wish has no `=`, names no
 /// parameter, or asks for what the parameter cannot be.
-pub fn values(files: &[(Kind, String)], wishes: &[String]) -> Result<Values> {
+pub fn values(files: &[(Kind, PathBuf)], wishes: &[String]) -> Result<Values> {
     let mut values = Values::from(&Settings::default());
     for (kind, written) in files {
         let contents = Shelf::of_user().read_written(written, &table(*kind))?;

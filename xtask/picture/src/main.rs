@@ -15,10 +15,10 @@ use rostra_picture::{Desk, draw, values};
 struct Arguments {
     /// A platform file, or the name of one at hand; before the seat.
     #[arg(long)]
-    platform: Option<String>,
+    platform: Option<PathBuf>,
     /// A seat file, or the name of one at hand.
     #[arg(long)]
-    seat: Option<String>,
+    seat: Option<PathBuf>,
     /// What is set after the files, as id=value; later ones win.
     #[arg(long = "set")]
     set: Vec<String>,

@@ -1,0 +1,242 @@
+//! Seat and platform files: listed, checked, saved, and their schemas written.
+
+use std::fs;
+use std::io::Write as _;
+use std::path::{Path, PathBuf};
+
+use anyhow::{Context as _, Result, anyhow, bail, ensure};
+use rostra_files::{
+    Contents, Entry, FOLDER_VARIABLE, Kind, LONGEST_NAME, NotRead, NotSaved, PLATFORM, Place, SEAT, Shelf,
+    Table, Value, Values, What, schema,
+};
+
+use crate::parameter::{Plain, Wish, find};
+use crate::place::Common;
+use crate::recording::new_file_in;
+use crate::seat_file::SeatFiles;
+use crate::workspace::{self, shown};
+
+/// What is done with files.
+#[derive(clap::Args, Debug)]
+pub(crate) struct Arguments {
+    #[command(subcommand)]
+    task: Option<Task>,
+}
+
+#[derive(clap::Subcommand, Debug)]
+enum Task {
+    /// List the files at hand and the folder of your own (what happens where nothing else is asked for).
+    List,
+    /// Check files and name each fault with its line; everything at hand where none is named.
+    Check {
+        /// Files, or names of files at hand.
+        #[arg(value_name = "FILE.toml|NAME")]
+        files: Vec<PathBuf>,
+        /// Another build of the plug-in than this checkout's bundle.
+        #[arg(long, value_name = "FILE.clap")]
+        plugin: Option<PathBuf>,
+    },
+    /// Save a seat or a platform of your own, from a file, from --set, or both.
+    Save(Save),
+    /// Write the JSON schemas of both kinds of files into presets-demo/schema.
+    Schema {
+        /// Another build of the plug-in than this checkout's bundle.
+        #[arg(long, value_name = "FILE.clap")]
+        plugin: Option<PathBuf>,
+    },
+}
+
+/// What is saved, and under which name.
+#[derive(clap::Args, Debug)]
+struct Save {
+    /// The name; it makes the file's name, too.
+    name: String,
+    /// Start from a seat.
+    #[arg(long, value_name = "FILE.toml|NAME", conflicts_with = "platform")]
+    seat: Option<PathBuf>,
+    /// Start from a platform.
+    #[arg(long, value_name = "FILE.toml|NAME")]
+    platform: Option<PathBuf>,
+    /// A parameter by its id, as in --set depth=8.5; all of a seat, or all of a platform.
+    #[arg(long, value_name = "ID=VALUE")]
+    set: Vec<String>,
+    /// A word to whoever reads the file.
+    #[arg(long)]
+    note: Option<String>,
+    /// Write over an own file of this name.
+    #[arg(long)]
+    replace: bool,
+    /// Another build of the plug-in than this checkout's bundle.
+    #[arg(long, value_name = "FILE.clap")]
+    plugin: Option<PathBuf>,
+}
+
+/// Does what was asked; returns how many files were refused.
+///
+/// # Errors
+/// When the plug-in cannot be asked, or something cannot be saved or written.
+pub(crate) fn run(arguments: &Arguments) -> Result<usize> {
+    match &arguments.task {
+        None | Some(Task::List) => list(&Shelf::of_user()),
+        Some(Task::Check { files, plugin }) => check(&of_plug_in(plugin.as_ref())?.1, files),
+        Some(Task::Save(wanted)) => save(wanted),
+        Some(Task::Schema { plugin }) => write_schemas(&of_plug_in(plugin.as_ref())?.1),
+    }
+}
+
+/// Asks the plug-in what may stand in files.
+fn of_plug_in(plugin: Option<&PathBuf>) -> Result<(Vec<crate::parameter::Parameter>, SeatFiles)> {
+    let common = Common { plugin: plugin.cloned(), ..Common::default() };
+    let parameters = common.plug_in()?.instance()?.parameters()?;
+    let files = SeatFiles::of(&parameters);
+    Ok((parameters, files))
+}
+
+fn list(shelf: &Shelf) -> Result<usize> {
+    let mut faults = 0;
+    for kind in [SEAT, PLATFORM] {
+        println!("{}", kind.folder);
+        let listing = shelf.list(&kind);
+        for file in &listing.files {
+            match &file.place {
+                Place::Own(path) => println!("  {:28} own       {}", file.name, shown(path)),
+                Place::BuiltIn(_) => println!("  {:28} built in", file.name),
+            }
+        }
+        if let Some(fault) = listing.fault {
+            eprintln!("error: {fault}");
+            faults += 1;
+        }
+    }
+    let folders: Vec<String> =
+        [SEAT, PLATFORM].iter().filter_map(|kind| Some(shown(&shelf.folder(kind)?))).collect();
+    ensure!(!folders.is_empty(), NotSaved::NoFolder);
+    println!(
+        "Your own lie in {}; {FOLDER_VARIABLE} names another folder than theirs.",
+        folders.join(" and ")
+    );
+    Ok(faults)
+}
+
+fn check(files: &SeatFiles, wanted: &[PathBuf]) -> Result<usize> {
+    let mut refused = 0;
+    let mut tell = |name: &str, read: Result<(Contents, Kind)>| match read {
+        Ok((contents, kind)) => {
+            println!("{name}: a {}, sets {} parameters", kind.word, contents.entries.len());
+        }
+        Err(fault) => {
+            eprintln!("error: {fault}");
+            refused += 1;
+        }
+    };
+    for written in wanted {
+        tell(&written.display().to_string(), read_any(files, written).map_err(Into::into));
+    }
+    if wanted.is_empty() {
+        for table in files.tables() {
+            let listing = files.shelf.list(&table.kind);
+            if let Some(fault) = listing.fault {
+                tell("", Err(fault.into()));
+            }
+            for file in &listing.files {
+                let read = files.shelf.read(file, table).map(|contents| (contents, table.kind));
+                tell(&file.name, read.map_err(Into::into));
+            }
+        }
+    }
+    Ok(refused)
+}
+
+/// Reads a file of whichever kind: that of its folder, else the one that it can be.
+fn read_any(files: &SeatFiles, written: &Path) -> Result<(Contents, Kind), NotRead> {
+    let read =
+        |table: &Table| files.shelf.read_written(written, table).map(|contents| (contents, table.kind));
+    let folder = written.parent().and_then(Path::file_name);
+    if let Some(table) =
+        files.tables().into_iter().find(|table| folder.is_some_and(|folder| folder == table.kind.folder))
+    {
+        return read(table);
+    }
+    let as_seat = read(&files.seat);
+    match &as_seat {
+        // What a seat file cannot be because of what else it holds.
+        Err(NotRead::NotFound(_)) => read(&files.platform).or(as_seat),
+        Err(NotRead::Fault(fault)) if matches!(fault.what, What::OtherKind { .. }) => read(&files.platform),
+        _ => as_seat,
+    }
+}
+
+fn save(wanted: &Save) -> Result<usize> {
+    let name = wanted.name.trim();
+    ensure!(
+        name.chars().count() <= LONGEST_NAME,
+        "\"{name}\" has more than {LONGEST_NAME} characters; give a shorter name"
+    );
+    let (parameters, files) = of_plug_in(wanted.plugin.as_ref())?;
+    let wishes = wanted.set.iter().map(|text| Wish::from_option(text)).collect::<Result<Vec<_>>>()?;
+    let table = match (&wanted.seat, &wanted.platform) {
+        (Some(_), _) => &files.seat,
+        (None, Some(_)) => &files.platform,
+        (None, None) => {
+            let first = wishes.first().ok_or_else(|| {
+                anyhow!("there is nothing to save; give --seat, --platform or --set depth=8.5")
+            })?;
+            let id = find(&parameters, first)?.id;
+            files.tables().into_iter().find(|table| table.field(id).is_some()).ok_or_else(|| {
+                anyhow!("{}: \"{id}\" is set in no file, it belongs to the session; leave it out", first.from)
+            })?
+        }
+    };
+    let mut contents = match wanted.seat.as_ref().or(wanted.platform.as_ref()) {
+        Some(written) => files.shelf.read_written(written, table)?,
+        None => Contents::default(),
+    };
+    contents.name = Some(name.to_owned());
+    contents.note.clone_from(&wanted.note);
+    for wish in &wishes {
+        let parameter = find(&parameters, wish)?;
+        let (plain, _) = parameter.read(wish)?;
+        let id = parameter.id;
+        let kind = table.kind.word;
+        let Some(field) = table.field(id) else {
+            bail!("{}: \"{id}\" is no part of a {kind}; save it for itself", wish.from);
+        };
+        let value = match (&field.values, &plain) {
+            (Values::Numbers { .. }, Plain::Number(number)) => Value::Number(*number),
+            (Values::Numbers { range, .. }, Plain::Word(_)) => Value::Number(range.1),
+            (Values::Names(names), Plain::Word(word)) => {
+                Value::Name(names.iter().position(|name| name == word).unwrap_or_default())
+            }
+            (Values::Names(_), Plain::Number(_)) => bail!("{}: {id} takes a name", wish.from),
+        };
+        contents.entries.retain(|entry| entry.id != id);
+        contents.entries.push(Entry { id: id.to_owned(), value, line: 0 });
+    }
+    let saved = files.shelf.save(table, &contents, wanted.replace).map_err(|why| match why {
+        NotSaved::Taken { kind, name } => {
+            anyhow!("there is already a {kind} of your own called \"{name}\"; choose another name, or add --replace")
+        }
+        why => why.into(),
+    })?;
+    println!("{}", shown(&saved));
+    Ok(0)
+}
+
+/// Returns where the schema of a kind of files lies.
+fn schema_path(kind: &Kind) -> Result<PathBuf> {
+    Ok(workspace::root()?.join("presets-demo/schema").join(format!("{}.schema.json", kind.word)))
+}
+
+fn write_schemas(files: &SeatFiles) -> Result<usize> {
+    for table in files.tables() {
+        let path = schema_path(&table.kind)?;
+        let folder = path.parent().unwrap_or(Path::new("."));
+        let cannot = || format!("{}: cannot be written; check the folder", shown(&path));
+        fs::create_dir_all(folder).with_context(cannot)?;
+        let mut file = new_file_in(folder)?;
+        file.write_all(schema(table).as_bytes()).with_context(cannot)?;
+        file.persist(&path).with_context(cannot)?;
+        println!("{}", shown(&path));
+    }
+    Ok(0)
+}
