@@ -53,7 +53,7 @@ pub struct Listing {
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum NotFound {
     /// There is none.
-    #[error("there is no {kind} called \"{name}\"; {}", meant.as_ref().map_or_else(|| format!("there are: {}", known.join(", ")), |meant| format!("did you mean \"{meant}\"?")))]
+    #[error("there is no {kind} called \"{name}\"; {}", meant.as_ref().map_or_else(|| format!("there are: {}", known.join("; ")), |meant| format!("did you mean \"{meant}\"?")))]
     None {
         /// The kind that was looked for.
         kind: &'static str,
@@ -148,7 +148,7 @@ impl Shelf {
     /// Finds a file by its name, or by `own/` or `built-in/` and its name, however it is hyphenated.
     ///
     /// # Errors
-    /// When there is none, or an own one beside one that comes with the program.
+    /// When there is none, or more than one is meant: an own one beside one that comes with the program.
     pub fn find(&self, kind: &Kind, name: &str) -> Result<Listed, NotFound> {
         let (from, wanted) = match name.split_once('/') {
             Some(("own", name)) => (Some(true), name),
@@ -165,8 +165,9 @@ impl Shelf {
             is_from && (loose(&file.name) == loose(wanted) || loose(also) == loose(wanted))
         };
         let found: Vec<&Listed> = files.iter().filter(is_called).collect();
+        let is_own = |file: &&&Listed| matches!(file.place, Place::Own(_));
         // Own files whose names differ by a hyphen alone: the one that is meant to the letter.
-        let exact = || found.iter().filter(|file| file.name == wanted).collect::<Vec<_>>();
+        let is_exact = |file: &&&Listed| found.iter().all(|file| is_own(&file)) && file.name == wanted;
         match found.as_slice() {
             [] => Err(NotFound::None {
                 kind: kind.word,
@@ -175,9 +176,9 @@ impl Shelf {
                 known: files.iter().map(|file| file.name.clone()).collect(),
             }),
             [one] => Ok((*one).clone()),
-            _ => match exact().as_slice() {
-                [one] => Ok((**one).clone()),
-                _ => Err(NotFound::Two(wanted.to_owned())),
+            _ => match found.iter().find(is_exact) {
+                Some(one) => Ok((**one).clone()),
+                None => Err(NotFound::Two(wanted.to_owned())),
             },
         }
     }

@@ -63,12 +63,21 @@ fn what_is_saved_is_listed_beside_a_built_in_one_and_read_back() {
     let back = shelf.read(&own(&shelf, "Horns"), &table()).unwrap();
     assert_eq!(back.entries[0].value, Value::Number(12.25));
     assert_eq!(shelf.find(&SEAT, "horns"), Err(NotFound::Two("horns".into())));
+    assert_eq!(shelf.find(&SEAT, "Horns"), Err(NotFound::Two("Horns".into())));
+    for name in ["a b", "a-b"] {
+        shelf.save(&table(), &contents(name, 4.0), false).unwrap();
+    }
+    assert_eq!(shelf.find(&SEAT, "a-b").unwrap().name, "a-b");
+    assert_eq!(shelf.find(&SEAT, "a_b"), Err(NotFound::Two("a_b".into())));
+    for name in ["a b", "a-b"] {
+        fs::remove_file(folder.path().join(format!("seats/{name}.toml"))).unwrap();
+    }
     assert_eq!(shelf.find(&SEAT, "built-in/horns").unwrap().place, Place::BuiltIn(4));
     assert_eq!(shelf.find(&SEAT, "violins 1").unwrap().name, "Violins 1");
     let said = shelf.find(&SEAT, "Fluet").unwrap_err().to_string();
     assert!(said.contains("did you mean \"Flute\""), "{said}");
     let said = shelf.find(&SEAT, "zither").unwrap_err().to_string();
-    assert!(said.contains("there are: Horns, Flute"), "{said}");
+    assert!(said.contains("there are: Horns; Flute"), "{said}");
 }
 
 #[test]

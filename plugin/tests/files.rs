@@ -14,8 +14,8 @@ use jsonschema::{Draft, Validator};
 use nice_plug::prelude::Enum as _;
 use proptest::prelude::*;
 use rostra::choice::Listed;
-use rostra::editor::filing::{Filing, contents_of, edits_of};
 use rostra::editor::file_menu::{Filed, Wish};
+use rostra::editor::filing::{Filing, contents_of, edits_of};
 use rostra::editor::sheet::Sheet;
 use rostra::editor::values::{Edit, List, Values};
 use rostra::file_table::table;
@@ -104,7 +104,9 @@ fn the_schema_refuses_what_the_reader_refuses() {
     }
     let long = format!("name = \"{}\"", "é".repeat(81));
     let short = format!("name = \"{}\"", "é".repeat(80));
-    for (text, is_good) in [(long.as_str(), false), (&short, true), ("close = \"off\"", true), ("depth = 3", true)] {
+    for (text, is_good) in
+        [(long.as_str(), false), (&short, true), ("close = \"off\"", true), ("depth = 3", true)]
+    {
         assert_eq!(is_read(text, SEAT), is_good, "{text}");
         assert_eq!(validator(SEAT).is_valid(&as_json(text).unwrap()), is_good, "{text}");
     }
@@ -125,7 +127,8 @@ fn written() -> impl Strategy<Value = String> {
 /// A key as somebody might write it, good or bad.
 fn key() -> impl Strategy<Value = String> {
     let known = KINDS.iter().flat_map(|&kind| table(kind).fields).map(|field| field.id);
-    let keys: Vec<String> = known.chain(["name", "note", "link", "dep", "Depth"].map(str::to_owned)).collect();
+    let keys: Vec<String> =
+        known.chain(["name", "note", "link", "dep", "Depth"].map(str::to_owned)).collect();
     prop::sample::select(keys)
 }
 

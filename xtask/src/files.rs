@@ -95,26 +95,19 @@ fn of_plug_in(plugin: Option<&PathBuf>) -> Result<(Vec<crate::parameter::Paramet
 fn list(shelf: &Shelf) -> Result<usize> {
     let mut faults = 0;
     for kind in [SEAT, PLATFORM] {
-        println!("{}", kind.folder);
+        let folder = shelf.folder(&kind).ok_or(NotSaved::NoFolder)?;
+        println!("{}, your own in {}", kind.folder, shown(&folder));
         let listing = shelf.list(&kind);
         for file in &listing.files {
-            match &file.place {
-                Place::Own(path) => println!("  {:28} own       {}", file.name, shown(path)),
-                Place::BuiltIn(_) => println!("  {:28} built in", file.name),
-            }
+            let from = if matches!(file.place, Place::Own(_)) { "own" } else { "built in" };
+            println!("  {:32} {from}", file.name);
         }
         if let Some(fault) = listing.fault {
             eprintln!("error: {fault}");
             faults += 1;
         }
     }
-    let folders: Vec<String> =
-        [SEAT, PLATFORM].iter().filter_map(|kind| Some(shown(&shelf.folder(kind)?))).collect();
-    ensure!(!folders.is_empty(), NotSaved::NoFolder);
-    println!(
-        "Your own lie in {}; {FOLDER_VARIABLE} names another folder than theirs.",
-        folders.join(" and ")
-    );
+    println!("The environment variable {FOLDER_VARIABLE} names another folder for your own.");
     Ok(faults)
 }
 
@@ -122,7 +115,9 @@ fn check(files: &SeatFiles, wanted: &[PathBuf]) -> Result<usize> {
     let mut refused = 0;
     let mut tell = |name: &str, read: Result<(Contents, Kind)>| match read {
         Ok((contents, kind)) => {
-            println!("{name}: a {}, sets {} parameters", kind.word, contents.entries.len());
+            let count = contents.entries.len();
+            let s = if count == 1 { "" } else { "s" };
+            println!("{name}: a {}, sets {count} parameter{s}", kind.word);
         }
         Err(fault) => {
             eprintln!("error: {fault}");
