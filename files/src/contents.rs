@@ -44,7 +44,7 @@ pub struct Entry {
 /// # Errors
 /// When it cannot be read, or as [`Contents::parse`].
 pub fn read(path: &Path, called: &str, table: &Table) -> Result<Contents, Fault> {
-    let fault = |what| Fault { file: called.to_owned(), line: None, what };
+    let fault = |what| Fault { file: called.to_owned(), line: None, what: Box::new(what) };
     let told = |error: std::io::Error| {
         fault(match error.kind() {
             ErrorKind::NotFound => What::Missing,
@@ -72,7 +72,7 @@ impl Contents {
     /// When it is too big, no UTF-8, no TOML, or sets what a file of this kind
     /// cannot set or to what it cannot be; the first fault by line is told.
     pub fn parse(bytes: &[u8], called: &str, table: &Table) -> Result<Self, Fault> {
-        let fault = |line, what| Fault { file: called.to_owned(), line, what };
+        let fault = |line, what| Fault { file: called.to_owned(), line, what: Box::new(what) };
         if bytes.len() as u64 > MOST_BYTES {
             return Err(fault(None, What::TooBig));
         }

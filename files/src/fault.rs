@@ -12,7 +12,7 @@ pub struct Fault {
     /// The line, counted from 1; `None` where the whole file is meant.
     pub line: Option<usize>,
     /// What is wrong.
-    pub what: What,
+    pub what: Box<What>,
 }
 
 impl fmt::Display for Fault {

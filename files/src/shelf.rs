@@ -209,7 +209,7 @@ impl Shelf {
                 read(path, &called, table)
             }
             Place::BuiltIn(at) => {
-                let missing = || Fault { file: file.name.clone(), line: None, what: What::Missing };
+                let missing = || Fault { file: file.name.clone(), line: None, what: Box::new(What::Missing) };
                 let built_in = table.kind.built_in.get(*at).ok_or_else(missing)?;
                 Contents::parse(built_in.text.as_bytes(), built_in.file, table)
             }
@@ -259,7 +259,7 @@ fn own_files(folder: &Path) -> (Vec<Listed>, Option<Fault>) {
         Ok(entries) => entries,
         Err(error) if error.kind() == ErrorKind::NotFound => return (Vec::new(), None),
         Err(error) => {
-            let what = What::Unreadable(error.to_string());
+            let what = Box::new(What::Unreadable(error.to_string()));
             return (Vec::new(), Some(Fault { file: folder.display().to_string(), line: None, what }));
         }
     };

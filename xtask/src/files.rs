@@ -156,7 +156,7 @@ fn read_any(files: &SeatFiles, written: &Path) -> Result<(Contents, Kind), NotRe
     match &as_seat {
         // What a seat file cannot be because of what else it holds.
         Err(NotRead::NotFound(_)) => read(&files.platform).or(as_seat),
-        Err(NotRead::Fault(fault)) if matches!(fault.what, What::OtherKind { .. }) => read(&files.platform),
+        Err(NotRead::Fault(fault)) if matches!(*fault.what, What::OtherKind { .. }) => read(&files.platform),
         _ => as_seat,
     }
 }
