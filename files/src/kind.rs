@@ -70,6 +70,17 @@ pub const PLATFORM: Kind = Kind {
     ],
 };
 
+/// The hall on the shared bus.
+pub const HALL: Kind = Kind {
+    word: "hall",
+    folder: "halls",
+    groups: &["Hall"],
+    built_in: &[built_in!("halls", "short-cue", "Short cue"), built_in!("halls", "long-cue", "Long cue")],
+};
+
+/// Every kind.
+pub const KINDS: [Kind; 3] = [SEAT, PLATFORM, HALL];
+
 #[cfg(test)]
 mod tests {
     use std::fs;
@@ -79,7 +90,7 @@ mod tests {
 
     #[test]
     fn every_file_of_the_demo_is_built_in_under_its_own_name() {
-        for kind in [SEAT, PLATFORM] {
+        for kind in KINDS {
             let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../presets-demo").join(kind.folder);
             let mut there: Vec<String> = fs::read_dir(folder)
                 .unwrap()

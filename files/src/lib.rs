@@ -1,4 +1,4 @@
-//! Seats and platforms as files: TOML whose keys are parameter ids.
+//! Seats, platforms and halls as files: TOML whose keys are parameter ids.
 //!
 //! ```toml
 //! name = "Horns"
@@ -37,7 +37,7 @@ mod shelf;
 pub use contents::{Contents, Entry, LONGEST_NAME, MOST_BYTES, read};
 pub use fault::{Fault, What};
 pub use field::{Field, Value, Values};
-pub use kind::{BuiltIn, Kind, PLATFORM, SEAT};
+pub use kind::{BuiltIn, HALL, KINDS, Kind, PLATFORM, SEAT};
 pub use schema::schema;
 pub use shelf::{FOLDER_VARIABLE, Listed, Listing, NotFound, NotRead, NotSaved, Place, Shelf};
 pub use spelling::{loose, nearest};

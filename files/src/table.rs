@@ -1,7 +1,7 @@
 //! The parameters that a kind of files may set.
 
 use crate::field::{Field, Value};
-use crate::kind::{Kind, PLATFORM, SEAT};
+use crate::kind::{KINDS, Kind};
 
 /// The parameters that a kind of files may set, in the order in which they are written.
 #[derive(Clone, Debug, PartialEq)]
@@ -30,7 +30,7 @@ impl Table {
         let (fields, others): (Vec<&Field>, Vec<&Field>) = all.iter().partition(|field| holds(&kind, field));
         let elsewhere = others.into_iter().map(|field| Elsewhere {
             id: field.id.clone(),
-            kind: [SEAT, PLATFORM].iter().find(|other| holds(other, field)).map(|other| other.word),
+            kind: KINDS.iter().find(|other| holds(other, field)).map(|other| other.word),
         });
         Self { kind, elsewhere: elsewhere.collect(), fields: fields.into_iter().cloned().collect() }
     }

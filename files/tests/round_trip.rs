@@ -46,7 +46,9 @@ proptest! {
         let contents = Contents { name, note, entries };
         let text = contents.text(&table);
         let mut back = Contents::parse(text.as_bytes(), "back.toml", &table).unwrap();
-        back.entries.iter_mut().for_each(|entry| entry.line = 0);
+        for entry in &mut back.entries {
+            entry.line = 0;
+        }
         prop_assert_eq!(back, contents, "{}", text);
     }
 

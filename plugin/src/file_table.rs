@@ -1,18 +1,35 @@
-//! Every parameter as seat and platform files hold it.
+//! Every parameter as seat, platform and hall files hold it.
 
 use nice_plug::prelude::Params as _;
-use rostra_files::{Field, Kind, Table, Values};
+use rostra_files::{Field, HALL, Kind, Table, Values};
 
 use crate::editor::values::{List, Switch};
+use crate::hall::parameters::{HALL_NUMBERS, HallParameters};
 use crate::parameters::{NUMBERS, Parameters};
 use crate::quantity::{Number, OFF, Spread};
 
 /// Returns what a kind of files may set.
 pub fn table(kind: Kind) -> Table {
-    Table::of(kind, &fields())
+    Table::of(kind, &if kind == HALL { hall_fields() } else { fields() })
 }
 
-/// Returns every parameter, in the order and in the groups in which hosts list them.
+/// Returns every parameter of the hall; its numbers are one group.
+fn hall_fields() -> Vec<Field> {
+    let map = HallParameters::default().param_map();
+    let field = |id: String| match HALL_NUMBERS.into_iter().find(|number| number.id == id) {
+        Some(number) => Field {
+            id,
+            name: number.name.to_owned(),
+            group: HALL.groups[0].to_owned(),
+            values: values_of(number),
+        },
+        // The rest is switches, which belong to the session.
+        None => Field { name: id.clone(), id, group: String::new(), values: Values::Names(Vec::new()) },
+    };
+    map.into_iter().map(|(id, ..)| field(id)).collect()
+}
+
+/// Returns every parameter of a seat's instance, in the order and in the groups in which hosts list them.
 pub fn fields() -> Vec<Field> {
     let map = Parameters::default().param_map();
     map.into_iter().filter_map(|(id, _, group)| Some(Field { group, ..field(&id)? })).collect()
@@ -44,7 +61,7 @@ fn values_of(number: &Number) -> Values {
 
 #[cfg(test)]
 mod tests {
-    use rostra_files::{PLATFORM, SEAT};
+    use rostra_files::{HALL, PLATFORM, SEAT};
 
     use super::*;
     use crate::platform_link::SHARED_IDS;
@@ -68,5 +85,6 @@ mod tests {
             .filter(|id| !seat.contains(id) && !platform.contains(id))
             .collect();
         assert_eq!(others, ["link", "dry", "bypass"]);
+        assert_eq!(ids(&table(HALL)), HALL_NUMBERS.map(|number| number.id));
     }
 }

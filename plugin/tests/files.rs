@@ -9,6 +9,7 @@
 
 use std::fs;
 use std::path::{Path, PathBuf};
+use std::rc::Rc;
 
 use jsonschema::{Draft, Validator};
 use nice_plug::prelude::Enum as _;
@@ -19,12 +20,17 @@ use rostra::editor::filing::{Filing, contents_of, edits_of};
 use rostra::editor::sheet::Sheet;
 use rostra::editor::values::{Edit, List, Values};
 use rostra::file_table::table;
+use rostra::hall::parameters::HALL_NUMBERS;
 use rostra::parameters::NUMBERS;
 use rostra_dsp::Settings;
 use rostra_dsp::radiation::Family;
-use rostra_files::{Contents, Kind, Listed as File, PLATFORM, Place, SEAT, Shelf, Values as Allowed, schema};
+use rostra_files::{
+    Contents, Entry, HALL, KINDS, Kind, Listed as File, PLATFORM, Place, SEAT, Shelf, Value,
+    Values as Allowed, schema,
+};
 
-const KINDS: [Kind; 2] = [SEAT, PLATFORM];
+/// What the seat's plug-in takes; the hall has a plug-in of its own.
+const OF_A_SEAT: [Kind; 2] = [SEAT, PLATFORM];
 
 fn demo() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("../presets-demo")
@@ -94,6 +100,10 @@ fn the_schema_refuses_what_the_reader_refuses() {
         (SEAT, "close = \"on\""),
         (SEAT, "name = 3"),
         (SEAT, "note = []"),
+        (HALL, "depth = 3"),
+        (HALL, "bypass = true"),
+        (HALL, "decay = 99"),
+        (HALL, "size = \"12000\""),
         (PLATFORM, "depth = 3"),
         (PLATFORM, "plat_w = 31"),
         (PLATFORM, "floor = \"glass\""),
@@ -138,12 +148,33 @@ proptest! {
     /// One takes what the other takes, names of lists written to the letter.
     #[test]
     fn reader_and_schema_agree_on_any_file(lines in prop::collection::btree_map(key(), written(), 1..4)) {
-        let text: String = lines.iter().map(|(key, value)| format!("{key} = {value}\n")).collect();
+        let lines: Vec<String> = lines.iter().map(|(key, value)| format!("{key} = {value}\n")).collect();
+        let text = lines.concat();
         for kind in KINDS {
             let Some(json) = as_json(&text) else { continue };
-            let validator = VALIDATORS.with(|validators| validators[usize::from(kind == PLATFORM)].clone());
+            let validator = validator_of(kind);
             prop_assert_eq!(is_read(&text, kind), validator.is_valid(&json), "{}:\n{}", kind.word, text);
         }
+    }
+
+    /// Any hall, written and read again, is the same.
+    #[test]
+    fn a_hall_comes_back(shares in prop::array::uniform9(0.0..=1.0_f64)) {
+        let table = table(HALL);
+        let entries: Vec<Entry> = HALL_NUMBERS
+            .into_iter()
+            .zip(shares)
+            .map(|(number, share)| {
+                Entry { id: number.id.to_owned(), value: Value::Number(number.at_share(share)), line: 0 }
+            })
+            .collect();
+        let text = Contents { name: None, note: None, entries: entries.clone() }.text(&table);
+        let mut back = Contents::parse(text.as_bytes(), "hall.toml", &table).unwrap().entries;
+        for entry in &mut back {
+            entry.line = 0;
+        }
+        prop_assert_eq!(back, entries);
+        prop_assert!(validator_of(HALL).is_valid(&as_json(&text).unwrap()), "{}", text);
     }
 
     /// Any values, saved as a seat and a platform and taken into another instance, are the same again.
@@ -160,13 +191,15 @@ proptest! {
             values.apply(Edit::Choose(list, entry % list.entries().len()));
         }
         let mut again = Values::from(&Settings::default());
-        for kind in KINDS {
+        for kind in OF_A_SEAT {
             let table = table(kind);
             let text = contents_of(&values, &table, "Any".to_owned()).text(&table);
             let contents = Contents::parse(text.as_bytes(), "any.toml", &table).unwrap();
             prop_assert_eq!(contents.entries.len(), table.fields.len());
-            edits_of(&contents).into_iter().for_each(|edit| again.apply(edit));
-            let validator = VALIDATORS.with(|validators| validators[usize::from(kind == PLATFORM)].clone());
+            for edit in edits_of(&contents) {
+                again.apply(edit);
+            }
+            let validator = validator_of(kind);
             prop_assert!(validator.is_valid(&as_json(&text).unwrap()), "{}", text);
         }
         prop_assert_eq!(&again, &values);
@@ -175,12 +208,18 @@ proptest! {
 }
 
 thread_local! {
-    static VALIDATORS: [std::rc::Rc<Validator>; 2] = KINDS.map(|kind| std::rc::Rc::new(validator(kind)));
+    static VALIDATORS: [Rc<Validator>; 3] = KINDS.map(|kind| Rc::new(validator(kind)));
+}
+
+/// Returns the validator of a kind, which is built once.
+fn validator_of(kind: Kind) -> Rc<Validator> {
+    let place = KINDS.iter().position(|of| *of == kind).unwrap();
+    VALIDATORS.with(|validators| Rc::clone(&validators[place]))
 }
 
 #[test]
 fn every_parameter_of_a_kind_has_a_place_among_the_edits() {
-    for kind in KINDS {
+    for kind in OF_A_SEAT {
         for field in table(kind).fields {
             let text = match &field.values {
                 Allowed::Numbers { range, .. } => format!("{} = {:?}", field.id, range.0),
@@ -213,7 +252,9 @@ fn a_broken_file_changes_nothing_even_where_it_begins_well() {
     fs::write(&path, "depth = 9.0\nfamily = \"rear bell\"\nbearing = 60\n").unwrap();
     let edits = filing.answer(Wish::Take(Filed::Seat, half), &mut sheet, &values);
     let mut after = values.clone();
-    edits.into_iter().for_each(|edit| after.apply(edit));
+    for edit in edits {
+        after.apply(edit);
+    }
     let seat = after.settings().seat;
     assert_eq!((seat.depth_m, seat.bearing_deg, seat.family), (9.0, 60.0, Family::RearBell));
     assert_eq!(after.chosen(List::Radiation), Listed(Family::RearBell).to_index());

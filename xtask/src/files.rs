@@ -1,4 +1,4 @@
-//! Seat and platform files: listed, checked, saved, and their schemas written.
+//! Seat, platform and hall files: listed, checked, saved, and their schemas written.
 
 use std::fs;
 use std::io::Write as _;
@@ -6,14 +6,13 @@ use std::path::{Path, PathBuf};
 
 use anyhow::{Context as _, Result, anyhow, bail, ensure};
 use rostra_files::{
-    Contents, Entry, FOLDER_VARIABLE, Kind, LONGEST_NAME, NotRead, NotSaved, PLATFORM, Place, SEAT, Shelf,
-    Table, Value, Values, What, schema,
+    Contents, Entry, FOLDER_VARIABLE, Field, HALL, KINDS, Kind, LONGEST_NAME, NotRead, NotSaved, Place,
+    Shelf, Table, Value, Values, What, schema,
 };
 
-use crate::parameter::{Plain, Wish, find};
+use crate::parameter::{Parameter, Plain, Wish, find};
 use crate::place::Common;
 use crate::recording::new_file_in;
-use crate::seat_file::SeatFiles;
 use crate::workspace::{self, shown};
 
 /// What is done with files.
@@ -36,9 +35,9 @@ enum Task {
         #[arg(long, value_name = "FILE.clap")]
         plugin: Option<PathBuf>,
     },
-    /// Save a seat or a platform of your own, from a file, from --set, or both.
+    /// Save a seat, a platform or a hall of your own, from a file, from --set, or both.
     Save(Save),
-    /// Write the JSON schemas of both kinds of files into presets-demo/schema.
+    /// Write the JSON schemas of all kinds of files into presets-demo/schema.
     Schema {
         /// Another build of the plug-in than this checkout's bundle.
         #[arg(long, value_name = "FILE.clap")]
@@ -52,12 +51,15 @@ struct Save {
     /// The name; it makes the file's name, too.
     name: String,
     /// Start from a seat.
-    #[arg(long, value_name = "FILE.toml|NAME", conflicts_with = "platform")]
+    #[arg(long, value_name = "FILE.toml|NAME", conflicts_with_all = ["platform", "hall"])]
     seat: Option<PathBuf>,
     /// Start from a platform.
-    #[arg(long, value_name = "FILE.toml|NAME")]
+    #[arg(long, value_name = "FILE.toml|NAME", conflicts_with = "hall")]
     platform: Option<PathBuf>,
-    /// A parameter by its id, as in --set depth=8.5; all of a seat, or all of a platform.
+    /// Start from a hall.
+    #[arg(long, value_name = "FILE.toml|NAME")]
+    hall: Option<PathBuf>,
+    /// A parameter by its id, as in --set depth=8.5; all of one seat, of one platform, or of one hall.
     #[arg(long, value_name = "ID=VALUE")]
     set: Vec<String>,
     /// A word to whoever reads the file.
@@ -78,23 +80,50 @@ struct Save {
 pub(crate) fn run(arguments: &Arguments) -> Result<usize> {
     match &arguments.task {
         None | Some(Task::List) => list(&Shelf::of_user()),
-        Some(Task::Check { files, plugin }) => check(&of_plug_in(plugin.as_ref())?.1, files),
+        Some(Task::Check { files, plugin }) => Ok(check(&Known::of_plug_in(plugin.as_ref())?, files)),
         Some(Task::Save(wanted)) => save(wanted),
-        Some(Task::Schema { plugin }) => write_schemas(&of_plug_in(plugin.as_ref())?.1),
+        Some(Task::Schema { plugin }) => write_schemas(&Known::of_plug_in(plugin.as_ref())?),
     }
 }
 
-/// Asks the plug-in what may stand in files.
-fn of_plug_in(plugin: Option<&PathBuf>) -> Result<(Vec<crate::parameter::Parameter>, SeatFiles)> {
-    let common = Common { plugin: plugin.cloned(), ..Common::default() };
-    let parameters = common.plug_in()?.instance()?.parameters()?;
-    let files = SeatFiles::of(&parameters);
-    Ok((parameters, files))
+/// The files at hand, and what the plug-ins say of them.
+struct Known {
+    shelf: Shelf,
+    /// What may stand in the files of each kind, and the parameters of the plug-in that takes them.
+    kinds: [(Table, Vec<Parameter>); KINDS.len()],
+}
+
+impl Known {
+    /// Asks the plug-ins what may stand in files.
+    fn of_plug_in(plugin: Option<&PathBuf>) -> Result<Self> {
+        let common = Common { plugin: plugin.cloned(), ..Common::default() };
+        let library = common.plug_in()?;
+        let (seat, hall) = (library.instance()?.parameters()?, library.hall()?.parameters()?);
+        let seat_fields: Vec<Field> = seat.iter().map(Parameter::field).collect();
+        let hall_fields: Vec<Field> = hall.iter().map(hall_field).collect();
+        let kinds = KINDS.map(|kind| {
+            let (fields, parameters) =
+                if kind == HALL { (&hall_fields, &hall) } else { (&seat_fields, &seat) };
+            (Table::of(kind, fields), parameters.clone())
+        });
+        Ok(Self { shelf: Shelf::of_user(), kinds })
+    }
+
+    fn tables(&self) -> impl Iterator<Item = &Table> {
+        self.kinds.iter().map(|(table, _)| table)
+    }
+}
+
+/// Returns a parameter of the hall as its files hold it: its numbers are one group, its switches belong to the session.
+fn hall_field(parameter: &Parameter) -> Field {
+    let field = parameter.field();
+    let is_number = matches!(field.values, Values::Numbers { .. });
+    Field { group: if is_number { HALL.groups[0].to_owned() } else { String::new() }, ..field }
 }
 
 fn list(shelf: &Shelf) -> Result<usize> {
     let mut faults = 0;
-    for kind in [SEAT, PLATFORM] {
+    for kind in KINDS {
         let folder = shelf.folder(&kind).ok_or(NotSaved::NoFolder)?;
         println!("{}, your own in {}", kind.folder, shown(&folder));
         let listing = shelf.list(&kind);
@@ -111,7 +140,7 @@ fn list(shelf: &Shelf) -> Result<usize> {
     Ok(faults)
 }
 
-fn check(files: &SeatFiles, wanted: &[PathBuf]) -> Result<usize> {
+fn check(files: &Known, wanted: &[PathBuf]) -> usize {
     let mut refused = 0;
     let mut tell = |name: &str, read: Result<(Contents, Kind)>| match read {
         Ok((contents, kind)) => {
@@ -139,26 +168,38 @@ fn check(files: &SeatFiles, wanted: &[PathBuf]) -> Result<usize> {
             }
         }
     }
-    Ok(refused)
+    refused
 }
 
-/// Reads a file of whichever kind: that of its folder, else the one that it can be.
-fn read_any(files: &SeatFiles, written: &Path) -> Result<(Contents, Kind), NotRead> {
+/// Reads a file of whichever kind: that of its folder, else the first one that it can be.
+fn read_any(files: &Known, written: &Path) -> Result<(Contents, Kind), NotRead> {
     let read =
         |table: &Table| files.shelf.read_written(written, table).map(|contents| (contents, table.kind));
     let folder = written.parent().and_then(Path::file_name);
-    if let Some(table) =
-        files.tables().into_iter().find(|table| folder.is_some_and(|folder| folder == table.kind.folder))
-    {
+    let of_folder = files.tables().find(|table| folder.is_some_and(|folder| folder == table.kind.folder));
+    if let Some(table) = of_folder {
         return read(table);
     }
-    let as_seat = read(&files.seat);
-    match &as_seat {
-        // What a seat file cannot be because of what else it holds.
-        Err(NotRead::NotFound(_)) => read(&files.platform).or(as_seat),
-        Err(NotRead::Fault(fault)) if matches!(*fault.what, What::OtherKind { .. }) => read(&files.platform),
-        _ => as_seat,
+    // What is wrong is said as of the kind in which the file gets furthest.
+    let furthest = |refused: &NotRead| match refused {
+        NotRead::NotFound(_) => 0,
+        NotRead::Fault(fault) => match *fault.what {
+            What::Unknown { .. } | What::OtherKind { .. } => fault.line.unwrap_or_default(),
+            _ => usize::MAX,
+        },
+    };
+    let mut refused: Option<NotRead> = None;
+    for table in files.tables() {
+        match read(table) {
+            Ok(read) => return Ok(read),
+            Err(why) if refused.as_ref().is_none_or(|before| furthest(&why) > furthest(before)) => {
+                refused = Some(why);
+            }
+            Err(_) => {}
+        }
     }
+    // PANIC: there are kinds, so one of them was tried.
+    Err(refused.expect("a kind was tried"))
 }
 
 fn save(wanted: &Save) -> Result<usize> {
@@ -167,29 +208,23 @@ fn save(wanted: &Save) -> Result<usize> {
         name.chars().count() <= LONGEST_NAME,
         "\"{name}\" has more than {LONGEST_NAME} characters; give a shorter name"
     );
-    let (parameters, files) = of_plug_in(wanted.plugin.as_ref())?;
+    let files = Known::of_plug_in(wanted.plugin.as_ref())?;
     let wishes = wanted.set.iter().map(|text| Wish::from_option(text)).collect::<Result<Vec<_>>>()?;
-    let table = match (&wanted.seat, &wanted.platform) {
-        (Some(_), _) => &files.seat,
-        (None, Some(_)) => &files.platform,
-        (None, None) => {
-            let first = wishes.first().ok_or_else(|| {
-                anyhow!("there is nothing to save; give --seat, --platform or --set depth=8.5")
-            })?;
-            let id = find(&parameters, first)?.id;
-            files.tables().into_iter().find(|table| table.field(id).is_some()).ok_or_else(|| {
-                anyhow!("{}: \"{id}\" is set in no file, it belongs to the session; leave it out", first.from)
-            })?
-        }
+    let bases = [&wanted.seat, &wanted.platform, &wanted.hall];
+    let base = bases.iter().position(|base| base.is_some());
+    let place = match base {
+        Some(place) => place,
+        None => kind_of(&files, wishes.first())?,
     };
-    let mut contents = match wanted.seat.as_ref().or(wanted.platform.as_ref()) {
+    let (table, parameters) = &files.kinds[place];
+    let mut contents = match bases[place] {
         Some(written) => files.shelf.read_written(written, table)?,
         None => Contents::default(),
     };
     contents.name = Some(name.to_owned());
     contents.note.clone_from(&wanted.note);
     for wish in &wishes {
-        let parameter = find(&parameters, wish)?;
+        let parameter = find(parameters, wish)?;
         let (plain, _) = parameter.read(wish)?;
         let id = parameter.id;
         let kind = table.kind.word;
@@ -217,12 +252,24 @@ fn save(wanted: &Save) -> Result<usize> {
     Ok(0)
 }
 
+/// Returns the place of the kind that takes a wish.
+fn kind_of(files: &Known, first: Option<&Wish>) -> Result<usize> {
+    let first = first.ok_or_else(|| {
+        anyhow!("there is nothing to save; give --seat, --platform, --hall or --set depth=8.5")
+    })?;
+    if let Some(place) = files.tables().position(|table| table.field(&first.id).is_some()) {
+        return Ok(place);
+    }
+    let id = find(&files.kinds[0].1, first)?.id;
+    bail!("{}: \"{id}\" is set in no file, it belongs to the session; leave it out", first.from)
+}
+
 /// Returns where the schema of a kind of files lies.
 fn schema_path(kind: &Kind) -> Result<PathBuf> {
     Ok(workspace::root()?.join("presets-demo/schema").join(format!("{}.schema.json", kind.word)))
 }
 
-fn write_schemas(files: &SeatFiles) -> Result<usize> {
+fn write_schemas(files: &Known) -> Result<usize> {
     for table in files.tables() {
         let path = schema_path(&table.kind)?;
         let folder = path.parent().unwrap_or(Path::new("."));

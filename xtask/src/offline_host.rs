@@ -38,6 +38,9 @@ const LONGEST_TAIL_S: f64 = 10.0;
 /// Room for a value's text; CLAP names are at most this long.
 const TEXT_BYTES: usize = 256;
 
+/// The hall's id in the library; it never changes.
+const HALL_ID: &CStr = c"org.rostra.hall";
+
 /// The built plug-in, loaded.
 pub(crate) struct Library {
     entry: PluginEntry,
@@ -71,8 +74,19 @@ impl Library {
     /// # Errors
     /// When the plug-in refuses, or lacks what an offline host needs.
     pub(crate) fn instance(&self) -> Result<Instance> {
+        self.instance_of(&self.plugin_id)
+    }
+
+    /// Makes an instance of the hall, which is in the same library.
+    ///
+    /// # Errors
+    /// When there is none in it, or as [`Library::instance`].
+    pub(crate) fn hall(&self) -> Result<Instance> {
+        self.instance_of(HALL_ID)
+    }
+
+    fn instance_of(&self, id: &CStr) -> Result<Instance> {
         let info = HostInfo::new("Rostra offline", "Rostra", "", env!("CARGO_PKG_VERSION"))?;
-        let id: &CStr = &self.plugin_id;
         let plugin = PluginInstance::new(|()| Shared::default(), |_| (), &self.entry, id, &info)
             .map_err(|error| anyhow!("the plug-in makes no instance ({error})"))?;
         let params = plugin

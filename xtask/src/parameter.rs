@@ -25,6 +25,8 @@ const fn entry(id: &'static str, name: &'static str, units: Units) -> Entry {
 const METRES: Units = &[("m", 1.0), ("cm", 0.01), ("mm", 0.001)];
 const DEGREES: Units = &[("deg", 1.0), ("degrees", 1.0), ("°", 1.0)];
 const SECONDS: Units = &[("s", 1.0), ("ms", 0.001)];
+const MILLISECONDS: Units = &[("ms", 1.0), ("s", 1000.0)];
+const CUBIC_METRES: Units = &[("m3", 1.0)];
 const HERTZ: Units = &[("Hz", 1.0), ("kHz", 1000.0)];
 const CELSIUS: Units = &[("°C", 1.0), ("C", 1.0)];
 const TIMES: Units = &[("x", 1.0), ("×", 1.0)];
@@ -67,6 +69,22 @@ const ENTRIES: [Entry; 29] = [
     entry("dry", "Compare dry", NO_UNIT),
     entry("bypass", "Bypass", NO_UNIT),
 ];
+
+/// What the hall has besides: what is not there above, or listed under another name.
+const HALL_ENTRIES: [Entry; 7] = [
+    entry("pre_delay", "Pre-delay", MILLISECONDS),
+    entry("bass", "Bass ratio", TIMES),
+    entry("treble", "Treble ratio", TIMES),
+    entry("size", "Hall volume", CUBIC_METRES),
+    entry("early", "Early level", DECIBELS),
+    entry("width", "Hall width", PER_CENT),
+    entry("wet", "Wet share", PER_CENT),
+];
+
+/// Returns what is known of the parameter that hosts list under `name`.
+fn entry_of_name(name: &str) -> Option<&'static Entry> {
+    ENTRIES.iter().chain(&HALL_ENTRIES).find(|entry| entry.name == name)
+}
 
 /// Parameters that say nothing about a recording that is placed on its own, and why.
 const NOT_OFFLINE: [(&str, &str); 2] = [
@@ -140,7 +158,7 @@ impl Wish {
 
 /// Returns our id of the parameter that hosts list under `name`.
 pub(crate) fn id_of_name(name: &str) -> Option<&'static str> {
-    ENTRIES.iter().find(|entry| entry.name == name).map(|entry| entry.id)
+    entry_of_name(name).map(|entry| entry.id)
 }
 
 /// Finds the parameter of a wish.
@@ -227,7 +245,7 @@ impl Parameter {
                 ends[1]
             )
         })?;
-        let units = ENTRIES.iter().find(|entry| entry.id == self.id).map_or(NO_UNIT, |entry| entry.units);
+        let units = entry_of_name(&self.name).map_or(NO_UNIT, |entry| entry.units);
         let factor =
             units.iter().find(|(known, _)| known.eq_ignore_ascii_case(unit)).map(|&(_, factor)| factor);
         let factor = factor.or(unit.is_empty().then_some(1.0)).ok_or_else(|| {
@@ -282,7 +300,7 @@ mod tests {
     fn depth() -> Parameter {
         Parameter {
             id: "depth",
-            name: String::new(),
+            name: "Depth".into(),
             group: String::new(),
             clap_id: ClapId::new(1),
             values: Values::Numbers { least: 0.5, most: 25.0, ends: ["0.50 m".into(), "25.00 m".into()] },
@@ -292,7 +310,7 @@ mod tests {
     fn close() -> Parameter {
         Parameter {
             id: "close",
-            name: String::new(),
+            name: "Close-mic distance".into(),
             group: String::new(),
             clap_id: ClapId::new(2),
             values: Values::Numbers { least: 0.05, most: 2.0, ends: ["0.05 m".into(), "off".into()] },
@@ -302,7 +320,7 @@ mod tests {
     fn family() -> Parameter {
         Parameter {
             id: "family",
-            name: String::new(),
+            name: "Radiation".into(),
             group: String::new(),
             clap_id: ClapId::new(3),
             values: Values::Choices(vec!["even".into(), "forward bell".into(), "rear bell".into()]),

@@ -37,11 +37,6 @@ impl SeatFiles {
         Self { shelf: Shelf::of_user(), seat: table(SEAT), platform: table(PLATFORM) }
     }
 
-    /// Returns the tables of all kinds.
-    pub(crate) fn tables(&self) -> [&Table; 2] {
-        [&self.seat, &self.platform]
-    }
-
     /// Reads a seat file, by its path or its name among those at hand.
     ///
     /// # Errors

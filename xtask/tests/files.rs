@@ -52,6 +52,7 @@ fn what_is_saved_is_listed_and_never_written_over_by_itself() {
     let list = run(folder.path(), &["files"]);
     assert_eq!(list.code, Some(0));
     assert!(list.stdout.contains("Horns") && list.stdout.contains("Large, plaster"), "{}", list.stdout);
+    assert!(list.stdout.contains("Long cue"), "{}", list.stdout);
     let saved = ask(
         folder.path(),
         &["files", "save", "Far horns", "--seat", "horns", "--set", "depth=11.25 m", "--note", "A desk on."],
@@ -63,6 +64,10 @@ fn what_is_saved_is_listed_and_never_written_over_by_itself() {
         assert!(text.lines().any(|of| of == line), "{line} is not in\n{text}");
     }
     assert!(run(folder.path(), &["files", "list"]).stdout.contains("Far horns"));
+    let saved = ask(folder.path(), &["files", "save", "Dry", "--hall", "short cue", "--set", "decay=1.2"]);
+    assert_eq!(saved.code, Some(0), "{:?}", saved.errors);
+    let hall = fs::read_to_string(folder.path().join("own/halls/Dry.toml")).unwrap();
+    assert!(hall.contains("\ndecay = 1.2\n") && hall.contains("\nsize = 6000.0\n"), "{hall}");
 
     let save = ["files", "save", "Far horns", "--set", "depth=3"];
     let again = ask(folder.path(), &save);

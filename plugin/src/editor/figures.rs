@@ -41,7 +41,7 @@ impl Default for Figures {
 impl Figures {
     /// Starts with other tips than the seat's.
     pub(super) const fn with_tips(tips: fn(&Number) -> &'static str) -> Self {
-        Self { tips, drag: None, typing: None, refusal: None }
+        Self { tips, drag: None, typing: None, refusal: None, said: None }
     }
 }
 

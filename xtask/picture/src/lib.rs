@@ -96,7 +96,9 @@ pub fn values(files: &[(Kind, PathBuf)], wishes: &[String]) -> Result<Values> {
     let mut values = Values::from(&Settings::default());
     for (kind, written) in files {
         let contents = Shelf::of_user().read_written(written, &table(*kind))?;
-        edits_of(&contents).into_iter().for_each(|edit| values.apply(edit));
+        for edit in edits_of(&contents) {
+            values.apply(edit);
+        }
     }
     for wish in wishes {
         let edit = edit(wish).with_context(|| format!("--set {wish}"))?;
