@@ -8,11 +8,10 @@ use serde::Deserialize;
 
 use crate::bundle::Bundle;
 use crate::offline_host::Library;
-use crate::parameter::Wish;
 use crate::place::{Common, Task, output_name, place_all, report, settings_of};
 use crate::plan_picture::{self, Seated};
 use crate::recording::{Recording, decibels};
-use crate::seat_file::SeatFile;
+use crate::seat_file::SeatFiles;
 use crate::sitting::plain_settings;
 use crate::workspace::{self, shown};
 
@@ -155,13 +154,15 @@ fn scale(recording: &mut Recording, gain: f32) {
 
 /// Reads every seat for the picture; it is called what its file calls itself.
 fn seated(library: &Library, tasks: &[Task], platform: &Path) -> Result<Vec<Seated>> {
-    let platform: Vec<Wish> = SeatFile::read(platform)?.wishes;
     let parameters = library.instance()?.parameters()?;
+    let files = SeatFiles::of(&parameters);
+    let platform = files.platform(Some(platform))?;
     tasks
         .iter()
         .map(|task| {
-            let settings = settings_of(library, &parameters, &platform, task.seat.as_deref(), &[])?;
-            let named = task.seat.as_deref().map(SeatFile::read).transpose()?.and_then(|file| file.name);
+            let settings = settings_of(library, &parameters, &files, &platform, task.seat.as_deref(), &[])?;
+            let named =
+                task.seat.as_deref().map(|seat| files.seat(seat)).transpose()?.and_then(|file| file.name);
             let stem = || task.input.file_stem().unwrap_or_default().to_string_lossy().into_owned();
             Ok(Seated { name: named.unwrap_or_else(stem), settings: plain_settings(&settings) })
         })
@@ -193,7 +194,7 @@ mod tests {
         assert!(ensemble.player.len() >= 8);
         for player in &ensemble.player {
             assert!(folder.join(&player.stem).is_file(), "{} is missing", player.stem.display());
-            SeatFile::read(&folder.join(&player.seat)).unwrap();
+            assert!(folder.join(&player.seat).is_file(), "{} is missing", player.seat.display());
         }
         for entry in fs::read_dir(folder.join("stems")).unwrap() {
             let stem = Path::new("stems").join(entry.unwrap().file_name());
@@ -203,8 +204,6 @@ mod tests {
                 stem.display()
             );
         }
-        for entry in fs::read_dir(folder.join("platforms")).unwrap() {
-            SeatFile::read(&entry.unwrap().path()).unwrap();
-        }
+        assert!(folder.join(&ensemble.platform).is_file(), "{} is missing", ensemble.platform.display());
     }
 }

@@ -1,4 +1,4 @@
-//! Tasks of the workspace: `cargo xtask bundle | place | impulse | demo | picture | truth | bench | test`.
+//! Tasks of the workspace: `cargo xtask bundle | place | files | impulse | demo | picture | truth | bench | test`.
 
 // This program talks to the person who runs it.
 #![allow(clippy::print_stdout)]
@@ -14,6 +14,8 @@ mod seat_file;
 mod sitting;
 
 mod place;
+
+mod files;
 
 mod picture;
 
@@ -47,6 +49,8 @@ enum Task {
     },
     /// Place recordings on the platform: one 32-bit float WAV for each.
     Place(place::Arguments),
+    /// List, check and save seats and platforms as files.
+    Files(files::Arguments),
     /// Render the placed impulse of a seat, measure it, and draw it.
     Impulse(impulse::Arguments),
     /// Place the demo ensemble, mix it dry and placed, and draw its seats.
@@ -71,6 +75,7 @@ fn main() -> ExitCode {
     match Task::parse() {
         Task::Bundle { install } => finish(bundle(install), 1),
         Task::Place(arguments) => refuse_some(place::run(&arguments)),
+        Task::Files(arguments) => refuse_some(files::run(&arguments)),
         Task::Impulse(arguments) => finish(impulse::run(&arguments), REFUSED),
         Task::Demo => refuse_some(demo::run()),
         Task::Picture(arguments) => finish(editor_picture::run(&arguments), REFUSED),
