@@ -185,7 +185,10 @@ impl Menu {
         spacing.interact_size.y = 15.0 * scale;
         spacing.button_padding = vec2(4.0, 1.0) * scale;
         let small = |text: &str| RichText::new(text).font(pen.font(SMALL)).color(pen.ink.faint);
-        ScrollArea::vertical().max_height(MOST_LIST * scale).show(ui, |ui| {
+        // The menu is laid out before its list is there: without a least height it would keep that size.
+        let list =
+            ScrollArea::vertical().max_height(MOST_LIST * scale).min_scrolled_height(MOST_LIST * scale);
+        list.show(ui, |ui| {
             for (heading, suffix, is_own) in [("your own", "own", true), ("built in", "built in", false)] {
                 ui.label(small(heading));
                 let mut is_empty = true;

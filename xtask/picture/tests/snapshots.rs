@@ -6,8 +6,9 @@
 use std::path::Path;
 
 use anyhow::Result;
+use egui_kittest::kittest::Queryable as _;
 use image::RgbaImage;
-use rostra_picture::{Desk, draw, values};
+use rostra_picture::{Desk, draw, open, values};
 
 /// The seats: the name of the picture, and what is set.
 const SEATS: [(&str, bool, &[&str]); 4] = [
@@ -50,6 +51,43 @@ fn different(a: &RgbaImage, b: &RgbaImage) -> f64 {
 fn drawn(wishes: &[&str], is_dark: bool) -> Result<RgbaImage> {
     let wishes: Vec<String> = wishes.iter().map(|&wish| wish.to_owned()).collect();
     draw(Desk::new(values(&[], &wishes).expect("wishes"), is_dark), 1.0, 1.0)
+}
+
+/// Draws the sheet with the menu of seat files open.
+fn menu(is_dark: bool) -> Result<RgbaImage, String> {
+    let values = values(&[], &[]).expect("no wishes");
+    let mut harness = open(Desk::new(values, is_dark), 1.0, 1.0);
+    harness.run();
+    let at = harness.get_by_label("Seat files").rect().center();
+    harness.event(egui::Event::PointerMoved(at));
+    for pressed in [true, false] {
+        let (button, modifiers) = (egui::PointerButton::Primary, egui::Modifiers::NONE);
+        harness.event(egui::Event::PointerButton { pos: at, button, pressed, modifiers });
+        harness.step();
+    }
+    harness.run();
+    harness.render()
+}
+
+#[test]
+fn the_menu_of_seat_files_looks_as_it_did() {
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/pictures/seat-files.png");
+    let now = match menu(false) {
+        Ok(now) => now,
+        Err(why) => {
+            eprintln!("Skipped: {why}");
+            return;
+        }
+    };
+    if std::env::var_os("ROSTRA_KEEP_PICTURES").is_some() {
+        now.save(&path).expect("the picture is written");
+    }
+    let before = image::open(&path).expect("a kept picture").to_rgba8();
+    let share = different(&before, &now);
+    assert!(share <= MOST_DIFFERENT, "{:.2} % of the pixels differ", 100.0 * share);
+    // The control: a closed menu shows.
+    let closed = drawn(&[], false).expect("it drew before");
+    assert!(different(&before, &closed) > MOST_DIFFERENT, "a closed menu looks the same");
 }
 
 #[test]
