@@ -29,13 +29,15 @@ const CELSIUS: Units = &[("°C", 1.0), ("C", 1.0)];
 const TIMES: Units = &[("x", 1.0), ("×", 1.0)];
 const DECIBELS: Units = &[("dB", 1.0)];
 const PER_CENT: Units = &[("%", 1.0)];
+const MILLISECONDS: Units = &[("ms", 1.0), ("s", 1000.0)];
+const CUBIC_METRES: Units = &[("m3", 1.0), ("m\u{b3}", 1.0)];
 const NO_UNIT: Units = &[];
 
-/// Every parameter of the plug-in, in the order in which hosts list them.
+/// Every parameter of the seat, in the order in which hosts list them, then those that only the hall has.
 ///
 /// Sessions depend on ids and names, so neither changes after the first
-/// release; the host refuses a plug-in whose list differs from this one.
-const ENTRIES: [Entry; 29] = [
+/// release; the host refuses a plug-in with a name that is not in this list.
+const ENTRIES: [Entry; 36] = [
     entry("depth", "Depth", METRES),
     entry("bearing", "Bearing", DEGREES),
     entry("riser", "Riser", METRES),
@@ -65,6 +67,13 @@ const ENTRIES: [Entry; 29] = [
     entry("link", "Platform link", NO_UNIT),
     entry("dry", "Compare dry", NO_UNIT),
     entry("bypass", "Bypass", NO_UNIT),
+    entry("pre_delay", "Pre-delay", MILLISECONDS),
+    entry("bass", "Bass ratio", TIMES),
+    entry("treble", "Treble ratio", TIMES),
+    entry("size", "Hall volume", CUBIC_METRES),
+    entry("early", "Early level", DECIBELS),
+    entry("width", "Hall width", PER_CENT),
+    entry("wet", "Wet share", PER_CENT),
 ];
 
 /// Parameters that say nothing about a recording that is placed on its own, and why.
@@ -167,7 +176,7 @@ pub(crate) fn find<'a>(parameters: &'a [Parameter], wish: &Wish) -> Result<&'a P
 const ALIKE: f64 = 0.8;
 
 /// Returns the word most like `typed`, if any is alike.
-fn nearest<'a>(typed: &str, words: impl Iterator<Item = &'a str>) -> Option<&'a str> {
+pub(crate) fn nearest<'a>(typed: &str, words: impl Iterator<Item = &'a str>) -> Option<&'a str> {
     let typed = typed.to_lowercase();
     words
         .map(|word| (strsim::jaro_winkler(&typed, word), word))

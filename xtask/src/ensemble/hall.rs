@@ -1,0 +1,87 @@
+//! The hall on the bus: what all stems send to it, rendered through the hall plug-in.
+
+use std::path::Path;
+
+use anyhow::{Context as _, Result};
+
+use super::seat_figures::late_decay_s;
+use crate::offline_host::{Layout, Library, Setting};
+use crate::parameter::{Plain, leading_number};
+use crate::recording::Recording;
+use crate::seat_file::SeatFile;
+
+/// CLAP id of the hall, in the same library as the seat.
+const HALL_ID: &str = "org.rostra.hall";
+/// Id of its pre-delay.
+const PRE_DELAY: &str = "pre_delay";
+
+/// A hall, set up.
+pub(crate) struct Hall {
+    library: Library,
+    settings: Vec<Setting>,
+    level_db: f64,
+    /// What its file calls itself, or the file's name.
+    pub(crate) name: String,
+    /// Its pre-delay, s.
+    pub(crate) pre_delay_s: f64,
+    /// Its settings as the file has them.
+    pub(crate) words: Vec<(String, String)>,
+}
+
+impl Hall {
+    /// Reads a hall file and sets the plug-in up; what comes back is scaled by `level_db`.
+    ///
+    /// # Errors
+    /// When the library holds no hall, or the file cannot be read or asks for what cannot be had.
+    pub(crate) fn open(library: &Library, path: &Path, level_db: f64) -> Result<Self> {
+        let file = SeatFile::read(path)?;
+        let library = library.other(HALL_ID)?;
+        let mut instance = library.instance()?;
+        let parameters = instance.parameters()?;
+        let settings = instance.settings(&parameters, &file.wishes)?;
+        let set_ms = settings.iter().find(|setting| setting.id == PRE_DELAY).and_then(|setting| {
+            match &setting.plain {
+                Plain::Number(number) => Some(*number),
+                Plain::Word(_) => None,
+            }
+        });
+        let pre_delay_ms = match set_ms {
+            Some(set_ms) => set_ms,
+            None => {
+                let text = instance.default_text(PRE_DELAY)?;
+                leading_number(&text).map(|(number, _)| number).context("the hall's pre-delay is no number")?
+            }
+        };
+        let stem = || path.file_stem().unwrap_or_default().to_string_lossy().into_owned();
+        Ok(Self {
+            library,
+            settings,
+            level_db,
+            name: file.name.unwrap_or_else(stem),
+            pre_delay_s: pre_delay_ms / 1000.0,
+            words: file.wishes.into_iter().map(|wish| (wish.id, wish.value)).collect(),
+        })
+    }
+
+    /// Renders what the hall answers to a bus, its tail rung out.
+    ///
+    /// # Errors
+    /// When the plug-in fails.
+    pub(crate) fn render(&self, bus: &Recording) -> Result<Recording> {
+        let layout = Layout { inputs: 2, outputs: 2 };
+        let mut answer =
+            self.library.instance()?.render(layout, &self.settings, bus, &|_| ()).context("the hall")?;
+        answer.scale(10_f64.powf(self.level_db / 20.0));
+        Ok(answer)
+    }
+
+    /// Measures the hall's decay, mean of 500 Hz and 1 kHz, s; `None` where it cannot be read.
+    ///
+    /// `unit` is a unit impulse. The fit starts 0.1 s after the pre-delay, behind the first reflections.
+    ///
+    /// # Errors
+    /// When the plug-in fails.
+    pub(crate) fn decay_s(&self, unit: &Recording) -> Result<Option<f64>> {
+        late_decay_s(&self.render(unit)?, self.pre_delay_s + 0.1)
+    }
+}
