@@ -11,8 +11,11 @@ use crate::workspace;
 /// When the plug-in does not build, the plan cannot be read, or nothing can be written.
 pub(crate) fn run() -> Result<usize> {
     let plan = workspace::root()?.join("presets-demo/ensemble.toml");
-    let faults =
-        ensemble::run(&Arguments { plan: plan.clone(), out: workspace::target()?.join("demo"), plugin: None })?;
+    let faults = ensemble::run(&Arguments {
+        plan: plan.clone(),
+        out: workspace::target()?.join("demo"),
+        plugin: None,
+    })?;
     println!();
     println!("Start at a low level. Listen for:");
     for line in Plan::read(&plan)?.listen {

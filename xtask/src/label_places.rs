@@ -47,24 +47,31 @@ impl Rect {
     }
 }
 
+/// A label that wants a place.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Label {
+    /// What it belongs to.
+    pub(crate) mark: (f64, f64),
+    /// The direction in which it should lie.
+    pub(crate) direction: (f64, f64),
+    /// Its width and height, points.
+    pub(crate) size: (f64, f64),
+}
+
 /// Distances from a mark to the middle of its label that are tried, points.
 const DISTANCES: [f64; 8] = [17.0, 21.0, 26.0, 32.0, 40.0, 52.0, 68.0, 90.0];
 /// Directions that are tried at each distance.
 const DIRECTIONS: usize = 16;
 
-/// Returns a place for each label: mark, direction that it should lie in, and size.
+/// Returns a place for each label.
 ///
 /// Labels are placed in turn, each at the first of 128 places that is within
 /// `bounds` and clear of all that is taken, the nearest and those in its own
 /// direction first; where none is clear, at the one that covers least.
-pub(crate) fn places(
-    labels: &[((f64, f64), (f64, f64), (f64, f64))],
-    taken: &[Rect],
-    bounds: Rect,
-) -> Vec<Rect> {
+pub(crate) fn places(labels: &[Label], taken: &[Rect], bounds: Rect) -> Vec<Rect> {
     let mut taken = taken.to_vec();
     let mut found = Vec::with_capacity(labels.len());
-    for &(mark, direction, (wide, high)) in labels {
+    for &Label { mark, direction, size: (wide, high) } in labels {
         let start = direction.1.atan2(direction.0);
         let candidates = DISTANCES.iter().flat_map(|distance| {
             (0..DIRECTIONS).map(move |step| {
@@ -103,35 +110,42 @@ mod tests {
 
     const PAPER: Rect = Rect { from: (0.0, 0.0), to: (600.0, 400.0) };
 
+    fn label(mark: (f64, f64)) -> Label {
+        Label { mark, direction: (0.0, -1.0), size: (14.0, 14.0) }
+    }
+
     #[test]
     fn labels_of_a_crowd_cover_neither_each_other_nor_a_mark() {
-        // Forty marks 20 points apart, with labels of 16 by 16 points.
+        // Forty marks 26 points apart.
         let marks: Vec<(f64, f64)> =
             (0..40).map(|n| (200.0 + f64::from(n % 8) * 26.0, 120.0 + f64::from(n / 8) * 26.0)).collect();
-        let labels: Vec<_> = marks.iter().map(|&mark| (mark, (0.0, -1.0), (14.0, 14.0))).collect();
+        let labels: Vec<_> = marks.iter().map(|&mark| label(mark)).collect();
         let taken: Vec<Rect> = marks.iter().map(|&mark| Rect::around(mark, 8.0, 8.0)).collect();
         let found = places(&labels, &taken, PAPER);
         for (index, place) in found.iter().enumerate() {
             assert!(taken.iter().all(|mark| place.shared(mark) == 0.0), "label {index} covers a mark");
-            assert!(found[..index].iter().all(|other| place.shared(other) == 0.0), "label {index} is covered");
+            assert!(
+                found[..index].iter().all(|other| place.shared(other) == 0.0),
+                "label {index} is covered"
+            );
             assert!((place.shared(&PAPER) - place.area()).abs() < 1e-9, "label {index} leaves the paper");
         }
     }
 
     #[test]
     fn a_lone_label_lies_where_it_is_wanted() {
-        let found = places(&[((300.0, 200.0), (0.0, -1.0), (16.0, 16.0))], &[], PAPER);
+        let found = places(&[label((300.0, 200.0))], &[], PAPER);
         let (x, y) = found[0].middle();
         assert!((x - 300.0).abs() < 1e-9 && (y - 183.0).abs() < 1e-9, "got {x}, {y}");
         // At the paper's edge it turns aside.
-        let found = places(&[((300.0, 2.0), (0.0, -1.0), (16.0, 16.0))], &[], PAPER);
+        let found = places(&[label((300.0, 2.0))], &[], PAPER);
         assert!(found[0].from.1 >= 0.0, "{found:?}");
     }
 
     #[test]
     fn where_nothing_is_clear_the_least_is_covered() {
         let everything = [PAPER];
-        let found = places(&[((300.0, 200.0), (1.0, 0.0), (16.0, 16.0))], &everything, PAPER);
+        let found = places(&[label((300.0, 200.0))], &everything, PAPER);
         assert_eq!(found.len(), 1);
     }
 }

@@ -70,14 +70,14 @@ mod tests {
     /// Stereo sines of 1 kHz in phase; signal 5 is in surround and left out, as are 6 and what programmes need.
     #[test]
     fn the_minimum_requirements_of_ebu_tech_3341_are_met() {
-        let signals: [(&str, &[(f64, f64)], f64); 4] = [
-            ("1", &[(20.0, -23.0)], -23.0),
-            ("2", &[(20.0, -33.0)], -33.0),
-            ("3", &[(10.0, -36.0), (60.0, -23.0), (10.0, -36.0)], -23.0),
-            ("4", &[(10.0, -72.0), (10.0, -36.0), (60.0, -23.0), (10.0, -36.0), (10.0, -72.0)], -23.0),
+        let signals = [
+            ("1", vec![(20.0, -23.0)], -23.0),
+            ("2", vec![(20.0, -33.0)], -33.0),
+            ("3", vec![(10.0, -36.0), (60.0, -23.0), (10.0, -36.0)], -23.0),
+            ("4", vec![(10.0, -72.0), (10.0, -36.0), (60.0, -23.0), (10.0, -36.0), (10.0, -72.0)], -23.0),
         ];
         for (name, stretches, expected) in signals {
-            let got = integrated(&sine(48_000, 2, 1000.0, stretches));
+            let got = integrated(&sine(48_000, 2, 1000.0, &stretches));
             assert!((got - expected).abs() <= 0.1, "signal {name}: expected {expected} LUFS, got {got}");
         }
     }

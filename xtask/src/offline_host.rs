@@ -78,8 +78,9 @@ impl Library {
                 .filter_map(|found| found.id().map(CString::from))
                 .find(|found| found.as_bytes() == id.as_bytes())
         });
-        let plugin_id = found
-            .ok_or_else(|| anyhow!("the library holds no plug-in \"{id}\"; run `cargo xtask bundle` again"))?;
+        let plugin_id = found.ok_or_else(|| {
+            anyhow!("the library holds no plug-in \"{id}\"; run `cargo xtask bundle` again")
+        })?;
         Ok(Self { entry: self.entry.clone(), plugin_id })
     }
 

@@ -7,10 +7,10 @@ use plotters::style::RGBColor;
 use rostra_dsp::Settings;
 use rostra_dsp::seat::Source;
 
-use crate::label_places::{Rect, places};
+use crate::label_places::{Label, Rect, places};
 use crate::picture::{
     Anchor, BLUE, DASHED, FAINT, GREY, INK, PANEL, Panel, Pen, SHORT_DASHES, Sheet, VERMILION,
-    draw as draw_sheet, round_steps,
+    draw as draw_sheet, round_steps, short,
 };
 use crate::sitting::beside;
 
@@ -90,13 +90,13 @@ pub(crate) fn draw(path: &Path, title: &str, seats: &[Seated]) -> Result<()> {
     draw_sheet(path, size, |sheet| {
         sheet.text(title, (MARGINS.0, 32.0), 22.0, Anchor::Left, INK)?;
         let words = format!(
-            "To scale: platform {} m wide, {} m deep, {} m high, decay {} s; pickup M {}, {} m high. Ticks show where players look.",
-            platform.width_m,
-            platform.depth_m,
-            platform.height_m,
-            platform.decay_s,
+            "To scale: platform {} m wide, {} m deep, {} m high, decay {} s; pickup {}, {} m high. Ticks show where players look.",
+            short(platform.width_m),
+            short(platform.depth_m),
+            short(platform.height_m),
+            short(platform.decay_s),
             pickup.pair.name(),
-            pickup.height_m
+            short(pickup.height_m)
         );
         sheet.text(&words, (MARGINS.0, 60.0), 14.0, Anchor::Left, GREY)?;
         let sources: Vec<Source> = seats
@@ -155,14 +155,16 @@ fn in_plan(sheet: &Sheet, plan: &Panel, pickup_y: f64, seats: &[Seated], sources
         .collect();
     let pickup = plan.place(0.0, pickup_y);
     let mut taken = numbers;
-    taken.push(Rect::around(pickup, 44.0, 40.0));
-    marked(sheet, plan, &marks, seats, &taken)?;
+    taken.push(Rect { from: (pickup.0 - 20.0, pickup.1 - 20.0), to: (pickup.0 + 64.0, pickup.1 + 4.0) });
+    // Behind the player, where the tick is not.
+    let behind = |mark: &Mark| (mark.at.0 - mark.tick.0, mark.at.1 - mark.tick.1);
+    marked(sheet, plan, &marks, behind, seats, &taken)?;
     let pen = Pen::solid(BLUE, 3.0);
     for side in [-1.0, 1.0] {
         sheet.line(&[pickup, (pickup.0 + side * 14.0, pickup.1 - 12.0)], pen)?;
     }
     sheet.dot(pickup, 4.0, BLUE)?;
-    sheet.text("M", (pickup.0 + 22.0, pickup.1 - 10.0), LETTERING, Anchor::Left, BLUE)
+    sheet.text("pickup", (pickup.0 + 20.0, pickup.1 - 9.0), 13.0, Anchor::Left, BLUE)
 }
 
 /// Draws arcs of equal distance from the pickup, every 2 m, writes each distance on its arc, and returns where.
@@ -221,20 +223,17 @@ fn in_section(
         .map(|source| {
             let (place, ahead) = (source.place, source.forward);
             let at = section.place(place.y, place.z);
-            // Seen from the side, a player who looks across shows no tick.
-            Mark { at, tick: section.place(place.y + ahead.y * LOOK_M, place.z) }
+            // Seen from the side, a player who looks across shows no tick; shorter than in plan, since rows
+            // stand close.
+            Mark { at, tick: section.place(place.y + ahead.y * LOOK_M / 2.0, place.z) }
         })
         .collect();
     let riser = Pen::solid(FAINT, 1.5);
     for (seated, source) in seats.iter().zip(sources) {
         let (depth_m, riser_m) = (source.place.y, seated.settings.seat.riser_m);
         let deepest_m = (depth_m + RISER_M).min(section.x.1);
-        let corners = [
-            (depth_m - RISER_M, 0.0),
-            (depth_m - RISER_M, riser_m),
-            (deepest_m, riser_m),
-            (deepest_m, 0.0),
-        ];
+        let corners =
+            [(depth_m - RISER_M, 0.0), (depth_m - RISER_M, riser_m), (deepest_m, riser_m), (deepest_m, 0.0)];
         if riser_m > 0.0 {
             sheet.line(&corners.map(|(y, z)| section.place_inside(y, z)), riser)?;
         }
@@ -246,10 +245,10 @@ fn in_section(
 
     let at = section.place(pickup.0, pickup.1);
     let taken = [Rect::around(at, 24.0, 24.0)];
-    marked(sheet, section, &marks, seats, &taken)?;
+    marked(sheet, section, &marks, |_| (0.0, -1.0), seats, &taken)?;
     sheet.line(&[at, (at.0 + 16.0, at.1)], Pen::solid(BLUE, 3.0))?;
     sheet.dot(at, 4.0, BLUE)?;
-    sheet.text("M", (at.0 - 9.0, at.1), LETTERING, Anchor::Right, BLUE)
+    sheet.text("pickup", (at.0 - 8.0, at.1), 13.0, Anchor::Right, BLUE)
 }
 
 /// Where a seat and the end of its tick lie, points.
@@ -258,8 +257,15 @@ struct Mark {
     tick: (f64, f64),
 }
 
-/// Draws ticks and letters, the letters clear of each other and of what is taken.
-fn marked(sheet: &Sheet, panel: &Panel, marks: &[Mark], seats: &[Seated], taken: &[Rect]) -> Result<()> {
+/// Draws ticks and letters, the letters in their direction where they are clear of each other and of what is taken.
+fn marked(
+    sheet: &Sheet,
+    panel: &Panel,
+    marks: &[Mark],
+    direction: impl Fn(&Mark) -> (f64, f64),
+    seats: &[Seated],
+    taken: &[Rect],
+) -> Result<()> {
     let spots = spots(marks);
     let labels: Vec<String> = spots
         .iter()
@@ -270,14 +276,14 @@ fn marked(sheet: &Sheet, panel: &Panel, marks: &[Mark], seats: &[Seated], taken:
         taken.push(Rect::around(mark.at, 2.0 * DOT + 2.0, 2.0 * DOT + 2.0));
         taken.push(Rect::spanning(mark.at, mark.tick));
     }
-    let wanted: Vec<((f64, f64), (f64, f64), (f64, f64))> = spots
+    let wanted: Vec<Label> = spots
         .iter()
         .zip(&labels)
         .map(|(spot, label)| {
-            let Mark { at, tick } = &marks[spot[0]];
+            let mark = &marks[spot[0]];
             // The typeface's capitals are about 0.7 as wide as high.
             let size = (label.chars().count() as f64 * LETTERING * 0.7 + 2.0, LETTERING + 2.0);
-            (*at, (at.0 - tick.0, at.1 - tick.1), size)
+            Label { mark: mark.at, direction: direction(mark), size }
         })
         .collect();
     let bounds = Rect { from: panel.from, to: panel.to }.shrunk(4.0);

@@ -92,12 +92,19 @@ mod tests {
         // l = a, r = c a + sqrt(1 - c^2) b: the coefficient is c, the change 10 log10((1 + c)/2).
         let (a, b) = (noise(5), noise(6));
         for wanted in [-0.9_f64, -0.5, 0.3, 0.8] {
-            let right: Vec<f32> =
-                a.iter().zip(&b).map(|(a, b)| wanted as f32 * a + (1.0 - wanted * wanted).sqrt() as f32 * b).collect();
+            let right: Vec<f32> = a
+                .iter()
+                .zip(&b)
+                .map(|(a, b)| wanted as f32 * a + (1.0 - wanted * wanted).sqrt() as f32 * b)
+                .collect();
             let got = of(&a, &right);
             assert!((got.correlation - wanted).abs() < 0.013, "expected {wanted}, got {}", got.correlation);
             let change_db = 10.0 * f64::midpoint(1.0, got.correlation).log10();
-            assert!((got.change_db - change_db).abs() < 0.1, "expected {change_db} dB, got {}", got.change_db);
+            assert!(
+                (got.change_db - change_db).abs() < 0.1,
+                "expected {change_db} dB, got {}",
+                got.change_db
+            );
         }
         // A tone at gains g and h is alike in both channels; (g + h)^2 / (2 (g^2 + h^2)) is kept.
         let (g, h) = (0.9_f64, 0.2_f64);
@@ -114,7 +121,9 @@ mod tests {
         for phase_deg in [0.0_f64, 60.0, 90.0, 120.0, 170.0] {
             let phase = phase_deg.to_radians();
             let sine = |shift: f64| -> Vec<f32> {
-                (0..48_000).map(|n| (std::f64::consts::TAU * f64::from(n) / 48.0 + shift).sin() as f32).collect()
+                (0..48_000)
+                    .map(|n| (std::f64::consts::TAU * f64::from(n) / 48.0 + shift).sin() as f32)
+                    .collect()
             };
             let got = of(&sine(0.0), &sine(phase));
             assert!((got.correlation - phase.cos()).abs() < 1e-6, "{phase_deg} degrees: {}", got.correlation);

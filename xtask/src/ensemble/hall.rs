@@ -39,18 +39,18 @@ impl Hall {
         let mut instance = library.instance()?;
         let parameters = instance.parameters()?;
         let settings = instance.settings(&parameters, &file.wishes)?;
-        let set_ms = settings.iter().find(|setting| setting.id == PRE_DELAY).and_then(|setting| {
-            match &setting.plain {
-                Plain::Number(number) => Some(*number),
-                Plain::Word(_) => None,
-            }
-        });
-        let pre_delay_ms = match set_ms {
-            Some(set_ms) => set_ms,
-            None => {
-                let text = instance.default_text(PRE_DELAY)?;
-                leading_number(&text).map(|(number, _)| number).context("the hall's pre-delay is no number")?
-            }
+        let set_ms =
+            settings.iter().find(|setting| setting.id == PRE_DELAY).and_then(|setting| {
+                match &setting.plain {
+                    Plain::Number(number) => Some(*number),
+                    Plain::Word(_) => None,
+                }
+            });
+        let pre_delay_ms = if let Some(set_ms) = set_ms {
+            set_ms
+        } else {
+            let text = instance.default_text(PRE_DELAY)?;
+            leading_number(&text).map(|(number, _)| number).context("the hall's pre-delay is no number")?
         };
         let stem = || path.file_stem().unwrap_or_default().to_string_lossy().into_owned();
         Ok(Self {

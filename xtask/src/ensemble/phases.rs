@@ -36,7 +36,8 @@ impl Phases {
 
 impl fmt::Display for Phases {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let parts: Vec<String> = self.done.iter().map(|(what, took_s)| format!("{what} {took_s:.1} s")).collect();
+        let parts: Vec<String> =
+            self.done.iter().map(|(what, took_s)| format!("{what} {took_s:.1} s")).collect();
         write!(f, "{:.1} s: {}", self.total_s(), parts.join(", "))
     }
 }

@@ -202,7 +202,9 @@ impl<'t> Field<'_, 't> {
     fn text(&self) -> Result<String> {
         match self.value.get_ref() {
             DeValue::String(text) if !text.trim().is_empty() => Ok(text.trim().to_owned()),
-            DeValue::String(_) => bail!("{}: {} is empty; write a text, or leave it out", self.from(), self.key()),
+            DeValue::String(_) => {
+                bail!("{}: {} is empty; write a text, or leave it out", self.from(), self.key())
+            }
             _ => bail!("{}: {} is no text; write it in quotes", self.from(), self.key()),
         }
     }
@@ -223,7 +225,9 @@ impl<'t> Field<'_, 't> {
         let gain_db = plain_text(self.value.get_ref())
             .and_then(|text| text.parse::<f64>().ok())
             .filter(|gain_db| gain_db.is_finite())
-            .ok_or_else(|| anyhow!("{from}: {key} is no number; write decibels without a unit, as in {key} = -3.0"))?;
+            .ok_or_else(|| {
+                anyhow!("{from}: {key} is no number; write decibels without a unit, as in {key} = -3.0")
+            })?;
         ensure!(
             GAINS_DB.contains(&gain_db),
             "{from}: {key} = {gain_db} is out of range; write a number from {} to {} dB",
@@ -261,13 +265,13 @@ impl<'t> Field<'_, 't> {
             bail!("{}: stem is no list; write [[stem]] above each, with two brackets", self.from());
         };
         let mut stems = Vec::new();
-        for value in values.iter() {
+        for value in values {
             let DeValue::Table(table) = value.get_ref() else {
                 bail!("{}: stem is no list of tables; write [[stem]] above each", self.from());
             };
             let from = self.source.from(&value.span());
             let mut is_whole = true;
-            let stem = self.stem(table, from, &mut |fault| {
+            let stem = self.stem(table, &from, &mut |fault| {
                 is_whole = false;
                 keep(fault);
             });
@@ -278,8 +282,8 @@ impl<'t> Field<'_, 't> {
         Ok(stems)
     }
 
-    fn stem(&self, table: &DeTable<'t>, from: String, keep: &mut impl FnMut(anyhow::Error)) -> StemEntry {
-        let mut stem = StemEntry { from: from.clone(), ..StemEntry::default() };
+    fn stem(&self, table: &DeTable<'t>, from: &str, keep: &mut impl FnMut(anyhow::Error)) -> StemEntry {
+        let mut stem = StemEntry { from: from.to_owned(), ..StemEntry::default() };
         for (key, value) in in_turn(table) {
             let field = Field { key, value, ..*self };
             let outcome = match field.key() {
@@ -316,7 +320,11 @@ impl<'t> Field<'_, 't> {
             .map(|(key, value)| {
                 let field = Field { key, value, ..*self };
                 let value = plain_text(value.get_ref()).ok_or_else(|| {
-                    anyhow!("{}: {} is no plain value; write a number, or a name in quotes", field.from(), field.key())
+                    anyhow!(
+                        "{}: {} is no plain value; write a number, or a name in quotes",
+                        field.from(),
+                        field.key()
+                    )
                 })?;
                 Ok(Wish { id: field.key().to_owned(), value, from: field.from() })
             })
@@ -452,7 +460,9 @@ send_db = +2.0
 
     #[test]
     fn broken_toml_names_file_and_line_in_one_line() {
-        for (text, line) in [("name = \"x\"\ncue = = 1\n", 2), ("name\n", 1), ("name = \"a\"\nname = \"b\"\n", 2)] {
+        for (text, line) in
+            [("name = \"x\"\ncue = = 1\n", 2), ("name\n", 1), ("name = \"a\"\nname = \"b\"\n", 2)]
+        {
             let error = PlanFile::parse(text, "plan.toml", Path::new(".")).unwrap_err().to_string();
             assert!(error.starts_with(&format!("plan.toml, line {line}:")), "got {error}");
             assert!(!error.contains('\n'), "got {error}");

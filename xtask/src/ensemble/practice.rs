@@ -1,5 +1,6 @@
 //! What common practice lets expect of front and back, held against the figures.
 
+use super::figure::gain_text;
 use super::plan_file::Practice;
 use super::stem::Placed;
 use crate::parameter::nearest;
@@ -31,16 +32,15 @@ pub(crate) fn expectations(practice: &Practice, stems: &[Placed]) -> (Vec<Expect
             if !stems.iter().any(|stem| stem.is_called(name)) {
                 let meant = nearest(name, stems.iter().map(|stem| stem.name.as_str()));
                 let meant = meant.map_or_else(String::new, |meant| format!("; did you mean \"{meant}\"?"));
-                unknown.push(format!("{}: no stem that was placed is called \"{name}\"{meant}", practice.from));
+                unknown
+                    .push(format!("{}: no stem that was placed is called \"{name}\"{meant}", practice.from));
             }
         }
         stems.iter().map(|stem| names.iter().any(|name| stem.is_called(name))).collect()
     };
     let (front, back) = (chosen(&practice.front), chosen(&practice.back));
-    let platform: Vec<Figure> = stems
-        .iter()
-        .map(|stem| (stem.name.as_str(), -stem.figures.needs.direct_to_reflected_db))
-        .collect();
+    let platform: Vec<Figure> =
+        stems.iter().map(|stem| (stem.name.as_str(), -stem.figures.needs.direct_to_reflected_db)).collect();
     let brightness: Option<Vec<Figure>> =
         stems.iter().map(|stem| Some((stem.name.as_str(), stem.figures.brightness_db?))).collect();
     let mut found = Vec::new();
@@ -74,7 +74,13 @@ fn below(what: &str, figures: &[Figure], low: &[bool], high: &[bool]) -> Option<
     let lowest = of(high).into_iter().min_by(|a, b| a.1.total_cmp(&b.1))?;
     Some(Expectation {
         what: what.to_owned(),
-        figures: format!("{} {:+.1} dB, {} {:+.1} dB", highest.0, highest.1, lowest.0, lowest.1),
+        figures: format!(
+            "{} {} dB, {} {} dB",
+            highest.0,
+            gain_text(highest.1, 1),
+            lowest.0,
+            gain_text(lowest.1, 1)
+        ),
         holds: highest.1 < lowest.1,
     })
 }
@@ -90,7 +96,7 @@ mod tests {
         let rest = [false, false, true, true];
         let held = below("least", &figures, &front, &rest).unwrap();
         assert!(held.holds);
-        assert_eq!(held.figures, "Cellos -8.0 dB, Flute -3.0 dB");
+        assert_eq!(held.figures, "Cellos \u{2212}8.0 dB, Flute \u{2212}3.0 dB");
         assert!(!below("most", &figures, &rest, &front).unwrap().holds);
         assert_eq!(below("none", &figures, &front, &[false; 4]), None);
     }

@@ -10,12 +10,14 @@ use maud::{DOCTYPE, Markup, PreEscaped, html};
 use percent_encoding::{AsciiSet, NON_ALPHANUMERIC, utf8_percent_encode};
 use rostra_dsp::measure::MonoSum;
 
+use super::Findings;
 use super::excerpt::{Coded, Compared};
+use super::figure::{gain_text, level_text};
 use super::phases::Phases;
 use super::stem::Placed;
-use super::{Findings, ONE_SPOT_M, is_lost};
-use crate::label_places::{Rect, places};
-use crate::picture::round_steps;
+use super::warnings::{ONE_SPOT_M, is_lost};
+use crate::label_places::{Label, Rect, places};
+use crate::picture::{round_steps, short};
 use crate::recording::{decibels, new_file_in};
 
 /// What a browser may load for this page: nothing that is not in it.
@@ -108,16 +110,16 @@ fn mixes(findings: &Findings) -> Markup {
             }
             @if let Some(lufs) = levelled.ended_lufs() {
                 p {
-                    "Both files have an integrated loudness of " (level(lufs, 1)) " LUFS (EBU R 128). For that the dry mix was moved by "
-                    (gain(levelled.dry_gain_db, 2)) " dB and the placed one by " (gain(levelled.placed_gain_db, 2))
-                    " dB; their true peaks are " (level(levelled.ended_dbtp()[0], 1)) " and " (level(levelled.ended_dbtp()[1], 1))
+                    "Both files have an integrated loudness of " (level_text(lufs, 1)) " LUFS (EBU R 128). For that the dry mix was moved by "
+                    (gain_text(levelled.dry_gain_db, 2)) " dB and the placed one by " (gain_text(levelled.placed_gain_db, 2))
+                    " dB; their true peaks are " (level_text(levelled.ended_dbtp()[0], 1)) " and " (level_text(levelled.ended_dbtp()[1], 1))
                     " dBTP. Dry stems of one channel stand in the centre of the dry mix, alike on both sides."
                 }
             }
             @match &findings.hall {
                 Some(hall) => p {
                     "The placed mix is the sum of all placed stems and of the hall " strong { (hall.name) }
-                    ", which comes back at " (gain(hall.level_db, 1)) " dB."
+                    ", which comes back at " (gain_text(hall.level_db, 1)) " dB."
                 },
                 None => p { strong { "No hall: " } "the plan names none, or it could not be had. The placed mix is the sum of the placed stems alone." },
             }
@@ -168,16 +170,16 @@ fn figures(findings: &Findings) -> Markup {
                             tr {
                                 th scope="row" { (stem.letter) }
                                 td.name { (stem.name) }
-                                td { (level(stem.figures.needs.distance_m, 2)) }
-                                td { (gain(stem.figures.needs.direct_to_reflected_db, 1)) }
-                                td { (gain(stem.send_db, 1)) }
+                                td { (level_text(stem.figures.needs.distance_m, 2)) }
+                                td { (gain_text(stem.figures.needs.direct_to_reflected_db, 1)) }
+                                td { (gain_text(stem.send_db, 1)) }
                                 @if let Some(hall) = &findings.hall {
-                                    td { (level((hall.pre_delay_s + stem.figures.needs.later_s) * 1e3, 1)) }
+                                    td { (level_text((hall.pre_delay_s + stem.figures.needs.later_s) * 1e3, 1)) }
                                 }
-                                td { (optional(stem.figures.decay_s, |value| level(value, 2))) }
-                                td { (gain(stem.figures.clarity_db, 1)) }
-                                @if has_hall { td { (optional(stem.hall_clarity_db, |value| gain(value, 1))) } }
-                                td { (optional(stem.figures.brightness_db, |value| gain(value, 1))) }
+                                td { (optional(stem.figures.decay_s, |value| level_text(value, 2))) }
+                                td { (gain_text(stem.figures.clarity_db, 1)) }
+                                @if has_hall { td { (optional(stem.hall_clarity_db, |value| gain_text(value, 1))) } }
+                                td { (optional(stem.figures.brightness_db, |value| gain_text(value, 1))) }
                             }
                         }
                     }
@@ -203,6 +205,9 @@ fn practice(findings: &Findings) -> Markup {
                             ": " (expectation.what) " (" (expectation.figures) ")"
                         }
                     }
+                }
+                @if findings.expectations.iter().any(|expectation| !expectation.holds) {
+                    p { "Brightness holds how an instrument throws its sound, and not its seat alone: a top plate sends its highest octaves to the canopy, so that violins come out darker than instruments that face the pickup. A balance of your own moves the platform." }
                 }
             }
         }
@@ -236,8 +241,8 @@ fn balance(findings: &Findings) -> Markup {
                             tr {
                                 th scope="row" { (stem.letter) }
                                 td.name { (stem.name) }
-                                (loudness_cells(stem.dry.integrated_lufs, stem.placed.integrated_lufs, stem.placed.true_peak))
-                                @if has_stereo { td { (optional(stem.dry_mono, |sum| gain(sum.change_db, 1))) } }
+                                (loudness_cells(stem.before.integrated_lufs, stem.after.integrated_lufs, stem.after.true_peak))
+                                @if has_stereo { td { (optional(stem.dry_mono, |sum| gain_text(sum.change_db, 1))) } }
                                 (mono_cells(stem.mono))
                             }
                         }
@@ -256,7 +261,7 @@ fn balance(findings: &Findings) -> Markup {
                             th scope="row" { "" }
                             td.name { "Mix, as summed" }
                             (loudness_cells(levelled.dry.integrated_lufs, levelled.placed.integrated_lufs, levelled.placed.true_peak))
-                            @if has_stereo { td { (optional(findings.mixes.dry_mono, |sum| gain(sum.change_db, 1))) } }
+                            @if has_stereo { td { (optional(findings.mixes.dry_mono, |sum| gain_text(sum.change_db, 1))) } }
                             (mono_cells(findings.mixes.placed_mono))
                         }
                     }
@@ -269,18 +274,18 @@ fn balance(findings: &Findings) -> Markup {
 fn loudness_cells(dry_lufs: Option<f64>, placed_lufs: Option<f64>, true_peak: f64) -> Markup {
     let change = dry_lufs.zip(placed_lufs).map(|(dry, placed)| placed - dry);
     html! {
-        td { (optional(dry_lufs, |value| level(value, 1))) }
-        td { (optional(placed_lufs, |value| level(value, 1))) }
-        td { (optional(change, |value| gain(value, 1))) }
-        td { (level(decibels(true_peak), 1)) }
+        td { (optional(dry_lufs, |value| level_text(value, 1))) }
+        td { (optional(placed_lufs, |value| level_text(value, 1))) }
+        td { (optional(change, |value| gain_text(value, 1))) }
+        td { (level_text(decibels(true_peak), 1)) }
     }
 }
 
 fn mono_cells(sum: Option<MonoSum>) -> Markup {
     let is_off = sum.is_some_and(|sum| is_lost(sum.change_db));
     html! {
-        td.off[is_off] { (optional(sum, |sum| gain(sum.change_db, 1))) }
-        td { (optional(sum, |sum| gain(sum.correlation, 2))) }
+        td.off[is_off] { (optional(sum, |sum| gain_text(sum.change_db, 1))) }
+        td { (optional(sum, |sum| gain_text(sum.correlation, 2))) }
     }
 }
 
@@ -308,7 +313,7 @@ fn pair(name: &str, compared: &Compared) -> Markup {
         figure.pair {
             figcaption {
                 (name)
-                span { (level(compared.start_s, 1)) " to " (level(compared.start_s + compared.length_s, 1)) " s" }
+                span { (level_text(compared.start_s, 1)) " to " (level_text(compared.start_s + compared.length_s, 1)) " s" }
             }
             (player(name, "dry", &compared.dry))
             (player(name, "placed", &compared.placed))
@@ -361,18 +366,18 @@ fn definitions(findings: &Findings) -> Markup {
 fn settings(findings: &Findings) -> Markup {
     let (platform, pickup) = (&findings.platform.platform, &findings.platform.pickup);
     let values = [
-        ("Width", format!("{} m", platform.width_m)),
-        ("Depth", format!("{} m", platform.depth_m)),
-        ("Height", format!("{} m", platform.height_m)),
-        ("Decay", format!("{} s", platform.decay_s)),
+        ("Width", format!("{} m", short(platform.width_m))),
+        ("Depth", format!("{} m", short(platform.depth_m))),
+        ("Height", format!("{} m", short(platform.height_m))),
+        ("Decay", format!("{} s", short(platform.decay_s))),
         ("Floor", platform.floor.name().to_owned()),
         ("Rear wall", platform.rear.name().to_owned()),
         ("Side walls", platform.sides.name().to_owned()),
         ("Canopy", platform.canopy.name().to_owned()),
         ("Pickup", pickup.pair.name().to_owned()),
-        ("Pickup depth", format!("{} m", pickup.depth_m)),
-        ("Pickup height", format!("{} m", pickup.height_m)),
-        ("Air loss", format!("{} x", platform.air.loss)),
+        ("Pickup depth", format!("{} m", short(pickup.depth_m))),
+        ("Pickup height", format!("{} m", short(pickup.height_m))),
+        ("Air loss", format!("{} x", short(platform.air.loss))),
     ];
     html! {
         section aria-labelledby="settings" {
@@ -382,7 +387,7 @@ fn settings(findings: &Findings) -> Markup {
                 h2 { "Hall: " (hall.name) }
                 dl.values {
                     @for (id, value) in &hall.words { div { dt { (id) } dd { (value) } } }
-                    div { dt { "measured decay" } dd { (optional(hall.decay_s, |value| level(value, 2))) " s" } }
+                    div { dt { "measured decay" } dd { (optional(hall.decay_s, |value| level_text(value, 2))) " s" } }
                 }
             }
         }
@@ -396,7 +401,10 @@ fn files(findings: &Findings, phases: &Phases) -> Markup {
         ("seats.png".to_owned(), "sheet of seats"),
     ];
     if findings.hall.is_some() {
-        files.push(("hall.wav".to_owned(), "what the hall answers, as it is in the placed mix before that was levelled"));
+        files.push((
+            "hall.wav".to_owned(),
+            "what the hall answers, as it is in the placed mix before that was levelled",
+        ));
     }
     for stem in &findings.stems {
         let name = stem.output.file_name().unwrap_or_default().to_string_lossy().into_owned();
@@ -412,7 +420,7 @@ fn files(findings: &Findings, phases: &Phases) -> Markup {
                 }
             }
             p {
-                "Time: " @for (what, took_s) in &phases.done { (what) " " (level(*took_s, 1)) " s, " }
+                "Time: " @for (what, took_s) in &phases.done { (what) " " (level_text(*took_s, 1)) " s, " }
                 "and the writing of this page."
             }
         }
@@ -434,27 +442,29 @@ fn chart(stems: &[Placed]) -> Markup {
         })
         .collect();
     let range = |pick: fn(&(&str, f64, f64)) -> f64| {
-        let (least, most) = points
-            .iter()
-            .map(pick)
-            .fold((f64::INFINITY, f64::NEG_INFINITY), |(least, most), value| (least.min(value), most.max(value)));
+        let (least, most) =
+            points.iter().map(pick).fold((f64::INFINITY, f64::NEG_INFINITY), |(least, most), value| {
+                (least.min(value), most.max(value))
+            });
         if least.is_finite() { ((least - 1.0).floor(), (most + 1.0).ceil()) } else { (-1.0, 1.0) }
     };
     let (x, y) = (range(|point| point.1), range(|point| point.2));
     let (left, top, right, below) = CHART_EDGES;
     let (wide, high) = (CHART.0 - left - right, CHART.1 - top - below);
     let place = |platform_db: f64, brightness_db: f64| {
-        (
-            left + wide * (platform_db - x.0) / (x.1 - x.0),
-            top + high * (y.1 - brightness_db) / (y.1 - y.0),
-        )
+        (left + wide * (platform_db - x.0) / (x.1 - x.0), top + high * (y.1 - brightness_db) / (y.1 - y.0))
     };
     let marks: Vec<(f64, f64)> = points.iter().map(|point| place(point.1, point.2)).collect();
     let taken: Vec<Rect> = marks.iter().map(|&mark| Rect::around(mark, 9.0, 9.0)).collect();
-    let wanted: Vec<_> = marks
+    let wanted: Vec<Label> = marks
         .iter()
         .zip(&points)
-        .map(|(&mark, point)| (mark, (0.0, -1.0), (point.0.len() as f64 * 10.0 + 2.0, 15.0)))
+        .map(|(&mark, point)| Label {
+            mark,
+            direction: (0.0, -1.0),
+            // The browser's typeface is at most so wide.
+            size: (point.0.len() as f64 * 10.0 + 2.0, 15.0),
+        })
         .collect();
     let bounds = Rect { from: (left, top), to: (left + wide, top + high) };
     let labels = places(&wanted, &taken, bounds);
@@ -463,12 +473,12 @@ fn chart(stems: &[Placed]) -> Markup {
             @for value in round_steps(x.0, x.1, 8.0) {
                 @let (at, floor) = place(value, y.0);
                 path.grid d={ "M" (at) " " (top) "V" (floor) } {}
-                text.grey x=(at) y=(floor + 18.0) text-anchor="middle" { (gain(value, 0)) }
+                text.grey x=(at) y=(floor + 18.0) text-anchor="middle" { (gain_text(value, 0)) }
             }
             @for value in round_steps(y.0, y.1, 6.0) {
                 @let (edge, at) = place(x.0, value);
                 path.grid d={ "M" (edge) " " (at) "H" (left + wide) } {}
-                text.grey x=(edge - 8.0) y=(at + 4.0) text-anchor="end" { (gain(value, 0)) }
+                text.grey x=(edge - 8.0) y=(at + 4.0) text-anchor="end" { (gain_text(value, 0)) }
             }
             path.axis d={ "M" (left) " " (top) "V" (top + high) "H" (left + wide) } {}
             text x=(left + wide / 2.0) y=(CHART.1 - 14.0) text-anchor="middle" { "platform against direct sound, dB" }
@@ -497,36 +507,9 @@ fn optional<T>(value: Option<T>, text: impl FnOnce(T) -> String) -> String {
     value.map_or_else(|| "\u{2013}".into(), text)
 }
 
-/// Returns a figure with a true minus sign; infinite ones as such.
-fn level(value: f64, decimals: usize) -> String {
-    if value.is_infinite() {
-        return if value > 0.0 { "\u{221e}".into() } else { "\u{2212}\u{221e}".into() };
-    }
-    let text = format!("{value:.decimals$}");
-    let is_zero = text.trim_start_matches('-').chars().all(|digit| "0.".contains(digit));
-    if is_zero { text.trim_start_matches('-').to_owned() } else { text.replace('-', "\u{2212}") }
-}
-
-/// Returns a figure with its sign.
-fn gain(value: f64, decimals: usize) -> String {
-    let text = level(value, decimals);
-    let is_signed = text.starts_with('\u{2212}') || text.chars().all(|digit| "0.".contains(digit));
-    if is_signed { text } else { format!("+{text}") }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn figures_carry_true_signs() {
-        assert_eq!(level(-3.04, 1), "\u{2212}3.0");
-        assert_eq!(level(-0.04, 1), "0.0");
-        assert_eq!(gain(1.25, 1), "+1.2");
-        assert_eq!(gain(0.0, 1), "0.0");
-        assert_eq!(gain(f64::INFINITY, 1), "+\u{221e}");
-        assert_eq!(level(f64::NEG_INFINITY, 1), "\u{2212}\u{221e}");
-    }
 
     #[test]
     fn a_link_survives_spaces_and_percent_signs() {

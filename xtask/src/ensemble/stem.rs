@@ -132,10 +132,9 @@ impl Stem {
         let send_db = figures.needs.send_db + self.entry.send_db;
         let hall_clarity_db = hall.map(|hall| with_hall(&impulse, hall, send_db)).transpose()?;
         Ok(Placed {
-            seconds: placed.seconds(),
             is_mono: dry.channels.len() == 1,
-            dry: Loudness::of(&dry)?,
-            placed: Loudness::of(&placed)?,
+            before: Loudness::of(&dry)?,
+            after: Loudness::of(&placed)?,
             dry_mono: mono(&dry),
             mono: mono(&placed),
             figures,
@@ -165,14 +164,12 @@ pub(crate) struct Placed {
     pub(crate) output: PathBuf,
     /// Its seat and platform.
     pub(crate) plain: Settings,
-    /// Its length, tail included, s.
-    pub(crate) seconds: f64,
     /// Whether the dry stem has one channel.
     pub(crate) is_mono: bool,
     /// Loudness of the dry stem with its gain.
-    pub(crate) dry: Loudness,
+    pub(crate) before: Loudness,
     /// Loudness of the placed stem.
-    pub(crate) placed: Loudness,
+    pub(crate) after: Loudness,
     /// Mono sum of a dry stem of two channels.
     pub(crate) dry_mono: Option<MonoSum>,
     /// Mono sum of the placed stem; `None` where it is silent.
@@ -198,8 +195,8 @@ impl Placed {
 
     /// Returns the distance to another stem's seat, m.
     pub(crate) fn distance_m(&self, other: &Self) -> f64 {
-        let [a, b] = [self, other]
-            .map(|stem| stem.plain.seat.source(&stem.plain.platform, &stem.plain.pickup).place);
+        let [a, b] =
+            [self, other].map(|stem| stem.plain.seat.source(&stem.plain.platform, &stem.plain.pickup).place);
         (a - b).length()
     }
 }
