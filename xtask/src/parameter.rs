@@ -179,7 +179,7 @@ const ALIKE: f64 = 0.8;
 pub(crate) fn nearest<'a>(typed: &str, words: impl Iterator<Item = &'a str>) -> Option<&'a str> {
     let typed = typed.to_lowercase();
     words
-        .map(|word| (strsim::jaro_winkler(&typed, word), word))
+        .map(|word| (strsim::jaro_winkler(&typed, &word.to_lowercase()), word))
         .filter(|(likeness, _)| *likeness >= ALIKE)
         .max_by(|a, b| a.0.total_cmp(&b.0))
         .map(|(_, word)| word)

@@ -21,6 +21,12 @@ const MOST_DB: f64 = 40.0;
 /// Highest rate that the FLAC encoder takes, Hz; above it a stretch is kept as WAV.
 const FLAC_RATE_HZ: u32 = 96_000;
 
+/// Frames of a block of the FLAC encoder; stretches are whole blocks.
+///
+/// A shorter last block would be counted as the stream's smallest, which the
+/// format (RFC 9639, clause 8.2) forbids and strict decoders refuse.
+const BLOCK_FRAMES: usize = 4096;
+
 /// Bytes that the players of the mixes, and of all stems, may take up in the report.
 ///
 /// Our choice: with the third that base64 adds, and the picture, a report stays under 30 MB.
@@ -73,7 +79,9 @@ impl Compared {
     /// # Errors
     /// When a stretch cannot be measured or coded.
     pub(crate) fn of(dry: &Recording, placed: &Recording, length_s: f64) -> Result<Option<Self>> {
-        let frames = ((length_s * f64::from(dry.rate_hz)) as usize).min(dry.frames().max(placed.frames()));
+        let longest = dry.frames().max(placed.frames());
+        let wished = (length_s * f64::from(dry.rate_hz)) as usize;
+        let frames = wished.min(longest).next_multiple_of(BLOCK_FRAMES);
         let start = loudest_start(dry, frames);
         let cut = |whole: &Recording| stretch(whole, start, frames);
         let (dry, placed) = (cut(dry), cut(placed));
@@ -173,7 +181,7 @@ fn code(recording: &Recording) -> Result<Coded> {
         .into_verified()
         .map_err(|(_, error)| anyhow!("the FLAC encoder refuses its own settings ({error})"))?;
     let source = flacenc::source::MemSource::from_samples(&samples, count, 16, recording.rate_hz as usize);
-    let stream = flacenc::encode_with_fixed_block_size(&config, source, config.block_size)
+    let stream = flacenc::encode_with_fixed_block_size(&config, source, BLOCK_FRAMES)
         .map_err(|error| anyhow!("the report's sound cannot be coded ({error})"))?;
     let mut sink = ByteSink::new();
     stream.write(&mut sink).map_err(|error| anyhow!("the report's sound cannot be coded ({error})"))?;
@@ -227,12 +235,13 @@ mod tests {
         assert!((compared.start_s - 4.0).abs() < 0.11, "starts at {} s", compared.start_s);
         let (dry, placed) = (decoded(&compared.dry, "flac"), decoded(&compared.placed, "flac"));
         assert_eq!((dry.channels.len(), placed.channels.len()), (1, 2));
-        assert_eq!((dry.frames(), placed.frames()), (144_000, 144_000));
+        // 3 s and what fills the last block.
+        assert_eq!((dry.frames(), placed.frames()), (147_456, 147_456));
         for recording in [&dry, &placed] {
             let lufs = Loudness::of(recording).unwrap().integrated_lufs.unwrap();
             assert!((lufs + 23.0).abs() < 0.1, "expected -23 LUFS, got {lufs}");
         }
-        assert!(compared.dry.bytes.len() < 144_000, "{} bytes", compared.dry.bytes.len());
+        assert!(compared.dry.bytes.len() < 147_456, "{} bytes", compared.dry.bytes.len());
     }
 
     #[test]

@@ -423,7 +423,7 @@ send_db = +2.0
     fn a_faulty_stem_is_left_out_and_the_others_stay() {
         let good = "[[stem]]\nfile = \"a.wav\"\nseat = \"s.toml\"\n";
         for (text, line, words) in [
-            ("file = \"b.wav\"\nseet = \"s.toml\"\n", 6, "did you mean \"seat\""),
+            ("file = \"b.wav\"\nseatt = \"s.toml\"\n", 6, "did you mean \"seat\""),
             ("file = \"b.wav\"\nseat = \"s.toml\"\nhall = \"h.toml\"\n", 7, "above the first [[stem]]"),
             ("seat = \"s.toml\"\n", 4, "has no file"),
             ("file = \"b.wav\"\n", 4, "has no seat"),
