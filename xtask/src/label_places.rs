@@ -63,6 +63,9 @@ const DISTANCES: [f64; 8] = [17.0, 21.0, 26.0, 32.0, 40.0, 52.0, 68.0, 90.0];
 /// Directions that are tried at each distance.
 const DIRECTIONS: usize = 16;
 
+/// How much farther off a label may lie before it turns to the other side of its mark, points.
+const HALF_TURN: f64 = 14.0;
+
 /// Returns a place for each label.
 ///
 /// Labels are placed in turn, each at the first of 128 places that is within
@@ -73,22 +76,27 @@ pub(crate) fn places(labels: &[Label], taken: &[Rect], bounds: Rect) -> Vec<Rect
     let mut found = Vec::with_capacity(labels.len());
     for &Label { mark, direction, size: (wide, high) } in labels {
         let start = direction.1.atan2(direction.0);
-        let candidates = DISTANCES.iter().flat_map(|distance| {
-            (0..DIRECTIONS).map(move |step| {
+        let mut candidates: Vec<(f64, Rect)> = DISTANCES
+            .iter()
+            .flat_map(|&distance| (0..DIRECTIONS).map(move |step| (distance, step)))
+            .map(|(distance, step)| {
                 // 0, 1, -1, 2, -2...: to both sides of the direction alike.
                 let turn = step.div_ceil(2) as f64 * if step % 2 == 0 { 1.0 } else { -1.0 };
-                let angle = start + std::f64::consts::TAU * turn / DIRECTIONS as f64;
+                let turn = std::f64::consts::TAU * turn / DIRECTIONS as f64;
+                let angle = start + turn;
                 // A wide label stands farther off at the sides.
                 let reach = distance + (wide - high).max(0.0) / 2.0 * angle.cos().abs();
-                Rect::around((mark.0 + reach * angle.cos(), mark.1 + distance * angle.sin()), wide, high)
+                let middle = (mark.0 + reach * angle.cos(), mark.1 + distance * angle.sin());
+                (distance + HALF_TURN * turn.abs() / std::f64::consts::PI, Rect::around(middle, wide, high))
             })
-        });
+            .collect();
+        candidates.sort_by(|a, b| a.0.total_cmp(&b.0));
         let covered = |place: &Rect| {
             let outside = place.area() - place.shared(&bounds);
             taken.iter().map(|other| place.shared(other)).sum::<f64>() + outside.max(0.0)
         };
         let mut best: Option<(f64, Rect)> = None;
-        for place in candidates {
+        for (_, place) in candidates {
             let covers = covered(&place);
             if best.is_none_or(|(least, _)| covers < least) {
                 best = Some((covers, place));

@@ -53,10 +53,10 @@ pub(crate) fn expectations(practice: &Practice, stems: &[Placed]) -> (Vec<Expect
     }
     if let Some(brightness) = brightness {
         if front.contains(&true) {
-            found.extend(below("front is brightest", &brightness, &all(&front), &front));
+            found.extend(below("front is brightest of all", &brightness, &all(&front), &front));
         }
         if back.contains(&true) {
-            found.extend(below("back is darkest", &brightness, &back, &all(&back)));
+            found.extend(below("back is darkest of all", &brightness, &back, &all(&back)));
         }
         if front.contains(&true) && back.contains(&true) {
             found.extend(below("front is brighter than back", &brightness, &back, &front));

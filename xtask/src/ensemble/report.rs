@@ -207,7 +207,7 @@ fn practice(findings: &Findings) -> Markup {
                     }
                 }
                 @if findings.expectations.iter().any(|expectation| !expectation.holds) {
-                    p { "Brightness holds how an instrument throws its sound, and not its seat alone: a top plate sends its highest octaves to the canopy, so that violins come out darker than instruments that face the pickup. A balance of your own moves the platform." }
+                    p { "Brightness holds how an instrument throws its sound, and not its seat alone: a top plate sends its highest octaves to the canopy, so that violins come out darker than instruments that face the pickup." }
                 }
             }
         }
