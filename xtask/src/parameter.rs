@@ -229,7 +229,13 @@ impl Parameter {
                 ends[1]
             )
         })?;
-        let units = ENTRIES.iter().find(|entry| entry.id == self.id).map_or(NO_UNIT, |entry| entry.units);
+        // Seat and hall share some ids; the unit that the plug-in shows tells whose it is.
+        let own = ends.iter().find_map(|end| leading_number(end)).map_or("", |(_, unit)| unit);
+        let of_id = || ENTRIES.iter().filter(|entry| entry.id == self.id);
+        let units = of_id()
+            .find(|entry| entry.units.iter().any(|(unit, _)| *unit == own))
+            .or_else(|| of_id().next())
+            .map_or(NO_UNIT, |entry| entry.units);
         let factor =
             units.iter().find(|(known, _)| known.eq_ignore_ascii_case(unit)).map(|&(_, factor)| factor);
         let factor = factor.or(unit.is_empty().then_some(1.0)).ok_or_else(|| {
@@ -297,6 +303,14 @@ mod tests {
         }
     }
 
+    fn hall_width() -> Parameter {
+        Parameter {
+            id: "width",
+            clap_id: ClapId::new(4),
+            values: Values::Numbers { least: 0.0, most: 100.0, ends: ["0.0 %".into(), "100.0 %".into()] },
+        }
+    }
+
     fn family() -> Parameter {
         Parameter {
             id: "family",
@@ -336,6 +350,12 @@ mod tests {
         assert_eq!(close().read(&wish("close", "off")).unwrap().0, Plain::Word("off".into()));
         assert_eq!(close().read(&wish("close", "false")).unwrap().0, Plain::Word("off".into()));
         assert!(close().read(&wish("close", "2.5")).is_err());
+    }
+
+    #[test]
+    fn an_id_that_seat_and_hall_share_takes_its_own_unit() {
+        assert_eq!(hall_width().read(&wish("width", "80 %")).unwrap().0, Plain::Number(80.0));
+        assert!(hall_width().read(&wish("width", "8 m")).is_err());
     }
 
     #[test]
