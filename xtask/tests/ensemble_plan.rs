@@ -105,6 +105,7 @@ fn folder() -> tempfile::TempDir {
     }
     fs::write(path("near.toml"), "name = \"Near\"\ndepth = 3.0\nbearing = -30.0\n").unwrap();
     fs::write(path("far.toml"), "name = \"Far\"\ndepth = 10.0\nbearing = 20.0\nbalance = 65\n").unwrap();
+    fs::write(path("hall.toml"), "name = \"Trial & error\"\ndecay = 1.5\nwidth = 90\n").unwrap();
     fs::write(path("platform.toml"), "name = \"Small\"\nplat_w = 14.0\ndecay = 0.4\n").unwrap();
     folder
 }
@@ -123,6 +124,7 @@ const WHOLE: &str = r#"
 name = "Five & <b>a</b> \"quintet\""
 cue = "</script><script>alert(1)</script>"
 platform = "platform.toml"
+hall = "hall.toml"
 listen = ["<img src=http://nowhere.example/x.png>"]
 
 [practice]
@@ -166,12 +168,15 @@ fn a_whole_plan_gives_stems_mixes_seats_and_report() {
     fs::write(folder.path().join("plan.toml"), WHOLE).unwrap();
     let run = ensemble(folder.path(), &["plan.toml"]);
     assert_eq!(run.code, Some(0), "stdout {} stderr {}", run.stdout, run.stderr);
-    assert_eq!(names(&out), ["dry mix.wav", "placed", "placed mix.wav", "report.html", "seats.png"]);
+    assert_eq!(
+        names(&out),
+        ["dry mix.wav", "hall.wav", "placed", "placed mix.wav", "report.html", "seats.png"]
+    );
     assert_eq!(
         names(&out.join("placed")),
         ["-i-Third--i- & 'more' placed.wav", "a placed.wav", "b placed.wav", "d placed.wav"]
     );
-    assert!(run.stdout.contains("hall        none"), "{}", run.stdout);
+    assert!(run.stdout.contains("hall        Trial & error: pre-delay 30 ms"), "{}", run.stdout);
     assert!(run.stdout.contains("reading") && run.stdout.contains("placing"), "{}", run.stdout);
 
     // Both mixes: one length, one loudness, no true peak above -1 dBTP.
@@ -186,10 +191,11 @@ fn a_whole_plan_gives_stems_mixes_seats_and_report() {
     assert!(measured[0] > -40.0, "the mix is as good as silent: {measured:?}");
     assert!((measured[0] - measured[1]).abs() < 0.02, "{measured:?}");
 
-    // The placed mix is the sum of the placed stems, but for one gain.
+    // The placed mix is the sum of the placed stems and the hall, but for one gain.
     let mut sum = vec![vec![0.0_f64; mixes[1][0].len()]; 2];
-    for name in names(&out.join("placed")) {
-        let (rate_hz, stem) = read(&out.join("placed").join(name));
+    let placed = names(&out.join("placed")).into_iter().map(|name| out.join("placed").join(name));
+    for path in placed.chain([out.join("hall.wav")]) {
+        let (rate_hz, stem) = read(&path);
         assert_eq!((rate_hz, stem.len()), (RATE_HZ, 2));
         for (sum, channel) in sum.iter_mut().zip(&stem) {
             sum.iter_mut().zip(channel).for_each(|(sum, &sample)| *sum += f64::from(sample));
@@ -215,7 +221,7 @@ fn the_same_plan_gives_the_same_bits() {
     for out in ["one", "two"] {
         assert_eq!(ensemble(folder.path(), &["plan.toml", "--out", out]).code, Some(0));
     }
-    for name in ["dry mix.wav", "placed mix.wav", "seats.png", "placed/a placed.wav"] {
+    for name in ["dry mix.wav", "hall.wav", "placed mix.wav", "seats.png", "placed/a placed.wav"] {
         let [one, two] = ["one", "two"].map(|out| fs::read(folder.path().join(out).join(name)).unwrap());
         assert!(one == two, "{name} differs");
     }
@@ -261,7 +267,7 @@ fn the_report_is_well_formed_escaped_and_needs_no_network() {
             links += 1;
         }
     }
-    assert_eq!(links, 7, "two mixes, the sheet, four stems");
+    assert_eq!(links, 8, "two mixes, the sheet, the hall, four stems");
     let inner = |name: &str| texts(&page, name).concat();
     for text in [inner("style"), inner("script")] {
         assert!(!text.contains("http") && !text.contains("url(") && !text.contains("@import"), "{text}");
@@ -423,6 +429,51 @@ fn a_plan_of_which_nothing_is_left_is_an_error_and_leaves_nothing() {
     assert_eq!(run.code, Some(2));
 }
 
+/// Writes a hall of 1.2 s that answers after 40 ms, and a plan of one click through it.
+fn click_plan(folder: &Path, hall_level_db: f64, send_db: f64) {
+    let spec = hound::WavSpec {
+        channels: 1,
+        sample_rate: RATE_HZ,
+        bits_per_sample: 32,
+        sample_format: hound::SampleFormat::Float,
+    };
+    let mut writer = hound::WavWriter::create(folder.join("click.wav"), spec).unwrap();
+    (0..FRAMES).for_each(|frame| writer.write_sample(if frame == 0 { 0.5_f32 } else { 0.0 }).unwrap());
+    writer.finalize().unwrap();
+    fs::write(folder.join("hall.toml"), "name = \"Trial\"\npre_delay = 40.0\ndecay = 1.2\n").unwrap();
+    let plan = format!(
+        "hall = \"hall.toml\"\nhall_level_db = {hall_level_db:.4}\n[[stem]]\nfile = \"click.wav\"\nseat = \"near.toml\"\nsend_db = {send_db:.4}\n"
+    );
+    fs::write(folder.join("plan.toml"), plan).unwrap();
+}
+
+#[test]
+fn the_hall_answers_the_sends_after_its_gap_and_is_in_the_mix() {
+    let folder = folder();
+    let hall = |hall_level_db, send_db| -> Vec<Vec<f32>> {
+        click_plan(folder.path(), hall_level_db, send_db);
+        let run = ensemble(folder.path(), &["plan.toml"]);
+        assert_eq!(run.code, Some(0), "stderr {}", run.stderr);
+        assert!(run.stdout.contains("Trial: pre-delay 40 ms"), "{}", run.stdout);
+        read(&folder.path().join("ensemble/hall.wav")).1
+    };
+    let peak = |part: &[f32]| part.iter().fold(0.0_f32, |most, sample| most.max(sample.abs()));
+    let plain = hall(0.0, 0.0);
+    // The click is heard at once, so the hall is silent until its pre-delay is over, and not long after.
+    let [before, after] = [39.0, 80.0].map(|ms| (ms * f64::from(RATE_HZ) / 1000.0) as usize);
+    for channel in &plain {
+        let whole = peak(channel);
+        assert!(whole > 1e-4, "the hall is silent");
+        assert!(peak(&channel[..before]) < whole * 1e-4 && peak(&channel[before..after]) > whole * 0.1);
+    }
+    // 6.0206 dB more, back or sent, is twice as much.
+    for louder in [hall(6.0206, 0.0), hall(0.0, 6.0206)] {
+        for (louder, plain) in louder.iter().flatten().zip(plain.iter().flatten()) {
+            assert!((louder - 2.0 * plain).abs() < 1e-5, "expected twice {plain}, got {louder}");
+        }
+    }
+}
+
 #[test]
 fn a_hall_that_cannot_be_had_is_told_and_left_out() {
     let folder = folder();
@@ -437,6 +488,27 @@ fn a_hall_that_cannot_be_had_is_told_and_left_out() {
     assert!(!folder.path().join("ensemble/hall.wav").exists());
     let page = report(folder.path());
     assert!(texts(&page, "p").iter().any(|text| text.contains("No hall")));
+
+    fs::write(folder.path().join("nowhere.toml"), "name = \"x\"\npredelay = 20\n").unwrap();
+    let run = ensemble(folder.path(), &["plan.toml"]);
+    run.tells(&[&["plan.toml, line 1", "nowhere.toml, line 2", "did you mean \"pre_delay\""]]);
+
+    fs::write(folder.path().join("nowhere.toml"), "wet = 50\n").unwrap();
+    let run = ensemble(folder.path(), &["plan.toml"]);
+    assert_eq!(run.code, Some(0), "{}", run.stderr);
+    assert!(run.lines("warning: ").iter().any(|line| line.contains("heard twice")), "{}", run.stderr);
+}
+
+#[test]
+fn no_hall_gives_no_hall_stem() {
+    let folder = folder();
+    let plan = WHOLE.replace("hall = \"hall.toml\"\n", "");
+    fs::write(folder.path().join("plan.toml"), plan).unwrap();
+    let run = ensemble(folder.path(), &["plan.toml"]);
+    assert_eq!(run.code, Some(0), "{}", run.stderr);
+    assert!(run.stdout.contains("hall        none"), "{}", run.stdout);
+    assert!(!names(&folder.path().join("ensemble")).contains(&"hall.wav".to_owned()));
+    assert!(texts(&report(folder.path()), "p").iter().any(|text| text.contains("No hall")));
 }
 
 #[test]
@@ -516,12 +588,14 @@ fn the_demo_keeps_the_order_of_common_practice() {
         .collect();
     let column = |name: &str| heads.iter().position(|head| head == name).unwrap();
     let (direct, bright) = (column("Direct to reflected"), column("Brightness"));
+    let (clarity, with_hall) = (column("Clarity C80"), column("Clarity with hall"));
     let cells = Selector::parse("th, td").unwrap();
     let figures: Vec<(String, f64, f64)> = table
         .select(&Selector::parse("tbody tr").unwrap())
         .map(|row| {
             let cells: Vec<String> = row.select(&cells).map(|cell| cell.text().collect()).collect();
             let number = |index: usize| cells[index].replace('\u{2212}', "-").parse::<f64>().unwrap();
+            assert!(number(with_hall) < number(clarity), "{}: the hall makes it clearer", cells[1]);
             (cells[1].clone(), number(direct), number(bright))
         })
         .collect();

@@ -14,6 +14,8 @@ use crate::seat_file::SeatFile;
 const HALL_ID: &str = "org.rostra.hall";
 /// Id of its pre-delay.
 const PRE_DELAY: &str = "pre_delay";
+/// Id of the share of the hall in its output.
+const WET: &str = "wet";
 
 /// A hall, set up.
 pub(crate) struct Hall {
@@ -24,6 +26,8 @@ pub(crate) struct Hall {
     pub(crate) name: String,
     /// Its pre-delay, s.
     pub(crate) pre_delay_s: f64,
+    /// Whether the bus itself comes through, beside the hall's answer.
+    pub(crate) lets_through: bool,
     /// Its settings as the file has them.
     pub(crate) words: Vec<(String, String)>,
 }
@@ -52,6 +56,11 @@ impl Hall {
             let text = instance.default_text(PRE_DELAY)?;
             leading_number(&text).map(|(number, _)| number).context("the hall's pre-delay is no number")?
         };
+        let lets_through = settings.iter().any(|setting| match (setting.id, &setting.plain) {
+            (WET, Plain::Number(share_pct)) => *share_pct < 100.0,
+            ("bypass", Plain::Word(word)) => word == "on",
+            _ => false,
+        });
         let stem = || path.file_stem().unwrap_or_default().to_string_lossy().into_owned();
         Ok(Self {
             library,
@@ -59,6 +68,7 @@ impl Hall {
             level_db,
             name: file.name.unwrap_or_else(stem),
             pre_delay_s: pre_delay_ms / 1000.0,
+            lets_through,
             words: file.wishes.into_iter().map(|wish| (wish.id, wish.value)).collect(),
         })
     }

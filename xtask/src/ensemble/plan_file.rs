@@ -3,7 +3,7 @@
 //! ```toml
 //! name = "Orrenfell Sinfonia"
 //! platform = "platforms/medium-timber.toml"
-//! hall = "halls/long-cue.toml"
+//! hall = "halls/short-cue.toml"
 //!
 //! [[stem]]
 //! file = "stems/flute.flac"

@@ -57,6 +57,12 @@ pub(super) fn warnings(
         }
         warnings.extend(mono_warning(&called, stem.mono));
     }
+    if let Some(hall) = hall.filter(|hall| hall.lets_through) {
+        warnings.push(format!(
+            "the hall, {}, lets the stems through beside its answer, so that they are heard twice; set wet = 100 and leave bypass off",
+            hall.name
+        ));
+    }
     warnings.extend(hall.and_then(|hall| mono_warning(&format!("the hall, {}", hall.name), hall.mono)));
     warnings.extend(mono_warning("the placed mix", mixes.placed_mono));
     if mixes.levelled.ended_lufs().is_none() {
