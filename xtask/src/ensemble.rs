@@ -204,7 +204,7 @@ pub(crate) fn run(arguments: &Arguments) -> Result<usize> {
             Some(path) => platform_file.name.unwrap_or_else(|| stem_of(path)),
             None => "the plug-in's own".into(),
         },
-        plan_path: arguments.plan.display().to_string(),
+        plan_path: shown(&arguments.plan),
         warnings: warnings(&stems, &platform, &mixes, hall.as_ref()),
         picture: fs::read(&files.seats).with_context(|| files.seats.display().to_string())?,
         plan,

@@ -21,6 +21,7 @@ use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
 use crate::parameter::{Wish, nearest};
+use crate::workspace::shown;
 
 /// Keys of a plan.
 const PLAN_KEYS: [&str; 9] =
@@ -95,11 +96,11 @@ impl PlanFile {
     /// When the file cannot be read or is not TOML. All else that is wrong
     /// stands in [`PlanFile::faults`], and the rest of the plan is whole.
     pub(crate) fn read(path: &Path) -> Result<Self> {
-        let shown = path.display();
+        let shown = shown(path);
         let text =
             fs::read_to_string(path).with_context(|| format!("{shown}: cannot be read; check the path"))?;
         let folder = path.parent().unwrap_or(Path::new("."));
-        let mut plan = Self::parse(&text, &shown.to_string(), folder)?;
+        let mut plan = Self::parse(&text, &shown, folder)?;
         if plan.name.is_empty() {
             plan.name = path.file_stem().unwrap_or_default().to_string_lossy().into_owned();
         }
