@@ -7,6 +7,8 @@
 mod arrivals_chart;
 mod bearing_rule;
 mod figures;
+pub mod file_menu;
+pub mod filing;
 mod hall_block;
 pub mod hall_sheet;
 pub mod hall_window;
@@ -30,6 +32,7 @@ use nice_plug::prelude::{Enum, EnumParam, ParamSetter, TrackInfo};
 use nice_plug_egui::baseview::HandlerError;
 use nice_plug_egui::{EguiEditor, EguiEditorState, EguiNiceSettings, Frame, NiceEguiApp, create_egui_editor};
 
+use self::filing::Filing;
 use self::needles::Needles;
 use self::sheet::Sheet;
 use self::values::{Edit, List, Switch, Values};
@@ -51,7 +54,14 @@ pub(crate) fn create(parameters: Arc<Parameters>, meters: Arc<Meters>) -> Option
         EguiEditorState::from_size(LogicalSize::new(width, height), 1.0),
         meters.repaint(),
         settings,
-        SeatEditor { parameters, meters, host: None, sheet: Sheet::default(), needles: Needles::default() },
+        SeatEditor {
+            parameters,
+            meters,
+            host: None,
+            sheet: Sheet::default(),
+            needles: Needles::default(),
+            filing: Filing::of_user(),
+        },
     )
 }
 
@@ -63,6 +73,7 @@ pub struct SeatEditor {
     host: Option<GuiContext>,
     sheet: Sheet,
     needles: Needles,
+    filing: Filing,
 }
 
 impl NiceEguiApp for SeatEditor {
@@ -87,10 +98,15 @@ impl NiceEguiApp for SeatEditor {
             Some(wait) => ui.ctx().request_repaint_after(wait),
             None => self.meters.sleep(),
         }
-        let edits = egui::CentralPanel::default()
+        let mut edits = egui::CentralPanel::default()
             .frame(egui::Frame::NONE)
             .show(ui, |ui| self.sheet.show(ui, &values))
             .inner;
+        if let Some(wish) = self.sheet.asked() {
+            edits.extend(self.filing.answer(wish, &mut self.sheet, &values));
+            // What was answered shows in the next frame.
+            ui.ctx().request_repaint();
+        }
         for edit in edits {
             tell(&self.parameters, &setter, edit);
         }

@@ -12,6 +12,7 @@
 pub mod choice;
 pub mod dry_fade;
 pub mod editor;
+pub mod file_table;
 pub mod hall;
 pub mod loudness_match;
 pub mod meters;

@@ -254,7 +254,7 @@ impl Number {
 }
 
 /// The word for a number that is not in use.
-const OFF: &str = "off";
+pub const OFF: &str = "off";
 
 #[cfg(test)]
 mod tests {

@@ -244,9 +244,10 @@ fn play(
 fn process_and_reset_neither_allocate_nor_free() {
     let entry = entry();
     let info = HostInfo::new("Rostra tests", "Rostra", "", env!("CARGO_PKG_VERSION")).expect("no zeros");
-    for layout in 0..3 {
-        let mut plugin = PluginInstance::<Host>::new(|()| Shared, |_| (), &entry, c"org.rostra.seat", &info)
-            .expect("an instance");
+    let (seat, hall) = (c"org.rostra.seat", c"org.rostra.hall");
+    for (id, layout) in [(seat, 0), (seat, 1), (seat, 2), (hall, 0)] {
+        let mut plugin =
+            PluginInstance::<Host>::new(|()| Shared, |_| (), &entry, id, &info).expect("an instance");
         let counts = choose_layout(&mut plugin, layout);
         let parameters = parameters(&mut plugin);
         assert!(parameters.iter().any(|parameter| parameter.is_bypass), "{parameters:?}");
@@ -266,8 +267,8 @@ fn process_and_reset_neither_allocate_nor_free() {
         let (processor, counted) = audio.join().expect("the audio thread ends in peace");
         plugin.deactivate(processor.stop_processing());
         let Counted { allocations, frees, loudest, tails_frames } = counted;
-        assert!(loudest > 0.01, "{counts:?}: the sound is not silence");
-        assert!(tails_frames.len() > 5, "{counts:?}: tails changed too seldom: {tails_frames:?}");
-        assert_eq!((allocations, frees), (0, 0), "{counts:?}: allocations and frees");
+        assert!(loudest > 0.01, "{id:?} {counts:?}: the sound is not silence");
+        assert!(tails_frames.len() > 5, "{id:?} {counts:?}: tails changed too seldom: {tails_frames:?}");
+        assert_eq!((allocations, frees), (0, 0), "{id:?} {counts:?}: allocations and frees");
     }
 }

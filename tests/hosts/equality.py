@@ -23,6 +23,8 @@ import pedalboard
 ROOT = pathlib.Path(__file__).resolve().parents[2]
 SHARED = ROOT / "target" / "host-equality"
 BUNDLE = ROOT / "target" / "bundled" / "rostra.vst3"
+# The bundle holds the hall, too.
+NAME = "Rostra Seat"
 RATE_HZ = 48000
 # Not the blocks of the other hosts (512 and 480), on purpose.
 BLOCK_FRAMES = 1024
@@ -60,7 +62,7 @@ def by_name(plugin):
 
 def seated(settings):
     """Return a fresh instance with these shares set."""
-    plugin = pedalboard.load_plugin(str(need(BUNDLE, "cargo xtask bundle")))
+    plugin = pedalboard.load_plugin(str(need(BUNDLE, "cargo xtask bundle")), plugin_name=NAME)
     parameters = by_name(plugin)
     for setting in settings:
         parameters[setting["name"]].raw_value = setting["share"]
@@ -111,7 +113,7 @@ def main():
                     f"{layout}: differs from the CLAP by {difference:.2e}, at most {seat['same']:.0e}")
 
         # The same instance's state, in a fresh one.
-        again = pedalboard.load_plugin(str(BUNDLE))
+        again = pedalboard.load_plugin(str(BUNDLE), plugin_name=NAME)
         again.raw_state = plugin.raw_state
         checks.hold(numpy.array_equal(render(again, dry), placed),
                     f"{layout}: a saved state gives the same bits in a fresh instance")

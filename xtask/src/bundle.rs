@@ -63,7 +63,16 @@ impl Bundle {
     pub(crate) fn fresh() -> Result<Self> {
         let bundle = Self::place()?;
         let root = workspace::root()?;
-        let sources = ["Cargo.toml", "Cargo.lock", "dsp", "plugin"].map(|name| root.join(name));
+        let sources = [
+            "Cargo.toml",
+            "Cargo.lock",
+            "dsp",
+            "files",
+            "plugin",
+            "presets-demo/platforms",
+            "presets-demo/seats",
+        ]
+        .map(|name| root.join(name));
         let newest = sources.iter().filter_map(|source| newest_change(source)).max();
         let why = match (library_change(&bundle), newest) {
             (None, _) => "is not built yet",

@@ -6,17 +6,16 @@ use std::process::Command;
 use anyhow::{Context as _, Result, bail, ensure};
 
 use crate::parameter::Wish;
-use crate::seat_file::SeatFile;
 use crate::workspace;
 
 /// What is drawn, and how.
 #[derive(clap::Args)]
 pub(crate) struct Arguments {
-    /// The seat; the default one where none is given.
-    #[arg(long, value_name = "FILE.toml")]
+    /// The seat, a file or the name of one that `files` lists; the default one where none is given.
+    #[arg(long, value_name = "FILE.toml|NAME")]
     seat: Option<PathBuf>,
-    /// The platform, before the seat.
-    #[arg(long, value_name = "FILE.toml")]
+    /// The platform, likewise, before the seat.
+    #[arg(long, value_name = "FILE.toml|NAME")]
     platform: Option<PathBuf>,
     /// Set a parameter, as id=value, after the files.
     #[arg(long = "set", value_name = "ID=VALUE")]
@@ -41,13 +40,7 @@ pub(crate) struct Arguments {
 /// When a file cannot be read, asks for what cannot be had, or nothing here can draw.
 pub(crate) fn run(arguments: &Arguments) -> Result<()> {
     let Arguments { seat, platform, set, dark, scale, pixels, out } = arguments;
-    let mut wishes = Vec::new();
-    for path in [platform, seat].into_iter().flatten() {
-        wishes.extend(SeatFile::read(path)?.wishes);
-    }
-    for text in set {
-        wishes.push(Wish::from_option(text)?);
-    }
+    let wishes = set.iter().map(|text| Wish::from_option(text)).collect::<Result<Vec<_>>>()?;
     let root = workspace::root()?;
     let out = match out {
         Some(out) => std::path::absolute(out).with_context(|| format!("{}: is no path", out.display()))?,
@@ -55,6 +48,13 @@ pub(crate) fn run(arguments: &Arguments) -> Result<()> {
     };
     let mut command = Command::new("cargo");
     command.current_dir(root).args(["run", "--quiet", "--package", "rostra-picture", "--"]);
+    for (option, file) in [("--platform", platform), ("--seat", seat)] {
+        if let Some(file) = file {
+            // A path counts from here, a name from anywhere.
+            let here = file.exists().then(|| std::path::absolute(file)).transpose()?;
+            command.arg(option).arg(here.as_ref().unwrap_or(file));
+        }
+    }
     for wish in &wishes {
         // `close = "off"` and the like are words of the plug-in's own.
         command.args(["--set", &format!("{}={}", wish.id, wish.value)]);

@@ -34,7 +34,7 @@ use crate::loudness::Loudness;
 use crate::offline_host::Library;
 use crate::place;
 use crate::recording::{Recording, new_file_in};
-use crate::seat_file::SeatFile;
+use crate::seat_file::{SeatFile, SeatFiles};
 use crate::seats_picture::{self, Seated, letter};
 use crate::sitting::plain_settings;
 use crate::workspace::shown;
@@ -164,19 +164,24 @@ pub(crate) fn run(arguments: &Arguments) -> Result<usize> {
     phases.end("plug-in");
 
     let files = Files::within(&arguments.out);
-    let platform_file = plan.platform.as_deref().map(SeatFile::read).transpose()?.unwrap_or_default();
     let mut instance = library.instance()?;
     let parameters = instance.parameters()?;
+    let at_hand = SeatFiles::of(&parameters);
+    let platform_file = match &plan.platform {
+        Some(written) => at_hand.read(written, &at_hand.platform)?,
+        None => SeatFile::default(),
+    };
     let platform = plain_settings(&instance.settings(&parameters, &platform_file.wishes)?);
     drop(instance);
     let common = Common {
         library: &library,
         parameters: &parameters,
+        files: &at_hand,
         platform: &platform_file.wishes,
         folder: &files.placed,
     };
     let mut faults = plan.faults.clone();
-    let hall = open_hall(&library, &plan, &mut faults);
+    let hall = open_hall(&library, &at_hand, &plan, &mut faults);
     let (stems, rate_hz) = readable(&plan, &common, &mut faults);
     some(&stems, arguments, &faults)?;
     phases.end("reading");
@@ -288,9 +293,14 @@ fn place_all(
 }
 
 /// Opens the plan's hall; a fault leaves it out.
-fn open_hall(library: &Library, plan: &PlanFile, faults: &mut Vec<String>) -> Option<Hall> {
+fn open_hall<'a>(
+    library: &'a Library,
+    files: &SeatFiles,
+    plan: &PlanFile,
+    faults: &mut Vec<String>,
+) -> Option<Hall<'a>> {
     let (path, from) = plan.hall.as_ref()?;
-    match Hall::open(library, path, plan.hall_level_db) {
+    match Hall::open(library, files, path, plan.hall_level_db) {
         Ok(hall) => Some(hall),
         Err(error) => {
             faults.push(format!("{from}: the hall is left out: {error:#}"));

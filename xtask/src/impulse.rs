@@ -19,15 +19,15 @@ use crate::offline_host::Layout;
 use crate::parameter::Wish;
 use crate::place::{Common, moved_text, settings_of};
 use crate::recording::{RATES_HZ, Recording, decibels, new_file_in};
-use crate::seat_file::SeatFile;
+use crate::seat_file::SeatFiles;
 use crate::sitting::plain_settings;
 use crate::workspace::shown;
 
 /// Render the placed impulse of a seat and measure it.
 #[derive(clap::Args, Debug)]
 pub(crate) struct Arguments {
-    /// A seat file.
-    #[arg(long, value_name = "FILE.toml")]
+    /// A seat file, or the name of one that `files` lists.
+    #[arg(long, value_name = "FILE.toml|NAME")]
     seat: Option<PathBuf>,
     #[command(flatten)]
     common: Common,
@@ -117,14 +117,13 @@ pub(crate) fn run(arguments: &Arguments) -> Result<()> {
         RATES_HZ.end()
     );
     let common = &arguments.common;
-    let platform = match &common.platform {
-        Some(path) => SeatFile::read(path)?.wishes,
-        None => Vec::new(),
-    };
     let options = common.set.iter().map(|text| Wish::from_option(text)).collect::<Result<Vec<_>>>()?;
     let library = common.plug_in()?;
     let parameters = library.instance()?.parameters()?;
-    let settings = settings_of(&library, &parameters, &platform, arguments.seat.as_deref(), &options)?;
+    let files = SeatFiles::of(&parameters);
+    let platform = files.platform(common.platform.as_deref())?;
+    let seat = arguments.seat.as_deref();
+    let settings = settings_of(&library, &parameters, &files, &platform, seat, &options)?;
     let impulse = Recording { rate_hz: arguments.rate, channels: vec![vec![1.0]] };
     let placed =
         library.instance()?.render(Layout { inputs: 1, outputs: 2 }, &settings, &impulse, &|_| ())?;

@@ -1,4 +1,4 @@
-//! Tasks of the workspace: `cargo xtask bundle | place | impulse | ensemble | demo | picture | truth | bench | test`.
+//! Tasks of the workspace: `cargo xtask bundle | place | files | impulse | ensemble | demo | picture | truth | bench | test`.
 
 // This program talks to the person who runs it.
 #![allow(clippy::print_stdout)]
@@ -14,6 +14,8 @@ mod seat_file;
 mod sitting;
 
 mod place;
+
+mod files;
 
 mod picture;
 
@@ -52,6 +54,8 @@ enum Task {
     },
     /// Place recordings on the platform: one 32-bit float WAV for each.
     Place(place::Arguments),
+    /// List, check and save seats and platforms as files.
+    Files(files::Arguments),
     /// Render the placed impulse of a seat, measure it, and draw it.
     Impulse(impulse::Arguments),
     /// Place all stems of a plan, with the hall on its bus; mix, draw the seats, and report.
@@ -78,6 +82,7 @@ fn main() -> ExitCode {
     match Task::parse() {
         Task::Bundle { install } => finish(bundle(install), 1),
         Task::Place(arguments) => refuse_some(place::run(&arguments)),
+        Task::Files(arguments) => refuse_some(files::run(&arguments)),
         Task::Impulse(arguments) => finish(impulse::run(&arguments), REFUSED),
         Task::Ensemble(arguments) => refuse_some(ensemble::run(&arguments)),
         Task::Demo => refuse_some(demo::run()),

@@ -39,6 +39,9 @@ const LONGEST_TAIL_S: f64 = 25.0;
 /// Room for a value's text; CLAP names are at most this long.
 const TEXT_BYTES: usize = 256;
 
+/// The hall's id in the library; it never changes.
+const HALL_ID: &CStr = c"org.rostra.hall";
+
 /// The built plug-in, loaded.
 pub(crate) struct Library {
     entry: PluginEntry,
@@ -67,30 +70,24 @@ impl Library {
         Ok(Self { entry, plugin_id })
     }
 
-    /// Returns another plug-in of the same library, by its CLAP id.
-    ///
-    /// # Errors
-    /// When the library holds none of that id.
-    pub(crate) fn other(&self, id: &str) -> Result<Self> {
-        let found = self.entry.get_plugin_factory().and_then(|factory| {
-            factory
-                .plugin_descriptors()
-                .filter_map(|found| found.id().map(CString::from))
-                .find(|found| found.as_bytes() == id.as_bytes())
-        });
-        let plugin_id = found.ok_or_else(|| {
-            anyhow!("the library holds no plug-in \"{id}\"; run `cargo xtask bundle` again")
-        })?;
-        Ok(Self { entry: self.entry.clone(), plugin_id })
-    }
-
     /// Makes an instance; it belongs to the thread that made it.
     ///
     /// # Errors
     /// When the plug-in refuses, or lacks what an offline host needs.
     pub(crate) fn instance(&self) -> Result<Instance> {
+        self.instance_of(&self.plugin_id)
+    }
+
+    /// Makes an instance of the hall, which is in the same library.
+    ///
+    /// # Errors
+    /// When there is none in it, or as [`Library::instance`].
+    pub(crate) fn hall(&self) -> Result<Instance> {
+        self.instance_of(HALL_ID)
+    }
+
+    fn instance_of(&self, id: &CStr) -> Result<Instance> {
         let info = HostInfo::new("Rostra offline", "Rostra", "", env!("CARGO_PKG_VERSION"))?;
-        let id: &CStr = &self.plugin_id;
         let plugin = PluginInstance::new(|()| Shared::default(), |_| (), &self.entry, id, &info)
             .map_err(|error| anyhow!("the plug-in makes no instance ({error})"))?;
         let params = plugin
@@ -163,7 +160,7 @@ impl Instance {
         (0..count)
             .map(|index| {
                 let mut buffer = ParamInfoBuffer::new();
-                let (name, clap_id, is_stepped, least, most) = {
+                let (name, group, clap_id, is_stepped, least, most) = {
                     let handle = self.plugin.plugin_handle();
                     let info = self
                         .params
@@ -171,7 +168,8 @@ impl Instance {
                         .ok_or_else(|| anyhow!("the plug-in does not describe its parameter {index}"))?;
                     let name = String::from_utf8_lossy(info.name).into_owned();
                     let is_stepped = info.flags.contains(ParamInfoFlags::IS_STEPPED);
-                    (name, info.id, is_stepped, info.min_value, info.max_value)
+                    let group = String::from_utf8_lossy(info.module).into_owned();
+                    (name, group, info.id, is_stepped, info.min_value, info.max_value)
                 };
                 let id = id_of_name(&name).ok_or_else(|| {
                     anyhow!(
@@ -186,7 +184,7 @@ impl Instance {
                 } else {
                     self.numbers(clap_id, least, most)?
                 };
-                Ok(Parameter { id, clap_id, values })
+                Ok(Parameter { id, name, group, clap_id, values })
             })
             .collect()
     }

@@ -6,6 +6,7 @@
 
 use anyhow::{Result, anyhow, bail, ensure};
 use clack_host::utils::ClapId;
+use rostra_files::{Field, nearest};
 
 /// A parameter's id, the name under which hosts list it, and the units that may follow its number.
 struct Entry {
@@ -24,20 +25,20 @@ const fn entry(id: &'static str, name: &'static str, units: Units) -> Entry {
 const METRES: Units = &[("m", 1.0), ("cm", 0.01), ("mm", 0.001)];
 const DEGREES: Units = &[("deg", 1.0), ("degrees", 1.0), ("°", 1.0)];
 const SECONDS: Units = &[("s", 1.0), ("ms", 0.001)];
+const MILLISECONDS: Units = &[("ms", 1.0), ("s", 1000.0)];
+const CUBIC_METRES: Units = &[("m3", 1.0)];
 const HERTZ: Units = &[("Hz", 1.0), ("kHz", 1000.0)];
 const CELSIUS: Units = &[("°C", 1.0), ("C", 1.0)];
 const TIMES: Units = &[("x", 1.0), ("×", 1.0)];
 const DECIBELS: Units = &[("dB", 1.0)];
 const PER_CENT: Units = &[("%", 1.0)];
-const MILLISECONDS: Units = &[("ms", 1.0), ("s", 1000.0)];
-const CUBIC_METRES: Units = &[("m3", 1.0), ("m\u{b3}", 1.0)];
 const NO_UNIT: Units = &[];
 
-/// Every parameter of the seat, in the order in which hosts list them, then those that only the hall has.
+/// Every parameter of the plug-in, in the order in which hosts list them.
 ///
 /// Sessions depend on ids and names, so neither changes after the first
-/// release; the host refuses a plug-in with a name that is not in this list.
-const ENTRIES: [Entry; 36] = [
+/// release; the host refuses a plug-in whose list differs from this one.
+const ENTRIES: [Entry; 29] = [
     entry("depth", "Depth", METRES),
     entry("bearing", "Bearing", DEGREES),
     entry("riser", "Riser", METRES),
@@ -67,6 +68,10 @@ const ENTRIES: [Entry; 36] = [
     entry("link", "Platform link", NO_UNIT),
     entry("dry", "Compare dry", NO_UNIT),
     entry("bypass", "Bypass", NO_UNIT),
+];
+
+/// What the hall has besides: what is not there above, or listed under another name.
+const HALL_ENTRIES: [Entry; 7] = [
     entry("pre_delay", "Pre-delay", MILLISECONDS),
     entry("bass", "Bass ratio", TIMES),
     entry("treble", "Treble ratio", TIMES),
@@ -75,6 +80,11 @@ const ENTRIES: [Entry; 36] = [
     entry("width", "Hall width", PER_CENT),
     entry("wet", "Wet share", PER_CENT),
 ];
+
+/// Returns what is known of the parameter that hosts list under `name`.
+fn entry_of_name(name: &str) -> Option<&'static Entry> {
+    ENTRIES.iter().chain(&HALL_ENTRIES).find(|entry| entry.name == name)
+}
 
 /// Parameters that say nothing about a recording that is placed on its own, and why.
 const NOT_OFFLINE: [(&str, &str); 2] = [
@@ -87,6 +97,10 @@ const NOT_OFFLINE: [(&str, &str); 2] = [
 pub(crate) struct Parameter {
     /// Our id, as in seat files.
     pub(crate) id: &'static str,
+    /// The name under which hosts list it.
+    pub(crate) name: String,
+    /// The group in which hosts list it; empty for none.
+    pub(crate) group: String,
     /// The host's number for it.
     pub(crate) clap_id: ClapId,
     /// What its values are.
@@ -144,7 +158,7 @@ impl Wish {
 
 /// Returns our id of the parameter that hosts list under `name`.
 pub(crate) fn id_of_name(name: &str) -> Option<&'static str> {
-    ENTRIES.iter().find(|entry| entry.name == name).map(|entry| entry.id)
+    entry_of_name(name).map(|entry| entry.id)
 }
 
 /// Finds the parameter of a wish.
@@ -170,22 +184,24 @@ pub(crate) fn find<'a>(parameters: &'a [Parameter], wish: &Wish) -> Result<&'a P
     })
 }
 
-/// Similarity from which a mistyped word is taken for another, 0 to 1.
-///
-/// Jaro-Winkler; our choice: "deph" and "bering" are found, "tempo" is not taken for "depth".
-const ALIKE: f64 = 0.8;
-
-/// Returns the word most like `typed`, if any is alike.
-pub(crate) fn nearest<'a>(typed: &str, words: impl Iterator<Item = &'a str>) -> Option<&'a str> {
-    let typed = typed.to_lowercase();
-    words
-        .map(|word| (strsim::jaro_winkler(&typed, &word.to_lowercase()), word))
-        .filter(|(likeness, _)| *likeness >= ALIKE)
-        .max_by(|a, b| a.0.total_cmp(&b.0))
-        .map(|(_, word)| word)
-}
-
 impl Parameter {
+    /// Returns it as seat and platform files hold it.
+    pub(crate) fn field(&self) -> Field {
+        let values = match &self.values {
+            Values::Choices(names) => rostra_files::Values::Names(names.clone()),
+            Values::Numbers { least, most, ends } => {
+                // What an end shows tells the digits that count, and the unit.
+                let shown = ends.iter().find_map(|end| Some((end, leading_number(end)?.1)));
+                let (shown, unit) = shown.map_or(("", ""), |(end, unit)| (end.as_str(), unit));
+                let number = shown.trim_end_matches(unit).trim();
+                let decimals = number.split_once('.').map_or(0, |(_, decimals)| decimals.len());
+                let top = leading_number(&ends[1]).is_none().then(|| ends[1].clone());
+                rostra_files::Values::Numbers { range: (*least, *most), decimals, unit: unit.into(), top }
+            }
+        };
+        Field { id: self.id.into(), name: self.name.clone(), group: self.group.clone(), values }
+    }
+
     /// Reads a value as written and returns it in plain words and the text to hand to the plug-in.
     ///
     /// # Errors
@@ -229,13 +245,7 @@ impl Parameter {
                 ends[1]
             )
         })?;
-        // Seat and hall share some ids; the unit that the plug-in shows tells whose it is.
-        let own = ends.iter().find_map(|end| leading_number(end)).map_or("", |(_, unit)| unit);
-        let of_id = || ENTRIES.iter().filter(|entry| entry.id == self.id);
-        let units = of_id()
-            .find(|entry| entry.units.iter().any(|(unit, _)| *unit == own))
-            .or_else(|| of_id().next())
-            .map_or(NO_UNIT, |entry| entry.units);
+        let units = entry_of_name(&self.name).map_or(NO_UNIT, |entry| entry.units);
         let factor =
             units.iter().find(|(known, _)| known.eq_ignore_ascii_case(unit)).map(|&(_, factor)| factor);
         let factor = factor.or(unit.is_empty().then_some(1.0)).ok_or_else(|| {
@@ -267,7 +277,7 @@ fn loose(word: &str) -> String {
         "false" => "off",
         other => other,
     };
-    word.to_lowercase().replace(['-', '_', ' '], "")
+    rostra_files::loose(word)
 }
 
 /// Splits a text into the number at its beginning and the unit after it.
@@ -290,6 +300,8 @@ mod tests {
     fn depth() -> Parameter {
         Parameter {
             id: "depth",
+            name: "Depth".into(),
+            group: String::new(),
             clap_id: ClapId::new(1),
             values: Values::Numbers { least: 0.5, most: 25.0, ends: ["0.50 m".into(), "25.00 m".into()] },
         }
@@ -298,22 +310,18 @@ mod tests {
     fn close() -> Parameter {
         Parameter {
             id: "close",
+            name: "Close-mic distance".into(),
+            group: String::new(),
             clap_id: ClapId::new(2),
             values: Values::Numbers { least: 0.05, most: 2.0, ends: ["0.05 m".into(), "off".into()] },
-        }
-    }
-
-    fn hall_width() -> Parameter {
-        Parameter {
-            id: "width",
-            clap_id: ClapId::new(4),
-            values: Values::Numbers { least: 0.0, most: 100.0, ends: ["0.0 %".into(), "100.0 %".into()] },
         }
     }
 
     fn family() -> Parameter {
         Parameter {
             id: "family",
+            name: "Radiation".into(),
+            group: String::new(),
             clap_id: ClapId::new(3),
             values: Values::Choices(vec!["even".into(), "forward bell".into(), "rear bell".into()]),
         }
@@ -350,12 +358,6 @@ mod tests {
         assert_eq!(close().read(&wish("close", "off")).unwrap().0, Plain::Word("off".into()));
         assert_eq!(close().read(&wish("close", "false")).unwrap().0, Plain::Word("off".into()));
         assert!(close().read(&wish("close", "2.5")).is_err());
-    }
-
-    #[test]
-    fn an_id_that_seat_and_hall_share_takes_its_own_unit() {
-        assert_eq!(hall_width().read(&wish("width", "80 %")).unwrap().0, Plain::Number(80.0));
-        assert!(hall_width().read(&wish("width", "8 m")).is_err());
     }
 
     #[test]

@@ -11,7 +11,7 @@ use crate::bundle::Bundle;
 use crate::offline_host::{Layout, Library, Setting};
 use crate::parameter::{Parameter, Wish};
 use crate::recording::{Recording, decibels, new_file_in};
-use crate::seat_file::SeatFile;
+use crate::seat_file::SeatFiles;
 use crate::sitting::{beside, plain_settings};
 use crate::workspace::shown;
 
@@ -24,8 +24,8 @@ pub(crate) struct Arguments {
     /// Recordings: WAV, AIFF or FLAC, mono or stereo, 22.05 to 192 kHz.
     #[arg(required = true)]
     files: Vec<PathBuf>,
-    /// A seat file: one for all recordings, or one for each in their order.
-    #[arg(long, value_name = "FILE.toml")]
+    /// A seat file, or the name of one that `files` lists: one for all recordings, or one for each in their order.
+    #[arg(long, value_name = "FILE.toml|NAME")]
     seat: Vec<PathBuf>,
     #[command(flatten)]
     common: Common,
@@ -40,8 +40,8 @@ pub(crate) struct Arguments {
 /// Options that `place` and `impulse` share.
 #[derive(clap::Args, Clone, Debug, Default)]
 pub(crate) struct Common {
-    /// A platform file, for all.
-    #[arg(long, value_name = "FILE.toml")]
+    /// A platform file, or the name of one that `files` lists, for all.
+    #[arg(long, value_name = "FILE.toml|NAME")]
     pub(crate) platform: Option<PathBuf>,
     /// A parameter by its id, as in --set depth=8.5 or --set "family=rear bell"; wins over the files.
     #[arg(long, value_name = "ID=VALUE")]
@@ -127,16 +127,14 @@ pub(crate) fn place_all(
     is_mono: bool,
     out: &Path,
 ) -> Result<Vec<Result<Placed>>> {
-    let wishes = match &common.platform {
-        Some(path) => SeatFile::read(path)?.wishes,
-        None => Vec::new(),
-    };
     let options = common.set.iter().map(|text| Wish::from_option(text)).collect::<Result<Vec<_>>>()?;
     let parameters = library.instance()?.parameters()?;
+    let files = SeatFiles::of(&parameters);
+    let platform = files.platform(common.platform.as_deref())?;
     // What holds for all is looked at before anything is rendered.
     let one_seat = tasks.first().and_then(|task| task.seat.as_deref());
     let for_all = one_seat.filter(|_| tasks.iter().all(|task| task.seat.as_deref() == one_seat));
-    settings_of(library, &parameters, &wishes, for_all, &options)?;
+    settings_of(library, &parameters, &files, &platform, for_all, &options)?;
 
     let folder = OutputFolder::open(out)?;
     let progress = progress_bar(tasks);
@@ -145,7 +143,8 @@ pub(crate) fn place_all(
         .enumerate()
         .map(|(index, task)| {
             check_output(tasks, index)?;
-            let settings = settings_of(library, &parameters, &wishes, task.seat.as_deref(), &options)
+            let seat = task.seat.as_deref();
+            let settings = settings_of(library, &parameters, &files, &platform, seat, &options)
                 .with_context(|| task.input.display().to_string())?;
             let placed = place(library, task, &settings, is_mono, &progress);
             progress.set_message(task.input.file_name().unwrap_or_default().to_string_lossy().into_owned());
@@ -164,12 +163,13 @@ pub(crate) fn place_all(
 pub(crate) fn settings_of(
     library: &Library,
     parameters: &[Parameter],
+    files: &SeatFiles,
     platform: &[Wish],
     seat: Option<&Path>,
     options: &[Wish],
 ) -> Result<Vec<Setting>> {
     let seat = match seat {
-        Some(path) => SeatFile::read(path)?.wishes,
+        Some(written) => files.seat(written)?.wishes,
         None => Vec::new(),
     };
     library.instance()?.settings(parameters, &[platform, &seat, options].concat())

@@ -1,25 +1,28 @@
-//! Seat and platform files: TOML whose keys are parameter ids.
+//! What seat and platform files ask of the plug-in.
 //!
-//! ```toml
-//! name = "horns"
-//! note = "at the back, on the highest riser"
-//! depth = 10.5
-//! family = "rear bell"
-//! close = "off"
-//! ```
+//! The plug-in itself says what may stand in a file: its parameters make the
+//! tables that the reader takes.
 
-use std::fs;
 use std::path::Path;
 
-use anyhow::{Context as _, Result, anyhow, bail};
-use toml::Value;
+use anyhow::Result;
+use rostra_files::{Contents, Field, HALL, Kind, PLATFORM, SEAT, Shelf, Table, Value, Values};
 
-use crate::parameter::Wish;
+use crate::files::hall_field;
 
-/// Keys that are for people alone.
-const OWN_KEYS: [&str; 2] = ["name", "note"];
+use crate::parameter::{Parameter, Wish};
 
-/// A seat or platform file as read; whether its wishes can be had is another matter.
+/// The files at hand, and what may stand in them.
+pub(crate) struct SeatFiles {
+    /// Where they are.
+    pub(crate) shelf: Shelf,
+    /// What a seat file may set.
+    pub(crate) seat: Table,
+    /// What a platform file may set.
+    pub(crate) platform: Table,
+}
+
+/// A file as read.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct SeatFile {
     /// What the file calls itself.
@@ -28,110 +31,118 @@ pub(crate) struct SeatFile {
     pub(crate) wishes: Vec<Wish>,
 }
 
-impl SeatFile {
-    /// Reads a file.
-    ///
-    /// # Errors
-    /// When it cannot be opened, is not TOML, or holds something other than ids with plain values.
-    pub(crate) fn read(path: &Path) -> Result<Self> {
-        let shown = path.display();
-        let text =
-            fs::read_to_string(path).with_context(|| format!("{shown}: cannot be read; check the path"))?;
-        Self::parse(&text, &shown.to_string())
+impl SeatFiles {
+    /// Takes the tables from the plug-in's parameters.
+    pub(crate) fn of(parameters: &[Parameter]) -> Self {
+        let fields: Vec<Field> = parameters.iter().map(Parameter::field).collect();
+        let table = |kind: Kind| Table::of(kind, &fields);
+        Self { shelf: Shelf::of_user(), seat: table(SEAT), platform: table(PLATFORM) }
     }
 
-    /// Reads the text of a file that is called `from` in messages.
+    /// Reads a seat file, by its path or its name among those at hand.
     ///
     /// # Errors
-    /// As [`SeatFile::read`], without the opening.
-    pub(crate) fn parse(text: &str, from: &str) -> Result<Self> {
-        let table: toml::Table = toml::from_str(text).map_err(|error| {
-            let line = error.span().map_or(1, |span| line_of(text, span.start));
-            let what = error.message().lines().collect::<Vec<_>>().join(", ");
-            anyhow!("{from}, line {line}: is not TOML ({what}); write one \"id = value\" a line")
-        })?;
-        let mut file = Self::default();
-        for (id, value) in table {
-            let from = format!("{from}, line {}", line_of_key(text, &id));
-            if OWN_KEYS.contains(&id.as_str()) {
-                let Value::String(own) = value else {
-                    bail!("{from}: {id} is for people: write it in quotes");
-                };
-                if id == "name" {
-                    file.name = Some(own);
-                }
-                continue;
-            }
-            let value = match value {
-                Value::String(text) => text,
-                Value::Integer(number) => number.to_string(),
-                Value::Float(number) => number.to_string(),
-                Value::Boolean(is_on) => is_on.to_string(),
-                Value::Datetime(_) | Value::Array(_) | Value::Table(_) => {
-                    bail!("{from}: {id} holds more than one value; write a number, or a name in quotes")
-                }
-            };
-            file.wishes.push(Wish { id, value, from });
+    /// When there is none, or it is broken.
+    pub(crate) fn seat(&self, written: &Path) -> Result<SeatFile> {
+        self.read(written, &self.seat)
+    }
+
+    /// Reads what a platform file asks for, by its path or its name; nothing where none is given.
+    ///
+    /// # Errors
+    /// When there is none, or it is broken.
+    pub(crate) fn platform(&self, written: Option<&Path>) -> Result<Vec<Wish>> {
+        Ok(written.map(|written| self.read(written, &self.platform)).transpose()?.unwrap_or_default().wishes)
+    }
+
+    /// Reads a hall file, by its path or its name; `parameters` are the hall's.
+    ///
+    /// # Errors
+    /// When there is none, or it is broken.
+    pub(crate) fn hall(&self, written: &Path, parameters: &[Parameter]) -> Result<SeatFile> {
+        let fields: Vec<Field> = parameters.iter().map(hall_field).collect();
+        self.read(written, &Table::of(HALL, &fields))
+    }
+
+    /// Reads a file of the kind that a table is of, by its path or its name.
+    ///
+    /// # Errors
+    /// When there is none, or it is broken.
+    pub(crate) fn read(&self, written: &Path, table: &Table) -> Result<SeatFile> {
+        let contents = self.shelf.read_written(written, table)?;
+        Ok(SeatFile { wishes: wishes(&contents, table, written), name: contents.name })
+    }
+}
+
+fn wishes(contents: &Contents, table: &Table, written: &Path) -> Vec<Wish> {
+    let value = |id: &str, value: Value| match (&table.field(id)?.values, value) {
+        (Values::Numbers { range, top: Some(word), .. }, Value::Number(number)) if number >= range.1 => {
+            Some(word.clone())
         }
-        Ok(file)
-    }
-}
-
-/// Returns the line, counted from 1, in which a byte lies.
-fn line_of(text: &str, at: usize) -> usize {
-    text.bytes().take(at).filter(|&byte| byte == b'\n').count() + 1
-}
-
-/// Returns the line in which a key stands; 1 where it is written in a way that hides it.
-fn line_of_key(text: &str, key: &str) -> usize {
-    let stands_in = |line: &str| {
-        line.split(['=', '.', ']'])
-            .next()
-            .is_some_and(|left| left.trim().trim_matches(['[', '"', '\'', ' ']) == key)
+        (Values::Numbers { .. }, Value::Number(number)) => Some(number.to_string()),
+        (Values::Names(names), Value::Name(place)) => names.get(place).cloned(),
+        _ => None,
     };
-    text.lines().position(stands_in).map_or(1, |line| line + 1)
+    let wish = |entry: &rostra_files::Entry| {
+        let from = format!("{}, line {}", written.display(), entry.line);
+        Some(Wish { id: entry.id.clone(), value: value(&entry.id, entry.value)?, from })
+    };
+    contents.entries.iter().filter_map(wish).collect()
 }
 
 #[cfg(test)]
 mod tests {
+    use clack_host::utils::ClapId;
+
     use super::*;
 
-    #[test]
-    fn numbers_words_and_switches_become_wishes() {
-        let file = SeatFile::parse(
-            "name = \"horns\"\nnote = \"ours\"\n\ndepth = 10.5\nriser = 1\nfamily = \"rear bell\"\nbypass = false\n",
-            "horns.toml",
-        )
-        .unwrap();
-        assert_eq!(file.name.as_deref(), Some("horns"));
-        let mut wishes: Vec<_> = file.wishes.iter().map(|w| (w.id.as_str(), w.value.as_str())).collect();
-        wishes.sort_unstable();
-        assert_eq!(wishes, [("bypass", "false"), ("depth", "10.5"), ("family", "rear bell"), ("riser", "1")]);
-        let depth = file.wishes.iter().find(|wish| wish.id == "depth").unwrap();
-        assert_eq!(depth.from, "horns.toml, line 4");
+    fn parameter(id: &'static str, group: &str, values: crate::parameter::Values) -> Parameter {
+        Parameter { id, name: id.into(), group: group.into(), clap_id: ClapId::new(1), values }
     }
 
     #[test]
-    fn broken_toml_names_file_and_line_in_one_line() {
-        for (text, line) in [("depth = 3\nriser = = 1\n", 2), ("depth\n", 1), ("depth = 1\ndepth = 2\n", 2)] {
-            let error = SeatFile::parse(text, "seat.toml").unwrap_err().to_string();
-            assert!(error.starts_with(&format!("seat.toml, line {line}:")), "got {error}");
-            assert!(!error.contains('\n'), "got {error}");
+    fn numbers_words_and_names_become_wishes_with_their_lines() {
+        use crate::parameter::Values::{Choices, Numbers};
+        let files = SeatFiles::of(&[
+            parameter(
+                "depth",
+                "Seat",
+                Numbers { least: 0.5, most: 25.0, ends: ["0.50 m".into(), "25.00 m".into()] },
+            ),
+            parameter(
+                "close",
+                "Tone",
+                Numbers { least: 0.05, most: 2.0, ends: ["0.05 m".into(), "off".into()] },
+            ),
+            parameter("family", "Seat", Choices(vec!["even".into(), "rear bell".into()])),
+            parameter(
+                "pick_y",
+                "Pickup",
+                Numbers { least: 0.0, most: 4.0, ends: ["0 m".into(), "4 m".into()] },
+            ),
+            parameter("bypass", "", Choices(vec!["off".into(), "on".into()])),
+        ]);
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("horns.toml");
+        std::fs::write(&path, "name = \"Horns\"\n\ndepth = 10.5\nclose = \"off\"\nfamily = \"rear bell\"\n")
+            .unwrap();
+        let file = files.seat(&path).unwrap();
+        assert_eq!(file.name.as_deref(), Some("Horns"));
+        let got: Vec<_> = file.wishes.iter().map(|wish| (wish.id.as_str(), wish.value.as_str())).collect();
+        assert_eq!(got, [("depth", "10.5"), ("close", "off"), ("family", "rear bell")]);
+        assert_eq!(file.wishes[0].from, format!("{}, line 3", path.display()));
+        for (text, said) in [("pick_y = 1", "platform file"), ("bypass = \"on\"", "belongs to the session")] {
+            std::fs::write(&path, text).unwrap();
+            let error = files.seat(&path).unwrap_err().to_string();
+            assert!(
+                error.contains(&format!("{}, line 1", path.display())) && error.contains(said),
+                "{error}"
+            );
         }
-    }
-
-    #[test]
-    fn lists_and_tables_are_refused() {
-        for text in
-            ["depth = [1, 2]\n", "[depth]\nx = 1\n", "depth.x = 1\n", "depth = 1979-05-27\n", "name = 3\n"]
-        {
-            assert!(SeatFile::parse(text, "seat.toml").is_err(), "text {text:?}");
-        }
-    }
-
-    #[test]
-    fn a_missing_file_is_named() {
-        let error = SeatFile::read(Path::new("no such seat.toml")).unwrap_err();
-        assert!(format!("{error:#}").contains("no such seat.toml"));
+        assert!(
+            files
+                .seat(Path::new("no such seat.toml"))
+                .is_err_and(|e| e.to_string().contains("no such seat.toml"))
+        );
     }
 }

@@ -26,8 +26,10 @@ pub(super) struct Figures {
     tips: fn(&Number) -> &'static str,
     drag: Option<Drag>,
     typing: Option<Typing>,
-    /// Why what was typed was not taken.
+    /// Why what was typed or asked for was not taken.
     pub(super) refusal: Option<String>,
+    /// What was done, in words.
+    pub(super) said: Option<String>,
 }
 
 impl Default for Figures {
@@ -39,7 +41,7 @@ impl Default for Figures {
 impl Figures {
     /// Starts with other tips than the seat's.
     pub(super) const fn with_tips(tips: fn(&Number) -> &'static str) -> Self {
-        Self { tips, drag: None, typing: None, refusal: None }
+        Self { tips, drag: None, typing: None, refusal: None, said: None }
     }
 }
 

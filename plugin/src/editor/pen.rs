@@ -1,5 +1,6 @@
 //! A pen on the sheet: lines, text and fields in sheet coordinates, at any scale.
 
+use egui::text::LayoutJob;
 use egui::{Align2, Color32, FontId, Painter, Pos2, Rect, Shape, Stroke, StrokeKind, Vec2, pos2, vec2};
 
 use super::ink::Ink;
@@ -8,6 +9,9 @@ use super::ink::Ink;
 pub(super) const TEXT: f32 = 11.0;
 /// Size of small text.
 pub(super) const SMALL: f32 = 9.5;
+
+/// Height of a line of text against its size, a little more than the typeface's own.
+const LINE: f32 = 1.25;
 
 /// What draws on the sheet.
 pub(super) struct Pen<'a> {
@@ -115,6 +119,16 @@ impl<'a> Pen<'a> {
         let height = lines.size().y / self.scale;
         self.painter.galley(self.place(at), lines, colour);
         height
+    }
+
+    /// Writes text in lines within a rectangle, its end left out where there is no room; says whether all of it stands there.
+    pub(super) fn paragraph_in(&self, room: Rect, size: f32, colour: Color32, text: &str) -> bool {
+        let mut job = LayoutJob::simple(text.to_owned(), self.font(size), colour, room.width() * self.scale);
+        job.wrap.max_rows = (room.height() / (size * LINE)).floor().max(1.0) as usize;
+        let lines = self.painter.layout_job(job);
+        let is_whole = !lines.elided;
+        self.painter.galley(self.place(room.min), lines, colour);
+        is_whole
     }
 
     /// Hatches a rectangle with strokes that lean to the right: what is cut.

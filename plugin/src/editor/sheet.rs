@@ -3,9 +3,11 @@
 use egui::{Align2, Id, Pos2, Rect, Role, Sense, Ui, WidgetInfo, pos2};
 use rostra_dsp::Settings;
 use rostra_dsp::seat::SOURCE_HEIGHT_M;
+use rostra_files::{Entry, Listed};
 
 use super::bearing_rule::{self, Rule};
-use super::figures::{self, Figures, GROUP, ROW, check};
+use super::figures::{self, Figures, GROUP, ROW, check, show_tip};
+use super::file_menu::{Filed, Menu, Wish};
 use super::ink::{DARK, DAY, Ink};
 use super::pen::{Pen, SMALL, TEXT, area};
 use super::section::Section;
@@ -65,6 +67,10 @@ pub struct Sheet {
     held: Option<Held>,
     named: Option<usize>,
     track: title_block::Track,
+    /// By place in [`Filed::ALL`].
+    menus: [Menu; Filed::ALL.len()],
+    /// What a hand wishes of files, until somebody asks for it.
+    wish: Option<Wish>,
     sight: Option<(Settings, Sight)>,
     /// The colours that menus and tips were last given.
     dressed: Option<bool>,
@@ -73,6 +79,8 @@ pub struct Sheet {
 /// A group of the schedule: its name, and its rows.
 struct Group {
     name: &'static str,
+    /// The files that hold it and the groups after it.
+    filed: Option<Filed>,
     rows: &'static [Row],
 }
 
@@ -85,6 +93,7 @@ enum Row {
 const GROUPS: [Group; 6] = [
     Group {
         name: "SEAT",
+        filed: Some(Filed::Seat),
         rows: &[
             Row::Number(&DEPTH),
             Row::Number(&BEARING),
@@ -96,6 +105,7 @@ const GROUPS: [Group; 6] = [
     },
     Group {
         name: "PLATFORM",
+        filed: Some(Filed::Platform),
         rows: &[
             Row::Number(&PLATFORM_WIDTH),
             Row::Number(&PLATFORM_DEPTH),
@@ -110,14 +120,24 @@ const GROUPS: [Group; 6] = [
     },
     Group {
         name: "PICKUP",
+        filed: None,
         rows: &[Row::List(List::Pickup), Row::Number(&PICKUP_DEPTH), Row::Number(&PICKUP_HEIGHT)],
     },
-    Group { name: "AIR", rows: &[Row::Number(&AIR_LOSS), Row::Number(&TEMPERATURE), Row::Number(&HUMIDITY)] },
+    Group {
+        name: "AIR",
+        filed: None,
+        rows: &[Row::Number(&AIR_LOSS), Row::Number(&TEMPERATURE), Row::Number(&HUMIDITY)],
+    },
     Group {
         name: "TONE",
+        filed: None,
         rows: &[Row::Number(&CLOSE_MIC), Row::Number(&LOW_MID_FREQUENCY), Row::Number(&LOW_MID_GAIN)],
     },
-    Group { name: "LEVEL", rows: &[Row::Number(&BALANCE), Row::Number(&LAW), Row::Number(&TRIM)] },
+    Group {
+        name: "LEVEL",
+        filed: None,
+        rows: &[Row::Number(&BALANCE), Row::Number(&LAW), Row::Number(&TRIM)],
+    },
 ];
 
 /// Where the parts lie.
@@ -173,7 +193,53 @@ impl Sheet {
         self.desk(ui, &pen, values, &mut edits);
         self.title(ui, &pen, values, &mut edits);
         self.sight = Some((settings, sight));
+        if !edits.is_empty() {
+            // What was said of a file is of the past.
+            self.figures.said = None;
+        }
         edits
+    }
+
+    /// Returns what a hand wishes of files, once.
+    pub fn asked(&mut self) -> Option<Wish> {
+        self.wish.take()
+    }
+
+    /// Takes the files that are at hand.
+    pub fn tell_files(&mut self, filed: Filed, files: Vec<Listed>) {
+        self.menus[filed as usize].tell_files(files);
+    }
+
+    /// Takes that a file was taken, what it set, and the note that stands in it.
+    pub fn tell_taken(&mut self, filed: Filed, name: &str, entries: Vec<Entry>, note: &str) {
+        let said = match (entries.len(), note) {
+            (0, _) => format!("'{name}' sets nothing."),
+            (_, "") => format!("Taken from '{name}'."),
+            _ => format!("Taken from '{name}': {note}"),
+        };
+        self.say(said);
+        self.menus[filed as usize].tell_done(name, entries);
+    }
+
+    /// Takes that the present values were saved.
+    pub fn tell_saved(&mut self, filed: Filed, name: &str, entries: Vec<Entry>) {
+        self.say(format!("Saved as '{name}'."));
+        self.menus[filed as usize].tell_done(name, entries);
+    }
+
+    /// Takes that there is an own file of a name, which a second click may replace.
+    pub fn tell_name_is_taken(&mut self, filed: Filed, name: &str) {
+        self.menus[filed as usize].tell_name_is_taken(name);
+    }
+
+    /// Says why something cannot be had.
+    pub fn refuse(&mut self, why: String) {
+        self.figures.refusal = Some(why);
+    }
+
+    fn say(&mut self, said: String) {
+        self.figures.refusal = None;
+        self.figures.said = Some(said);
     }
 
     /// Takes the name that the host gives the track.
@@ -246,8 +312,13 @@ impl Sheet {
     fn schedule(&mut self, ui: &mut Ui, pen: &Pen, values: &Values, edits: &mut Vec<Edit>) {
         let (x, width) = (SCHEDULE.left(), SCHEDULE.width());
         let mut y = SCHEDULE.top() - 4.0;
-        for Group { name, rows } in &GROUPS {
-            figures::group(pen, area(x, y, width, GROUP), name);
+        for Group { name, filed, rows } in &GROUPS {
+            let heading = area(x, y, width, GROUP);
+            figures::group(pen, heading, name);
+            if let Some(filed) = *filed {
+                let wish = self.menus[filed as usize].show(ui, pen, heading, filed, values);
+                self.wish = self.wish.take().or(wish);
+            }
             y += GROUP + 1.0;
             for row in *rows {
                 let place = area(x, y, width, ROW);
@@ -262,11 +333,24 @@ impl Sheet {
                 y += ROW;
             }
         }
-        if let Some(refusal) = &self.figures.refusal {
-            pen.paragraph(pos2(x, y + 4.0), width, SMALL, pen.ink.notice, refusal);
-        } else {
-            let help = "Drag a figure, or click it and type; arrows step, shift is fine, double click is the default.";
-            pen.paragraph(pos2(x, y + 4.0), width, SMALL, pen.ink.faint, help);
+        self.foot(ui, pen, Rect::from_min_max(pos2(x, y + 4.0), pos2(x + width, TITLE.top() - 4.0)));
+    }
+
+    /// Says under the schedule what was refused or done, else how figures are handled.
+    fn foot(&self, ui: &Ui, pen: &Pen, room: Rect) {
+        const HELP: &str =
+            "Drag a figure, or click it and type; arrows step, shift is fine, double click is the default.";
+        let Figures { refusal, said, .. } = &self.figures;
+        let (colour, text) = match (refusal, said) {
+            (Some(refusal), _) => (pen.ink.notice, refusal.as_str()),
+            (None, Some(said)) => (pen.ink.line, said.as_str()),
+            (None, None) => (pen.ink.faint, HELP),
+        };
+        let control = ui.interact(pen.rect(room), Id::unique("foot"), Sense::hover());
+        control.widget_info(|| WidgetInfo::labeled(Role::Label, true, text));
+        // A long name of a file can make it longer than the room; then the tip has it whole.
+        if !pen.paragraph_in(room, SMALL, colour, text) {
+            show_tip(control, text, pen);
         }
     }
 

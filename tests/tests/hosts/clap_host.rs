@@ -1,6 +1,6 @@
 //! A CLAP host for tests: loads the bundle, sets, saves, loads, renders.
 
-use std::ffi::CString;
+use std::ffi::{CStr, CString};
 use std::io::Cursor;
 use std::sync::atomic::{AtomicBool, Ordering};
 
@@ -98,11 +98,16 @@ pub(crate) struct Clap {
 }
 
 impl Clap {
-    /// Loads the bundle and makes an instance.
+    /// Loads the bundle and makes an instance of the seat.
     ///
     /// # Panics
     /// When the bundle is missing or refuses.
     pub(crate) fn new() -> Self {
+        Self::of(c"org.rostra.seat")
+    }
+
+    /// As [`Self::new`], of either plug-in.
+    pub(crate) fn of(id: &CStr) -> Self {
         let path = bundle::clap();
         // SAFETY: loading runs the library's initialisers; it is the plug-in that this workspace builds.
         #[allow(unsafe_code)]
@@ -111,10 +116,14 @@ impl Clap {
         let factory = entry.get_plugin_factory().expect("a factory");
         let ids: Vec<CString> =
             factory.plugin_descriptors().filter_map(|found| found.id().map(CString::from)).collect();
-        assert_eq!(ids, [CString::from(c"org.rostra.seat")], "the plug-ins of the bundle");
+        assert_eq!(
+            ids,
+            [c"org.rostra.seat", c"org.rostra.hall"].map(CString::from),
+            "the plug-ins of the bundle"
+        );
         let info = HostInfo::new("Rostra tests", "Rostra", "", env!("CARGO_PKG_VERSION")).expect("no zeros");
         let plugin =
-            PluginInstance::new(|()| Shared::default(), |_| (), &entry, &ids[0], &info).expect("an instance");
+            PluginInstance::new(|()| Shared::default(), |_| (), &entry, id, &info).expect("an instance");
         let params = plugin
             .plugin_shared_handle()
             .get_extension::<PluginParams>()

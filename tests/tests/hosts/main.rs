@@ -10,6 +10,7 @@ mod vst3_host;
 mod alignment;
 mod bypass;
 mod equality;
+mod hall;
 mod parameters;
 mod state;
 #[cfg(target_os = "linux")]

@@ -8,6 +8,9 @@ use super::sound::{RATE_HZ, Sound};
 /// Frames of a block: not those of the CLAP host, on purpose.
 pub(crate) const BLOCK_FRAMES: usize = 480;
 
+/// The seat's class id, sixteen bytes of text: "RostraSeatPlace1".
+const SEAT: &str = "526F7374726153656174506C61636531";
+
 /// An instance of the VST3.
 pub(crate) struct Vst3 {
     // Before the host: it goes first.
@@ -23,6 +26,11 @@ impl Vst3 {
     /// # Panics
     /// When the bundle is missing or the plug-in refuses.
     pub(crate) fn new(inputs: usize, outputs: usize, state: &[u8]) -> Self {
+        Self::of(SEAT, inputs, outputs, state)
+    }
+
+    /// As [`Self::new`], of the plug-in with a class id.
+    pub(crate) fn of(class: &str, inputs: usize, outputs: usize, state: &[u8]) -> Self {
         let mut host = Vst3Host::builder()
             .sample_rate(f64::from(RATE_HZ))
             .block_size(BLOCK_FRAMES)
@@ -30,7 +38,7 @@ impl Vst3 {
             .output_channels(outputs)
             .build()
             .expect("a host");
-        let mut plugin = host.load_plugin(bundle::vst3()).expect("the bundle loads");
+        let mut plugin = host.load_plugin_class(bundle::vst3(), class).expect("the bundle loads");
         let arrangement =
             |channels| if channels == 1 { SpeakerArrangement::MONO } else { SpeakerArrangement::STEREO };
         plugin

@@ -39,6 +39,12 @@ const MOST_GROWN_MIB: f64 = 20.0;
 /// Where the player's mark of the default seat lies, and where 9 m deep on a riser of 1 m lies: 22 points a metre.
 const PLAYER: (i16, i16) = (170, 238);
 const DEEP_AND_HIGH: (i16, i16) = (258, 216);
+/// Where the menu of seat files lies, and the first of one's own in it once it is open.
+const SEAT_FILES: (i16, i16) = (955, 18);
+const FIRST_FILE: (i16, i16) = (830, 52);
+/// The first of one's own seat files, and what it sets, m.
+const SEAT_FILE: &str = "depth = 8.25\nriser = 0.75\n";
+const SEAT_FILE_M: [f64; 2] = [8.25, 0.75];
 
 /// An X server while it lives.
 struct Server {
@@ -91,10 +97,14 @@ fn with_a_display(name: &str, inside: fn()) {
         eprintln!("Skipped: there is no Xvfb or no OpenGL; on Debian, install xvfb, libegl1 and libgl1");
         return;
     };
+    let files = tempfile::tempdir().expect("a folder");
+    std::fs::create_dir(files.path().join("seats")).expect("a folder");
+    std::fs::write(files.path().join("seats/A seat.toml"), SEAT_FILE).expect("a file");
     let output = Command::new(std::env::current_exe().expect("this program"))
         .args([name, "--exact", "--nocapture"])
         .env("DISPLAY", &server.display)
         .env(ROLE, "client")
+        .env("ROSTRA_FILES", files.path())
         // Each window has a thread, and each thread would get a pool of memory of its own, which
         // glibc keeps (mallopt(3)): with one pool, what grows is what leaks.
         .env("MALLOC_ARENA_MAX", "1")
@@ -179,6 +189,17 @@ impl Screen {
         std::thread::sleep(Duration::from_millis(40));
     }
 
+    /// Takes the first of one's own seat files from the menu.
+    fn take_a_seat_file(&self) {
+        for at in [SEAT_FILES, FIRST_FILE] {
+            self.event(MOTION_NOTIFY_EVENT, 0, at);
+            self.event(BUTTON_PRESS_EVENT, 1, at);
+            self.event(BUTTON_RELEASE_EVENT, 1, at);
+            // The menu opens in one frame and is filled in the next.
+            std::thread::sleep(Duration::from_millis(300));
+        }
+    }
+
     fn drag(&self, from: (i16, i16), to: (i16, i16)) {
         self.event(MOTION_NOTIFY_EVENT, 0, from);
         self.event(BUTTON_PRESS_EVENT, 1, from);
@@ -230,6 +251,11 @@ fn inside_a_clap_host() {
             // The picture follows within a frame or two.
             std::thread::sleep(Duration::from_millis(200));
             screen.keep(&Path::new(env!("CARGO_TARGET_TMPDIR")).join("window.ppm"));
+            screen.take_a_seat_file();
+            play(&mut playing);
+            let got = ["Depth", "Riser"].map(|name| text_of(&mut playing, name));
+            eprintln!("after a seat file: {} m deep, riser {} m", got[0], got[1]);
+            assert_eq!(got, SEAT_FILE_M, "depth and riser in metres");
         }
         if opening % 10 == 1 {
             // A host may ask for anything; the sheet must come back.
@@ -309,6 +335,18 @@ fn inside_a_vst3_host() {
             assert_eq!(count(ParameterEditKind::EndGesture), 1, "{kinds:?}");
             eprintln!("after the drag: {:.2} m deep, one gesture of {} edits", depth_m(&vst3), kinds.len());
             assert!((depth_m(&vst3) - 9.0).abs() < 0.2, "{} m deep", depth_m(&vst3));
+            screen.take_a_seat_file();
+            let mut kinds: Vec<ParameterEditKind> = Vec::new();
+            while kinds.last() != Some(&ParameterEditKind::EndGesture) && start.elapsed() < PATIENCE {
+                let edits = vst3.plugin.take_parameter_edits();
+                kinds.extend(edits.iter().filter(|edit| edit.id == id).map(|edit| edit.kind.clone()));
+                std::thread::sleep(Duration::from_millis(5));
+            }
+            vst3.render(&input);
+            assert_eq!(kinds.len(), 3, "begin, set, end: {kinds:?}");
+            assert_eq!(kinds.first(), Some(&ParameterEditKind::BeginGesture), "{kinds:?}");
+            eprintln!("after a seat file: {:.2} m deep, one gesture", depth_m(&vst3));
+            assert!((depth_m(&vst3) - SEAT_FILE_M[0]).abs() < 0.005, "{} m deep", depth_m(&vst3));
         }
         vst3.plugin.close_editor().expect("the editor closes");
     }

@@ -85,7 +85,8 @@ pub fn values(wishes: &[String]) -> Result<HallValues> {
             .split_once('=')
             .with_context(|| format!("--set {wish}: has no \"=\"; write id and value, as in decay=2.5"))?;
         let place = HALL_NUMBERS.iter().position(|number| number.id == id.trim());
-        let place = place.with_context(|| format!("--set {wish}: a hall has no parameter \"{}\"", id.trim()))?;
+        let place =
+            place.with_context(|| format!("--set {wish}: a hall has no parameter \"{}\"", id.trim()))?;
         let number = HALL_NUMBERS[place];
         let (low, high) = (number.shown(number.range.0), number.shown(number.range.1));
         match number.parse(value) {

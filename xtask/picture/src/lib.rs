@@ -2,13 +2,18 @@
 
 pub mod hall;
 
+use std::path::PathBuf;
+
 use anyhow::{Context as _, Result, anyhow, bail};
 use egui_kittest::Harness;
 use image::RgbaImage;
+use rostra::editor::filing::{Filing, edits_of};
 use rostra::editor::sheet::Sheet;
 use rostra::editor::values::{Edit, List, Switch, Values};
+use rostra::file_table::table;
 use rostra::parameters::NUMBERS;
 use rostra_dsp::Settings;
+use rostra_files::{Kind, Shelf};
 
 /// A sheet with the values that it shows, and what was done to them.
 pub struct Desk {
@@ -18,18 +23,31 @@ pub struct Desk {
     pub values: Values,
     /// What a hand did, in order.
     pub edits: Vec<Edit>,
+    filing: Filing,
 }
 
 impl Desk {
     /// Lays a sheet out for given values.
+    ///
+    /// Nobody's own files are at hand: those of whoever runs this belong in no picture.
     pub fn new(values: Values, is_dark: bool) -> Self {
-        let mut sheet = Sheet::default();
-        sheet.is_dark = is_dark;
-        Self { sheet, values, edits: Vec::new() }
+        Self::beside(Shelf::at("no folder of files"), values, is_dark)
     }
 
+    /// Lays a sheet out beside the files of a shelf.
+    pub fn beside(shelf: Shelf, values: Values, is_dark: bool) -> Self {
+        let mut sheet = Sheet::default();
+        sheet.is_dark = is_dark;
+        Self { sheet, values, edits: Vec::new(), filing: Filing::of(shelf) }
+    }
+
+    /// Does what the window of the plug-in does.
     fn show(&mut self, ui: &mut egui::Ui) {
-        let edits = self.sheet.show(ui, &self.values);
+        let mut edits = self.sheet.show(ui, &self.values);
+        if let Some(wish) = self.sheet.asked() {
+            edits.extend(self.filing.answer(wish, &mut self.sheet, &self.values));
+            ui.ctx().request_repaint();
+        }
         for &edit in &edits {
             self.values.apply(edit);
         }
@@ -69,12 +87,19 @@ pub fn draw(desk: Desk, scale: f32, pixels_per_point: f32) -> Result<RgbaImage> 
     })
 }
 
-/// Returns the default values after wishes of the form `id=value`.
+/// Returns the default values after files, by path or name, and wishes of the form `id=value`.
 ///
 /// # Errors
-/// When a wish has no `=`, names no parameter, or asks for what the parameter cannot be.
-pub fn values(wishes: &[String]) -> Result<Values> {
+/// When a file is broken or not there; when a wish has no `=`, names no
+/// parameter, or asks for what the parameter cannot be.
+pub fn values(files: &[(Kind, PathBuf)], wishes: &[String]) -> Result<Values> {
     let mut values = Values::from(&Settings::default());
+    for (kind, written) in files {
+        let contents = Shelf::of_user().read_written(written, &table(*kind))?;
+        for edit in edits_of(&contents) {
+            values.apply(edit);
+        }
+    }
     for wish in wishes {
         let edit = edit(wish).with_context(|| format!("--set {wish}"))?;
         values.apply(edit);
@@ -124,7 +149,7 @@ mod tests {
 
     #[test]
     fn wishes_are_taken_or_refused_in_words() {
-        let wish = |text: &str| values(&[text.to_owned()]);
+        let wish = |text: &str| values(&[], &[text.to_owned()]);
         assert!(wish("depth=8.5").is_ok_and(|values| values.settings().seat.depth_m == 8.5));
         assert!(wish("family=rear bell").is_ok());
         assert!(wish("bypass=on").is_ok_and(|values| values.bypass && !values.dry));

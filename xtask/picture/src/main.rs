@@ -7,12 +7,19 @@ use std::process::ExitCode;
 use anyhow::{Context as _, Result, ensure};
 use clap::Parser;
 use image::ImageFormat;
+use rostra_files::{PLATFORM, SEAT};
 use rostra_picture::{Desk, draw, values};
 
 #[derive(Parser)]
 #[command(about = "Draws the editor for a seat")]
 struct Arguments {
-    /// What is set, as id=value; later ones win.
+    /// A platform file, or the name of one at hand; before the seat.
+    #[arg(long)]
+    platform: Option<PathBuf>,
+    /// A seat file, or the name of one at hand.
+    #[arg(long)]
+    seat: Option<PathBuf>,
+    /// What is set after the files, as id=value; later ones win.
     #[arg(long = "set")]
     set: Vec<String>,
     /// Draw the sheet for a dark room.
@@ -40,10 +47,14 @@ fn main() -> ExitCode {
 }
 
 fn run(arguments: &Arguments) -> Result<()> {
-    let Arguments { set, dark, scale, pixels, out } = arguments;
+    let Arguments { platform, seat, set, dark, scale, pixels, out } = arguments;
     ensure!((0.75..=2.0).contains(scale), "--scale {scale}: the sheet is drawn at 0.75 to 2 times its size");
     ensure!((0.5..=4.0).contains(pixels), "--pixels {pixels}: a screen has 0.5 to 4 pixels per point");
-    let picture = draw(Desk::new(values(set)?, *dark), *scale, *pixels)?;
+    let files: Vec<_> = [(PLATFORM, platform), (SEAT, seat)]
+        .into_iter()
+        .filter_map(|(kind, written)| Some((kind, written.clone()?)))
+        .collect();
+    let picture = draw(Desk::new(values(&files, set)?, *dark), *scale, *pixels)?;
     // Whole or not at all: what stood there before stays until the picture is written.
     let cannot = || format!("{}: cannot be written", out.display());
     let folder = out.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));

@@ -3,12 +3,16 @@
 use egui::{Key, Modifiers, PointerButton, Pos2, Rect};
 use egui_kittest::Harness;
 use egui_kittest::kittest::Queryable as _;
+use rostra::editor::file_menu::Filed;
 use rostra::editor::sheet::Sheet;
 use rostra::editor::values::{Edit, List, Switch, Values};
-use rostra::parameters::{BEARING, DEPTH, FACING, NUMBERS, PLATFORM_DEPTH, RISER, WIDTH};
+use rostra::parameters::{
+    BALANCE, BEARING, DEPTH, FACING, NUMBERS, PLATFORM_DEPTH, PLATFORM_WIDTH, RISER, TRIM, WIDTH,
+};
 use rostra::quantity::Number;
 use rostra_dsp::Settings;
 use rostra_dsp::radiation::Family;
+use rostra_files::Shelf;
 use rostra_picture::{Desk, open};
 
 type Open = Harness<'static, Desk>;
@@ -106,6 +110,9 @@ fn every_control_has_its_name() {
         ["Compare dry", "Bypass", "Dark room", "Hall pre-delay", "Copy figures", "Player", "Player's staff"]
     {
         assert!(place(&harness, name).is_positive(), "{name}");
+    }
+    for filed in Filed::ALL {
+        assert!(place(&harness, filed.name()).is_positive(), "{}", filed.name());
     }
 }
 
@@ -330,6 +337,119 @@ fn a_gesture_that_is_cut_off_is_ended() {
     let ends = harness.state_mut().sheet.let_go();
     assert_eq!(ends, [Edit::End(&DEPTH), Edit::End(&RISER)]);
     assert!(harness.state_mut().sheet.let_go().is_empty());
+}
+
+/// A sheet beside an own folder of files, which is taken away at the end.
+fn sheet_beside_files() -> (Open, tempfile::TempDir) {
+    let folder = tempfile::tempdir().expect("a folder");
+    let desk = Desk::beside(Shelf::at(folder.path()), Values::from(&Settings::default()), false);
+    let mut harness = open(desk, 1.0, 1.0);
+    harness.run();
+    (harness, folder)
+}
+
+/// Opens a menu of files, and types a name to save under.
+fn type_name(harness: &mut Open, filed: Filed, save_as: &str, name: &str) {
+    click(harness, filed.name());
+    harness.get_by_role_and_label(egui::accesskit::Role::TextInput, save_as).focus();
+    harness.step();
+    // What stood there before goes.
+    harness.key_press_modifiers(Modifiers::COMMAND, Key::A);
+    harness.step();
+    type_text(harness, name);
+}
+
+#[test]
+fn a_seat_file_is_taken_as_whole_gestures_and_sets_what_it_names() {
+    let mut harness = sheet();
+    harness.state_mut().values.apply(Edit::Set(&TRIM, -3.0));
+    click(&mut harness, "Seat files");
+    assert!(harness.state().edits.is_empty(), "a menu that opens sets nothing");
+    click(&mut harness, "Horns, built in");
+    let Desk { values, edits, .. } = harness.state();
+    // The numbers of presets-demo/seats/horns.toml.
+    for (number, expected) in [(&DEPTH, 10.5), (&BEARING, -22.0), (&RISER, 0.9), (&BALANCE, 65.0)] {
+        assert_eq!(values.number(number), expected, "{}", number.id);
+        assert_eq!(gesture(edits, number), expected, "{}", number.id);
+    }
+    assert_eq!(values.settings().seat.family, Family::RearBell);
+    assert_eq!(values.number(&TRIM), -3.0, "what the file does not name stays");
+    assert!(harness.query_by_label("Flute, built in").is_none(), "the menu closes");
+    click(&mut harness, "Seat files");
+    assert!(harness.query_by_label("Flute, built in").is_some(), "and opens again");
+    key(&mut harness, Key::Escape);
+    harness.run();
+    assert!(harness.query_by_label("Flute, built in").is_none(), "Escape closes it");
+    assert!(harness.query_by_label_contains("Taken from 'Horns'").is_some());
+    // What is said of it goes with the next edit, and the heading says that the seat is another.
+    click(&mut harness, "Depth");
+    key(&mut harness, Key::ArrowUp);
+    harness.run();
+    assert!(harness.query_by_label_contains("Taken from").is_none());
+    let menu = harness.get_by_label("Seat files");
+    assert_eq!(menu.value().as_deref(), Some("Horns, changed"));
+}
+
+#[test]
+fn a_platform_file_sets_the_platform_and_leaves_the_seat() {
+    let mut harness = sheet();
+    click(&mut harness, "Platform files");
+    click(&mut harness, "Large, plaster, built in");
+    let values = &harness.state().values;
+    assert_eq!(values.number(&PLATFORM_WIDTH), 24.0);
+    assert_eq!(values.number(&DEPTH), DEPTH.default);
+    assert_eq!(gesture(&harness.state().edits, &PLATFORM_WIDTH), 24.0);
+}
+
+#[test]
+fn a_seat_is_saved_listed_and_taken_again_and_a_second_save_asks() {
+    let (mut harness, folder) = sheet_beside_files();
+    harness.state_mut().values.apply(Edit::Set(&DEPTH, 9.25));
+    type_name(&mut harness, Filed::Seat, "Save this seat as", "Far one");
+    click(&mut harness, "Save");
+    harness.run();
+    let path = folder.path().join("seats/Far one.toml");
+    let text = std::fs::read_to_string(&path).expect("it was saved");
+    assert!(text.starts_with("name = \"Far one\"") && text.contains("\ndepth = 9.25\n"), "{text}");
+    assert!(harness.query_by_label_contains("Saved as 'Far one'").is_some());
+    assert!(harness.query_by_label("Save").is_none(), "the menu closes");
+    assert!(harness.state().edits.is_empty(), "saving sets nothing");
+    // Another seat under the same name: asked first, and then replaced.
+    harness.state_mut().values.apply(Edit::Set(&DEPTH, 6.5));
+    type_name(&mut harness, Filed::Seat, "Save this seat as", "Far one");
+    click(&mut harness, "Save");
+    assert_eq!(std::fs::read_to_string(&path).expect("it is there"), text, "one click replaces nothing");
+    click(&mut harness, "Replace it");
+    let replaced = std::fs::read_to_string(&path).expect("it is there");
+    assert!(replaced.contains("\ndepth = 6.5\n"), "{replaced}");
+    // And back from the list.
+    harness.state_mut().values.apply(Edit::Set(&DEPTH, 3.0));
+    click(&mut harness, "Seat files");
+    click(&mut harness, "Far one, own");
+    assert_eq!(harness.state().values.number(&DEPTH), 6.5);
+}
+
+#[test]
+fn a_broken_file_is_named_with_its_line_and_changes_nothing() {
+    let (mut harness, folder) = sheet_beside_files();
+    let seats = folder.path().join("seats");
+    std::fs::create_dir_all(&seats).expect("a folder");
+    std::fs::write(seats.join("Bad.toml"), "depth = 9\nbearing = 99\n").expect("a file");
+    let before = harness.state().values.clone();
+    click(&mut harness, "Seat files");
+    click(&mut harness, "Bad, own");
+    assert_eq!(harness.state().values, before);
+    assert!(harness.state().edits.is_empty(), "{:?}", harness.state().edits);
+    assert!(
+        harness.query_by_label_contains("Bad.toml, line 2: bearing = 99 is out of range").is_some(),
+        "the sheet says what is wrong"
+    );
+    // A folder that cannot be written: said, and nothing is lost.
+    std::fs::remove_dir_all(&seats).expect("it was made above");
+    std::fs::write(&seats, b"in the way").expect("a file");
+    type_name(&mut harness, Filed::Seat, "Save this seat as", "Any");
+    click(&mut harness, "Save");
+    assert!(harness.query_by_label_contains("cannot be written").is_some());
 }
 
 #[test]

@@ -8,18 +8,16 @@ use super::seat_figures::late_decay_s;
 use crate::offline_host::{Layout, Library, Setting};
 use crate::parameter::{Plain, leading_number};
 use crate::recording::Recording;
-use crate::seat_file::SeatFile;
+use crate::seat_file::SeatFiles;
 
-/// CLAP id of the hall, in the same library as the seat.
-const HALL_ID: &str = "org.rostra.hall";
 /// Id of its pre-delay.
 const PRE_DELAY: &str = "pre_delay";
 /// Id of the share of the hall in its output.
 const WET: &str = "wet";
 
 /// A hall, set up.
-pub(crate) struct Hall {
-    library: Library,
+pub(crate) struct Hall<'a> {
+    library: &'a Library,
     settings: Vec<Setting>,
     level_db: f64,
     /// What its file calls itself, or the file's name.
@@ -32,16 +30,15 @@ pub(crate) struct Hall {
     pub(crate) words: Vec<(String, String)>,
 }
 
-impl Hall {
+impl<'a> Hall<'a> {
     /// Reads a hall file and sets the plug-in up; what comes back is scaled by `level_db`.
     ///
     /// # Errors
     /// When the library holds no hall, or the file cannot be read or asks for what cannot be had.
-    pub(crate) fn open(library: &Library, path: &Path, level_db: f64) -> Result<Self> {
-        let file = SeatFile::read(path)?;
-        let library = library.other(HALL_ID)?;
-        let mut instance = library.instance()?;
+    pub(crate) fn open(library: &'a Library, files: &SeatFiles, path: &Path, level_db: f64) -> Result<Self> {
+        let mut instance = library.hall()?;
         let parameters = instance.parameters()?;
+        let file = files.hall(path, &parameters)?;
         let settings = instance.settings(&parameters, &file.wishes)?;
         let set_ms =
             settings.iter().find(|setting| setting.id == PRE_DELAY).and_then(|setting| {
@@ -80,7 +77,7 @@ impl Hall {
     pub(crate) fn render(&self, bus: &Recording) -> Result<Recording> {
         let layout = Layout { inputs: 2, outputs: 2 };
         let mut answer =
-            self.library.instance()?.render(layout, &self.settings, bus, &|_| ()).context("the hall")?;
+            self.library.hall()?.render(layout, &self.settings, bus, &|_| ()).context("the hall")?;
         answer.scale(10_f64.powf(self.level_db / 20.0));
         Ok(answer)
     }

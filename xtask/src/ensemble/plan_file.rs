@@ -17,10 +17,11 @@ use std::ops::{Range, RangeInclusive};
 use std::path::{Path, PathBuf};
 
 use anyhow::{Context as _, Result, anyhow, bail, ensure};
+use rostra_files::nearest;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
-use crate::parameter::{Wish, nearest};
+use crate::parameter::Wish;
 use crate::workspace::shown;
 
 /// Keys of a plan.
@@ -127,8 +128,8 @@ impl PlanFile {
                 "name" => field.text().map(|text| plan.name = text),
                 "cue" => field.text().map(|text| plan.cue = Some(text)),
                 "note" => field.text().map(drop),
-                "platform" => field.path().map(|path| plan.platform = Some(path)),
-                "hall" => field.path().map(|path| plan.hall = Some((path, field.from()))),
+                "platform" => field.path_or_name().map(|path| plan.platform = Some(path)),
+                "hall" => field.path_or_name().map(|path| plan.hall = Some((path, field.from()))),
                 "hall_level_db" => field.gain_db().map(|gain_db| plan.hall_level_db = gain_db),
                 "listen" => field.texts().map(|texts| plan.listen = texts),
                 "practice" => field.practice(&mut keep).map(|practice| plan.practice = practice),
@@ -214,6 +215,16 @@ impl<'t> Field<'_, 't> {
         Ok(self.source.folder.join(self.text()?))
     }
 
+    /// Reads a path, from the plan's folder, or the name of a file at hand, which stays as it is.
+    fn path_or_name(&self) -> Result<PathBuf> {
+        let written = self.text()?;
+        let path = self.source.folder.join(&written);
+        let is_named = ["own/", "built-in/"].iter().any(|from| written.starts_with(from));
+        let ends_as_path = path.extension().is_some_and(|ending| ending.eq_ignore_ascii_case("toml"));
+        let is_path = path.exists() || ends_as_path || (!is_named && written.contains(['/', '\\']));
+        Ok(if is_path { path } else { written.into() })
+    }
+
     fn texts(&self) -> Result<Vec<String>> {
         let DeValue::Array(values) = self.value.get_ref() else {
             bail!("{}: {} is no list; write [\"one\", \"two\"]", self.from(), self.key());
@@ -292,7 +303,7 @@ impl<'t> Field<'_, 't> {
                     stem.file = path;
                     stem.from = field.from();
                 }),
-                "seat" => field.path().map(|path| stem.seat = Some(path)),
+                "seat" => field.path_or_name().map(|path| stem.seat = Some(path)),
                 "name" => field.text().map(|text| stem.name = Some(text)),
                 "gain_db" => field.gain_db().map(|gain_db| stem.gain_db = gain_db),
                 "send_db" => field.gain_db().map(|gain_db| stem.send_db = gain_db),
@@ -393,6 +404,15 @@ send_db = +2.0
         let wishes: Vec<_> = second.set.iter().map(|w| (w.id.as_str(), w.value.as_str())).collect();
         assert_eq!(wishes, [("depth", "9"), ("family", "rear bell"), ("bypass", "false")]);
         assert_eq!(second.set[0].from, "plan.toml, line 18");
+    }
+
+    #[test]
+    fn a_name_of_a_file_at_hand_is_no_path() {
+        let plan = parse("platform = \"Large, plaster\"\n[[stem]]\nfile = \"a.wav\"\nseat = \"own/horns\"\n");
+        assert_eq!(plan.platform.as_deref(), Some(Path::new("Large, plaster")));
+        assert_eq!(plan.stems[0].seat.as_deref(), Some(Path::new("own/horns")));
+        let plan = parse("[[stem]]\nfile = \"a.wav\"\nseat = \"seats/horns\"\n");
+        assert_eq!(plan.stems[0].seat.as_deref(), Some(Path::new("folder/seats/horns")));
     }
 
     #[test]

@@ -1,9 +1,10 @@
 //! What common practice lets expect of front and back, held against the figures.
 
+use rostra_files::nearest;
+
 use super::figure::gain_text;
 use super::plan_file::Practice;
 use super::stem::Placed;
-use crate::parameter::nearest;
 
 /// An expectation, and whether it holds.
 #[derive(Clone, Debug, PartialEq)]

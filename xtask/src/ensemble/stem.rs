@@ -15,7 +15,7 @@ use crate::offline_host::{Layout, Library, Setting};
 use crate::parameter::{Parameter, Wish};
 use crate::place::{moved_text, output_name, settings_of};
 use crate::recording::Recording;
-use crate::seat_file::SeatFile;
+use crate::seat_file::SeatFiles;
 use crate::sitting::plain_settings;
 
 /// What all stems of a plan have in common.
@@ -24,6 +24,8 @@ pub(crate) struct Common<'a> {
     pub(crate) library: &'a Library,
     /// Its parameters.
     pub(crate) parameters: &'a [Parameter],
+    /// The files at hand.
+    pub(crate) files: &'a SeatFiles,
     /// What the platform file asks for.
     pub(crate) platform: &'a [Wish],
     /// Folder of the placed stems.
@@ -59,12 +61,14 @@ impl Stem {
             let settings = settings_of(
                 common.library,
                 common.parameters,
+                common.files,
                 common.platform,
                 entry.seat.as_deref(),
                 &entry.set,
             )
             .with_context(|| entry.file.display().to_string())?;
-            let of_seat = entry.seat.as_deref().map(SeatFile::read).transpose()?.and_then(|file| file.name);
+            let seat = entry.seat.as_deref().map(|seat| common.files.seat(seat)).transpose()?;
+            let of_seat = seat.and_then(|file| file.name);
             let of_file = || entry.file.file_stem().unwrap_or_default().to_string_lossy().into_owned();
             Ok(Self {
                 name: entry.name.clone().or(of_seat).unwrap_or_else(of_file),

@@ -1,0 +1,44 @@
+//! Seats, platforms and halls as files: TOML whose keys are parameter ids.
+//!
+//! ```toml
+//! name = "Horns"
+//! note = "At the back, on the highest riser."
+//! depth = 10.5
+//! family = "rear bell"
+//! close = "off"
+//! ```
+//!
+//! A file sets what it names and nothing else. What may stand in it is not
+//! written here: whoever reads hands in a [`Table`] of the parameters, so the
+//! plug-ins, which know their own, and the tasks, which ask a built plug-in,
+//! read alike, and another plug-in brings another table.
+//!
+//! # Invariants
+//! * A file is taken whole or refused whole, with one line that names it, the
+//!   line, what is wrong and what to do.
+//! * A file is written whole or not at all, and never over another one unless
+//!   that was asked for.
+//! * Nothing here is for an audio thread: everything opens files or allocates.
+//! * This crate knows no plug-in API, no UI and no acoustics.
+
+mod field;
+mod kind;
+mod table;
+
+mod fault;
+mod spelling;
+
+mod contents;
+mod schema;
+
+mod safe_name;
+mod shelf;
+
+pub use contents::{Contents, Entry, LONGEST_NAME, MOST_BYTES, read};
+pub use fault::{Fault, What};
+pub use field::{Field, Value, Values};
+pub use kind::{BuiltIn, HALL, KINDS, Kind, PLATFORM, SEAT};
+pub use schema::schema;
+pub use shelf::{FOLDER_VARIABLE, Listed, Listing, NotFound, NotRead, NotSaved, Place, Shelf};
+pub use spelling::{loose, nearest};
+pub use table::Table;

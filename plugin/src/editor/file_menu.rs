@@ -1,0 +1,241 @@
+//! The menus of seat and platform files: what is at hand, and a name under which to save.
+//!
+//! A menu opens no file: it says what it wishes, and is told what became of it.
+
+use egui::{
+    Align2, Id, Key, Popup, PopupCloseBehavior, Rect, RichText, Role, ScrollArea, Sense, Stroke, TextEdit,
+    Ui, WidgetInfo, pos2, vec2,
+};
+use rostra_files::{Entry, LONGEST_NAME, Listed, Place};
+
+use super::figures::show_tip;
+use super::filing::are_set;
+use super::pen::{Pen, SMALL, TEXT};
+use super::values::Values;
+
+/// A kind of files that the sheet takes and saves.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Filed {
+    /// Seat, tone and level.
+    Seat,
+    /// Platform, pickup and air.
+    Platform,
+}
+
+impl Filed {
+    /// Every kind, in the order of the schedule.
+    pub const ALL: [Self; 2] = [Self::Seat, Self::Platform];
+
+    /// Returns the name of the menu.
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Seat => "Seat files",
+            Self::Platform => "Platform files",
+        }
+    }
+
+    const fn tip(self) -> &'static str {
+        match self {
+            Self::Seat => {
+                "Take a seat from a file, with its tone and level, or save this one. A file sets what it names and nothing else."
+            }
+            Self::Platform => {
+                "Take a platform from a file, with its pickup and air, or save this one. On a linked platform it is an edit for all."
+            }
+        }
+    }
+
+    const fn save_as(self) -> &'static str {
+        match self {
+            Self::Seat => "Save this seat as",
+            Self::Platform => "Save this platform as",
+        }
+    }
+}
+
+/// What a hand wishes of files.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Wish {
+    /// To see which are at hand.
+    List(Filed),
+    /// To take one.
+    Take(Filed, Listed),
+    /// To save the present values.
+    Save {
+        /// Which of them.
+        filed: Filed,
+        /// Under which name.
+        name: String,
+        /// Whether one of that name is to be written over.
+        replaces: bool,
+    },
+}
+
+/// Width of the menu at a scale of 1, points.
+const WIDTH: f32 = 190.0;
+/// Most height of the list in the menu at a scale of 1, points: what comes with the program, and some own ones.
+const MOST_LIST: f32 = 360.0;
+/// Width of the control beside the heading at a scale of 1, points.
+const CONTROL: f32 = 200.0;
+/// Most characters of a name for which there is room there.
+const MOST_CHARACTERS: usize = 28;
+
+/// A menu, and what it remembers from frame to frame.
+#[derive(Debug, Default)]
+pub(super) struct Menu {
+    files: Vec<Listed>,
+    is_open: bool,
+    /// Whether the wish was granted, so that the menu can close.
+    is_done: bool,
+    /// What is typed as a name to save under.
+    typed: String,
+    /// The name of an own file that a second click replaces.
+    taken: Option<String>,
+    /// What was taken or saved last, and what it set.
+    last: Option<(String, Vec<Entry>)>,
+}
+
+impl Menu {
+    /// Takes the list of files.
+    pub(super) fn tell_files(&mut self, files: Vec<Listed>) {
+        self.files = files;
+    }
+
+    /// Takes what was taken or saved, after which the menu closes.
+    pub(super) fn tell_done(&mut self, name: &str, entries: Vec<Entry>) {
+        name.clone_into(&mut self.typed);
+        self.last = Some((name.to_owned(), entries));
+        self.taken = None;
+        self.is_done = true;
+    }
+
+    /// Takes that there is a file of the name, which a second click may replace.
+    pub(super) fn tell_name_is_taken(&mut self, name: &str) {
+        self.taken = Some(name.to_owned());
+    }
+
+    /// Shows the menu's control at the right of a heading and the menu where it is open, and returns what a hand wishes.
+    pub(super) fn show(
+        &mut self,
+        ui: &Ui,
+        pen: &Pen,
+        heading: Rect,
+        filed: Filed,
+        values: &Values,
+    ) -> Option<Wish> {
+        let row = Rect::from_min_max(pos2(heading.right() - CONTROL, heading.top() + 1.0), heading.max);
+        let control = ui.interact(pen.rect(row), Id::unique(("files", filed.name())), Sense::click());
+        let shown = self.shown(filed, values);
+        control.widget_info(|| {
+            let mut info = WidgetInfo::labeled(Role::ComboBox, true, filed.name());
+            info.current_text_value = Some(shown.clone());
+            info
+        });
+        if control.clicked() {
+            control.request_focus();
+        }
+        let at = row.right_bottom() - vec2(14.0, 3.0);
+        let text = pen.text(at, Align2::RIGHT_BOTTOM, SMALL, pen.ink.grip, &shown);
+        let tip = pos2(row.right() - 5.0, text.center().y + 2.5);
+        pen.line(&[tip + vec2(-3.5, -4.0), tip, tip + vec2(3.5, -4.0)], 1.0, pen.ink.grip);
+        if control.has_focus() || control.hovered() {
+            let width = if control.has_focus() { 1.6 } else { 0.8 };
+            pen.line(&[pos2(text.left(), row.bottom()), row.right_bottom()], width, pen.ink.grip);
+        }
+        let menu = Popup::menu(&control)
+            .close_behavior(PopupCloseBehavior::CloseOnClickOutside)
+            .show(|ui| self.inside(ui, pen, filed));
+        let wish = menu.and_then(|menu| menu.inner);
+        let opens = Popup::is_id_open(ui.ctx(), Popup::default_response_id(&control));
+        let was_open = std::mem::replace(&mut self.is_open, opens);
+        show_tip(control, filed.tip(), pen);
+        if !opens {
+            // What was granted when the menu had closed already closes no later one.
+            self.is_done = false;
+        } else if !was_open {
+            self.taken = None;
+            return Some(Wish::List(filed));
+        }
+        wish
+    }
+
+    /// Returns what stands beside the heading.
+    fn shown(&self, filed: Filed, values: &Values) -> String {
+        let Some((name, entries)) = &self.last else { return filed.name().to_lowercase() };
+        let mut shown: String = name.chars().take(MOST_CHARACTERS).collect();
+        if shown.len() < name.len() {
+            shown.push('\u{2026}');
+        }
+        if !are_set(entries, values) {
+            shown.push_str(", changed");
+        }
+        shown
+    }
+
+    fn inside(&mut self, ui: &mut Ui, pen: &Pen, filed: Filed) -> Option<Wish> {
+        if std::mem::take(&mut self.is_done) {
+            ui.close();
+            return None;
+        }
+        let mut wish = None;
+        let scale = pen.scale();
+        ui.set_width(WIDTH * scale);
+        let spacing = ui.spacing_mut();
+        spacing.item_spacing.y = 2.0 * scale;
+        spacing.interact_size.y = 15.0 * scale;
+        spacing.button_padding = vec2(4.0, 1.0) * scale;
+        let small = |text: &str| RichText::new(text).font(pen.font(SMALL)).color(pen.ink.faint);
+        ScrollArea::vertical().max_height(MOST_LIST * scale).show(ui, |ui| {
+            for (heading, suffix, is_own) in [("your own", "own", true), ("built in", "built in", false)] {
+                ui.label(small(heading));
+                let mut is_empty = true;
+                for file in self.files.iter().filter(|file| matches!(file.place, Place::Own(_)) == is_own) {
+                    is_empty = false;
+                    let control = ui.selectable_label(false, RichText::new(&file.name).font(pen.font(TEXT)));
+                    control.widget_info(|| {
+                        WidgetInfo::labeled(Role::Button, true, format!("{}, {suffix}", file.name))
+                    });
+                    if control.clicked() {
+                        wish = Some(Wish::Take(filed, file.clone()));
+                        ui.close();
+                    }
+                }
+                if is_empty {
+                    ui.label(RichText::new(" none yet").font(pen.font(TEXT)).color(pen.ink.faint));
+                }
+            }
+        });
+        ui.separator();
+        let label = ui.label(small(filed.save_as()));
+        let field = TextEdit::singleline(&mut self.typed)
+            .font(pen.font(TEXT))
+            .char_limit(LONGEST_NAME)
+            .desired_width(f32::INFINITY)
+            .hint_text("name")
+            .text_color(pen.ink.grip);
+        let field = ui.add(field).labelled_by(label.id);
+        if field.changed() {
+            self.taken = None;
+        }
+        let has_name = !self.typed.trim().is_empty();
+        let entered = field.lost_focus() && ui.input(|input| input.key_pressed(Key::Enter));
+        let (name, replaces) = match &self.taken {
+            Some(taken) => {
+                let said = format!("There is already one called '{taken}'.");
+                ui.label(RichText::new(said).font(pen.font(SMALL)).color(pen.ink.notice));
+                ("Replace it", true)
+            }
+            None => ("Save", false),
+        };
+        let button = egui::Button::new(RichText::new(name).font(pen.font(TEXT)).color(pen.ink.grip))
+            .fill(pen.ink.paper)
+            .stroke(Stroke::new(0.9 * scale, pen.ink.grip))
+            .frame_when_inactive(true);
+        let button = ui.add_enabled(has_name, button);
+        // Enter never replaces: that takes a click of its own.
+        if button.clicked() || (entered && has_name && !replaces) {
+            wish = Some(Wish::Save { filed, name: self.typed.trim().to_owned(), replaces });
+        }
+        wish
+    }
+}
