@@ -55,6 +55,8 @@ fn ensemble(folder: &Path, arguments: &[&str]) -> Run {
         .arg(bundle())
         .args(arguments)
         .current_dir(folder)
+        // No own files but those of the test.
+        .env("ROSTRA_FILES", folder.join("own"))
         .output()
         .unwrap();
     Run {
@@ -389,7 +391,7 @@ fn stems_that_cannot_be_used_are_refused_as_place_does() {
         &["line 9", "six.wav", "6 channels"],
         &["line 12", "nan.wav", "not a number", "0.800 s"],
         &["line 15", "a.wav", "broken.toml, line 2"],
-        &["line 18", "nowhere.toml", "cannot be read"],
+        &["line 18", "nowhere.toml", "no such file"],
     ]);
     assert!(run.lines("warning: ").iter().any(|line| line.contains("is silent")), "{}", run.stderr);
     assert_eq!(names(&path("ensemble/placed")), ["c placed.wav", "silent placed.wav"]);
@@ -497,6 +499,35 @@ fn a_hall_that_cannot_be_had_is_told_and_left_out() {
     let run = ensemble(folder.path(), &["plan.toml"]);
     assert_eq!(run.code, Some(0), "{}", run.stderr);
     assert!(run.lines("warning: ").iter().any(|line| line.contains("heard twice")), "{}", run.stderr);
+}
+
+#[test]
+fn names_of_files_at_hand_will_do() {
+    let folder = folder();
+    let path = |name: &str| folder.path().join(name);
+    fs::create_dir_all(path("own/seats")).unwrap();
+    fs::write(path("own/seats/Corner.toml"), "name = \"Corner\"\ndepth = 9.0\nbearing = 40.0\n").unwrap();
+    fs::write(
+        path("plan.toml"),
+        r#"platform = "Large, plaster"
+hall = "Short cue"
+[[stem]]
+file = "a.wav"
+seat = "Corner"
+[[stem]]
+file = "b.wav"
+seat = "built-in/horns"
+[[stem]]
+file = "d.wav"
+seat = "Cornre"
+"#,
+    )
+    .unwrap();
+    let run = ensemble(folder.path(), &["plan.toml"]);
+    assert_eq!(run.code, Some(2), "{}", run.stderr);
+    run.tells(&[&["plan.toml, line 10", "Cornre", "did you mean"]]);
+    assert!(run.stdout.contains("Corner") && run.stdout.contains("Horns"), "{}", run.stdout);
+    assert!(run.stdout.contains("hall        Short cue"), "{}", run.stdout);
 }
 
 #[test]

@@ -26,7 +26,7 @@ pub(crate) struct Hall<'a> {
     pub(crate) pre_delay_s: f64,
     /// Whether the bus itself comes through, beside the hall's answer.
     pub(crate) lets_through: bool,
-    /// Its settings as the file has them.
+    /// Its settings as the file has them, by name.
     pub(crate) words: Vec<(String, String)>,
 }
 
@@ -58,6 +58,10 @@ impl<'a> Hall<'a> {
             ("bypass", Plain::Word(word)) => word == "on",
             _ => false,
         });
+        let name_of = |id: &str| {
+            let named = parameters.iter().find(|parameter| parameter.id == id);
+            named.map_or_else(|| id.to_owned(), |parameter| parameter.name.clone())
+        };
         let stem = || path.file_stem().unwrap_or_default().to_string_lossy().into_owned();
         Ok(Self {
             library,
@@ -66,7 +70,7 @@ impl<'a> Hall<'a> {
             name: file.name.unwrap_or_else(stem),
             pre_delay_s: pre_delay_ms / 1000.0,
             lets_through,
-            words: file.wishes.into_iter().map(|wish| (wish.id, wish.value)).collect(),
+            words: file.wishes.into_iter().map(|wish| (name_of(&wish.id), wish.value)).collect(),
         })
     }
 

@@ -172,7 +172,12 @@ fn figures(findings: &Findings) -> Markup {
                                 td.name { (stem.name) }
                                 td { (level_text(stem.figures.needs.distance_m, 2)) }
                                 td { (gain_text(stem.figures.needs.direct_to_reflected_db, 1)) }
-                                td { (gain_text(stem.send_db, 1)) }
+                                td {
+                                    (gain_text(stem.send_db, 1))
+                                    @if stem.entry.send_db != 0.0 {
+                                        span.unit { "the plan\u{2019}s own " (gain_text(stem.entry.send_db, 1)) }
+                                    }
+                                }
                                 @if let Some(hall) = &findings.hall {
                                     td { (level_text((hall.pre_delay_s + stem.figures.needs.later_s) * 1e3, 1)) }
                                 }
@@ -240,7 +245,12 @@ fn balance(findings: &Findings) -> Markup {
                         @for stem in &findings.stems {
                             tr {
                                 th scope="row" { (stem.letter) }
-                                td.name { (stem.name) }
+                                td.name {
+                                    (stem.name)
+                                    @if stem.entry.gain_db != 0.0 {
+                                        span.unit { "the plan\u{2019}s gain " (gain_text(stem.entry.gain_db, 1)) " dB" }
+                                    }
+                                }
                                 (loudness_cells(stem.before.integrated_lufs, stem.after.integrated_lufs, stem.after.true_peak))
                                 @if has_stereo { td { (optional(stem.dry_mono, |sum| gain_text(sum.change_db, 1))) } }
                                 (mono_cells(stem.mono))
@@ -387,7 +397,7 @@ fn settings(findings: &Findings) -> Markup {
                 h2 { "Hall: " (hall.name) }
                 dl.values {
                     @for (id, value) in &hall.words { div { dt { (id) } dd { (value) } } }
-                    div { dt { "measured decay" } dd { (optional(hall.decay_s, |value| level_text(value, 2))) " s" } }
+                    div { dt { "Decay, measured" } dd { (optional(hall.decay_s, |value| level_text(value, 2))) " s" } }
                 }
             }
         }
