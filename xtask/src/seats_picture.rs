@@ -54,6 +54,8 @@ const LETTERING: f64 = 16.0;
 const DOT: f64 = 5.0;
 /// Seats nearer than this in a view share a label, points.
 const ONE_SPOT: f64 = 5.0;
+/// Room that the number of an arc takes up, points.
+const ARC_NUMBER: f64 = 20.0;
 /// Columns of the legend.
 const COLUMNS: usize = 3;
 /// Height of an entry of the legend, points.
@@ -186,8 +188,8 @@ fn arcs(sheet: &Sheet, plan: &Panel, pickup_y: f64) -> Result<Vec<Rect>> {
             }
         }
         sheet.line(&run, pen)?;
-        if pickup_y + radius_m < plan.y.1 {
-            let (x, y) = plan.place(0.0, pickup_y + radius_m);
+        let (x, y) = plan.place(0.0, pickup_y + radius_m);
+        if y - plan.from.1 > ARC_NUMBER {
             sheet.text(&format!("{radius_m} m"), (x, y - 2.0), 12.0, Anchor::Bottom, GREY)?;
             numbers.push(Rect::around((x, y - 9.0), 34.0, 16.0));
         }
@@ -244,11 +246,11 @@ fn in_section(
     sheet.line(&[section.from, (left, bottom)], Pen::solid(BLUE, 2.0).with(DASHED))?;
 
     let at = section.place(pickup.0, pickup.1);
-    let taken = [Rect::around(at, 24.0, 24.0)];
+    let taken = [Rect { from: (at.0 - 8.0, at.1 - 11.0), to: (at.0 + 66.0, at.1 + 11.0) }];
     marked(sheet, section, &marks, |_| (0.0, -1.0), seats, &taken)?;
     sheet.line(&[at, (at.0 + 16.0, at.1)], Pen::solid(BLUE, 3.0))?;
     sheet.dot(at, 4.0, BLUE)?;
-    sheet.text("pickup", (at.0 - 8.0, at.1), 13.0, Anchor::Right, BLUE)
+    sheet.text("pickup", (at.0 + 22.0, at.1), 13.0, Anchor::Left, BLUE)
 }
 
 /// Where a seat and the end of its tick lie, points.
@@ -338,7 +340,7 @@ fn entry(sheet: &Sheet, top: f64, rows: usize, index: usize, seated: &Seated, so
         words.push(format!("riser {:.2} m", seat.riser_m));
     }
     if seat.facing_deg != 0.0 {
-        words.push(format!("facing {:.0}\u{b0}", seat.facing_deg));
+        words.push(format!("facing {}\u{b0}", short(seat.facing_deg.round())));
     }
     words.push(seat.family.name().into());
     sheet.text(&words.join(", "), (x + 36.0, y + 17.0), 12.0, Anchor::Left, GREY)

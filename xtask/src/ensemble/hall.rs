@@ -3,10 +3,11 @@
 use std::path::Path;
 
 use anyhow::{Context as _, Result};
+use rostra_files::Values;
 
 use super::seat_figures::late_decay_s;
 use crate::offline_host::{Layout, Library, Setting};
-use crate::parameter::{Plain, leading_number};
+use crate::parameter::{Plain, Wish, leading_number};
 use crate::recording::Recording;
 use crate::seat_file::SeatFiles;
 
@@ -58,9 +59,14 @@ impl<'a> Hall<'a> {
             ("bypass", Plain::Word(word)) => word == "on",
             _ => false,
         });
-        let name_of = |id: &str| {
-            let named = parameters.iter().find(|parameter| parameter.id == id);
-            named.map_or_else(|| id.to_owned(), |parameter| parameter.name.clone())
+        let in_words = |wish: &Wish| {
+            let parameter = parameters.iter().find(|parameter| parameter.id == wish.id)?;
+            let unit = match parameter.field().values {
+                Values::Numbers { unit, .. } => unit,
+                Values::Names(_) => String::new(),
+            };
+            let value = wish.value.replace('-', "\u{2212}");
+            Some((parameter.name.clone(), format!("{value} {unit}").trim_end().to_owned()))
         };
         let stem = || path.file_stem().unwrap_or_default().to_string_lossy().into_owned();
         Ok(Self {
@@ -70,7 +76,7 @@ impl<'a> Hall<'a> {
             name: file.name.unwrap_or_else(stem),
             pre_delay_s: pre_delay_ms / 1000.0,
             lets_through,
-            words: file.wishes.into_iter().map(|wish| (name_of(&wish.id), wish.value)).collect(),
+            words: file.wishes.iter().filter_map(in_words).collect(),
         })
     }
 
