@@ -13,7 +13,7 @@ const SAME: f32 = 1e-6;
 /// Least difference that a changed parameter makes.
 const CHANGED: f32 = 1e-3;
 
-/// The class id, sixteen bytes of text: "RostraHallBus001".
+/// The class id, sixteen bytes of text: `RostraHallBus001`.
 const CLASS: &str = "526F7374726148616C6C427573303031";
 
 /// A hall that shares nothing with a new instance's.

@@ -8,7 +8,7 @@ use super::sound::{RATE_HZ, Sound};
 /// Frames of a block: not those of the CLAP host, on purpose.
 pub(crate) const BLOCK_FRAMES: usize = 480;
 
-/// The seat's class id, sixteen bytes of text: "RostraSeatPlace1".
+/// The seat's class id, sixteen bytes of text: `RostraSeatPlace1`.
 const SEAT: &str = "526F7374726153656174506C61636531";
 
 /// An instance of the VST3.
