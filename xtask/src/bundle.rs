@@ -6,7 +6,7 @@ use std::time::SystemTime;
 
 use anyhow::{Context as _, Result, anyhow, bail, ensure};
 
-use crate::workspace;
+use crate::{mended, workspace};
 
 /// The package that holds the plug-in; the bundles are called after it.
 const PACKAGE: &str = "rostra";
@@ -33,17 +33,19 @@ impl Bundle {
         })
     }
 
-    /// Builds the plug-in in release and bundles it.
+    /// Builds the plug-in in release and bundles it, against a mended framework or against the published one.
     ///
     /// # Errors
-    /// When it does not build, or a bundle is missing afterwards.
-    pub(crate) fn build() -> Result<Self> {
+    /// When it does not build, cannot be mended, or a bundle is missing afterwards.
+    pub(crate) fn build(is_mended: bool) -> Result<Self> {
         let bundle = Self::place()?;
         let target = workspace::target()?;
+        let from = if is_mended { mended::lay_out()? } else { workspace::root()? };
         let here = std::env::current_dir().context("the current folder is gone")?;
         // Cargo and the bundler look for their files in the current folder.
-        std::env::set_current_dir(workspace::root()?)?;
-        let arguments = ["--release".to_owned()];
+        std::env::set_current_dir(from)?;
+        // Libraries that are not mended are built once for both.
+        let arguments = ["--release".to_owned(), "--target-dir".to_owned(), target.display().to_string()];
         let built = nice_plug_xtask::build(&[PACKAGE.to_owned()], &arguments)
             // Overwritten in place, a bundle that is loaded somewhere would change under that program.
             .and_then(|()| remove(&bundle.clap).and_then(|()| remove(&bundle.vst3)))
@@ -80,7 +82,7 @@ impl Bundle {
             _ => return Ok(bundle),
         };
         eprintln!("The plug-in {why}: building it (a few minutes the first time).");
-        Self::build()
+        Self::build(true)
     }
 
     /// Copies the bundles to the user's plug-in folders and returns where they went.

@@ -36,7 +36,7 @@ pub(crate) fn run() -> Result<bool> {
             cargo(&root, &["clippy", "--workspace", "--all-targets", "--", "-D", "warnings"], &[])
         }),
         // Before the tests: those of hosts load it.
-        step("bundle", || Bundle::build().map(|_| Outcome::Passed)),
+        step("bundle", || Bundle::build(true).map(|_| Outcome::Passed)),
         step("tests", || cargo(&root, &["test", "--workspace"], &[])),
         step("allocation guard", || cargo(&root, &ALLOCATION_GUARD, &[])),
         step("truth", || cargo(&root, &TRUTH, &[])),

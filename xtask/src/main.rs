@@ -6,6 +6,8 @@
 mod workspace;
 
 mod bundle;
+mod mended;
+mod mends;
 mod parameter;
 
 mod offline_host;
@@ -51,6 +53,9 @@ enum Task {
         /// Copy the bundles to your plug-in folders.
         #[arg(long)]
         install: bool,
+        /// Build against the framework as it is published, without the mends in xtask/src/mends.rs.
+        #[arg(long)]
+        unmended: bool,
     },
     /// Place recordings on the platform: one 32-bit float WAV for each.
     Place(place::Arguments),
@@ -80,7 +85,7 @@ const REFUSED: u8 = 2;
 
 fn main() -> ExitCode {
     match Task::parse() {
-        Task::Bundle { install } => finish(bundle(install), 1),
+        Task::Bundle { install, unmended } => finish(bundle(install, !unmended), 1),
         Task::Place(arguments) => refuse_some(place::run(&arguments)),
         Task::Files(arguments) => refuse_some(files::run(&arguments)),
         Task::Impulse(arguments) => finish(impulse::run(&arguments), REFUSED),
@@ -122,8 +127,8 @@ fn refuse_some(refused: Result<usize>) -> ExitCode {
     }
 }
 
-fn bundle(is_installed: bool) -> Result<()> {
-    let bundle = Bundle::build()?;
+fn bundle(is_installed: bool, is_mended: bool) -> Result<()> {
+    let bundle = Bundle::build(is_mended)?;
     println!("CLAP  {}", shown(&bundle.clap));
     println!("VST3  {}", shown(&bundle.vst3));
     if is_installed {

@@ -3,6 +3,7 @@
 use std::ffi::{CStr, CString};
 use std::io::Cursor;
 use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::Duration;
 
 use clack_extensions::audio_ports_config::{AudioPortsConfigBuffer, MainPortInfo, PluginAudioPortsConfig};
 use clack_extensions::gui::{GuiApiType, GuiConfiguration, GuiSize, HostGui, HostGuiImpl, PluginGui, Window};
@@ -158,6 +159,13 @@ impl Clap {
             .collect()
     }
 
+    /// Says whether the plug-in describes a parameter at a place.
+    pub(crate) fn describes(&mut self, index: u32) -> bool {
+        let handle = self.plugin.plugin_handle();
+        let mut buffer = ParamInfoBuffer::new();
+        self.params.get_info(&handle, index, &mut buffer).is_some()
+    }
+
     /// Returns the text of a value.
     pub(crate) fn text_of(&mut self, id: ClapId, value: f64) -> String {
         let mut buffer = [0_u8; TEXT_BYTES];
@@ -221,10 +229,16 @@ impl Clap {
 
     /// Opens the editor inside an X11 window, which must outlive it.
     pub(crate) fn open_window(&mut self, parent: u32) {
+        self.open_window_after(parent, Duration::ZERO);
+    }
+
+    /// As [`Self::open_window`], with a pause between making the editor and showing it.
+    pub(crate) fn open_window_after(&mut self, parent: u32, pause: Duration) {
         let gui = self.extension::<PluginGui>();
         let handle = self.plugin.plugin_handle();
         let configuration = GuiConfiguration { api_type: GuiApiType::X11, is_floating: false };
         gui.create(&handle, configuration).expect("the editor is made");
+        std::thread::sleep(pause);
         // SAFETY: the window outlives the editor, as the caller promises.
         #[allow(unsafe_code)]
         unsafe { gui.set_parent(&handle, Window::from_x11_handle(parent.into())) }.expect("a parent");

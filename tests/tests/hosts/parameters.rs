@@ -126,3 +126,15 @@ fn there_is_no_latency_and_the_tail_is_reported_once_it_plays() {
         playing.stop();
     }
 }
+
+/// The framework as it is published takes the host down here: it reads one past its list.
+#[test]
+fn one_past_the_last_parameter_there_is_none() {
+    for mut clap in [Clap::new(), Clap::of(c"org.rostra.hall")] {
+        let count = clap.parameters().len() as u32;
+        assert!(clap.describes(count - 1));
+        for index in [count, count + 1, u32::MAX] {
+            assert!(!clap.describes(index), "{index} of {count}");
+        }
+    }
+}

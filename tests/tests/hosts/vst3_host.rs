@@ -57,6 +57,19 @@ impl Vst3 {
         self.plugin.set_parameter(id, normalised).expect("the value is taken");
     }
 
+    /// Plays a few blocks of silence, with a change of every parameter named in each.
+    pub(crate) fn automate(&mut self, ids: &[u32], round: usize) {
+        self.plugin.start_processing().expect("the plug-in starts");
+        let mut buffers = AudioBuffers::new(self.inputs, self.outputs, BLOCK_FRAMES, f64::from(RATE_HZ));
+        for block in 0..40 {
+            for (place, &id) in ids.iter().enumerate() {
+                let share = ((round * 7 + block * 3 + place * 11) % 100) as f64 / 100.0;
+                self.plugin.set_parameter(id, share).expect("the value is taken");
+            }
+            self.plugin.process_audio(&mut buffers).expect("the plug-in processes");
+        }
+    }
+
     /// Renders a sound in blocks of [`BLOCK_FRAMES`].
     pub(crate) fn render(&mut self, input: &Sound) -> Sound {
         self.plugin.start_processing().expect("the plug-in starts");

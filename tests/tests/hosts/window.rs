@@ -296,6 +296,65 @@ fn resident_pages() -> u64 {
     text.split_whitespace().nth(1).and_then(|pages| pages.parse().ok()).expect("a number")
 }
 
+/// The framework as it is published asks for its first frame once, before the window listens: the window stays blank.
+#[test]
+fn a_host_that_waits_before_it_shows_the_window_sees_the_sheet() {
+    let name = "window::a_host_that_waits_before_it_shows_the_window_sees_the_sheet";
+    with_a_display(name, || {
+        let screen = Screen::open();
+        let mut playing = Clap::new().start(Start { is_offline: false, ..Start::STEREO });
+        for pause_ms in [0, 50, 300, 600, 1000] {
+            // The clock bounds waiting.
+            #[allow(clippy::disallowed_methods)]
+            let start = Instant::now();
+            let pause = Duration::from_millis(pause_ms);
+            playing.instance.open_window_after(screen.parent, pause);
+            while screen.colours() < LEAST_COLOURS {
+                play(&mut playing);
+                assert!(start.elapsed() < PATIENCE, "shown after {pause_ms} ms: the window stays blank");
+            }
+            playing.instance.close_window();
+            while screen.colours() >= LEAST_COLOURS {
+                assert!(start.elapsed() < PATIENCE, "the window does not go");
+                std::thread::sleep(Duration::from_millis(5));
+            }
+        }
+        playing.stop();
+    });
+}
+
+/// Times that the window comes and goes under automation.
+const OPENINGS_UNDER_AUTOMATION: usize = 60;
+
+/// In the framework as it is published each change of a parameter posts a task, and a background thread that runs it
+/// while the window opens or closes ends the host.
+#[test]
+fn the_vst3_survives_automation_while_its_window_opens_and_closes() {
+    let name = "window::the_vst3_survives_automation_while_its_window_opens_and_closes";
+    with_a_display(name, || {
+        let screen = Screen::open();
+        let state = Clap::new().save();
+        let mut vst3 = Vst3::new(2, 2, &state[8..]);
+        let ids: Vec<u32> = ["Depth", "Bearing", "Facing", "Source width", "Platform balance", "Trim"]
+            .map(|name| vst3.plugin.find_parameter(name).expect("the name is known").id)
+            .to_vec();
+        for opening in 0..OPENINGS_UNDER_AUTOMATION {
+            for is_opening in [true, false] {
+                // On a thread that is not the host's main one, as audio is.
+                std::thread::scope(|scope| {
+                    scope.spawn(|| vst3.automate(&ids, opening));
+                });
+                if is_opening {
+                    vst3.plugin.open_editor(WindowHandle::from_x11(screen.parent)).expect("the editor opens");
+                } else {
+                    vst3.plugin.close_editor().expect("the editor closes");
+                }
+            }
+        }
+        eprintln!("{OPENINGS_UNDER_AUTOMATION} openings under automation");
+    });
+}
+
 fn inside_a_vst3_host() {
     let screen = Screen::open();
     let state = Clap::new().save();
