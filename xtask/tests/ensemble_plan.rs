@@ -6,6 +6,7 @@
 // An `unwrap` that fails here fails the test that called it.
 #![allow(clippy::unwrap_used)]
 
+use std::fmt::Write as _;
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
@@ -43,7 +44,7 @@ impl Run {
         assert_eq!(errors.len(), faults.len(), "stderr {}", self.stderr);
         for words in faults {
             let is_told = |error: &&str| words.iter().all(|word| error.contains(word));
-            assert!(errors.iter().any(|error| is_told(&error)), "expected {words:?} in {errors:#?}");
+            assert!(errors.iter().any(|error| is_told(error)), "expected {words:?} in {errors:#?}");
         }
     }
 }
@@ -380,7 +381,7 @@ fn stems_that_cannot_be_used_are_refused_as_place_does() {
         ("silent.wav", "near.toml"),
         ("c.wav", "far.toml"),
     ] {
-        plan += &format!("[[stem]]\nfile = \"{file}\"\nseat = \"{seat}\"\n");
+        write!(plan, "[[stem]]\nfile = \"{file}\"\nseat = \"{seat}\"\n").unwrap();
     }
     fs::write(path("plan.toml"), plan).unwrap();
     let run = ensemble(folder.path(), &["plan.toml"]);
