@@ -1,4 +1,4 @@
-//! What is measured on a finished sound: impulse, octave bands, decay, clarity, density, coherence, delay.
+//! What is measured on a finished sound: impulse, octave bands, decay, clarity, density, coherence, delay, mono sum.
 //!
 //! Offline only: everything here allocates, and all of it is in `f64`. Signals
 //! are slices of one channel, first sample at time 0; sample k lies at
@@ -10,6 +10,7 @@ mod decay;
 mod delay;
 mod echo_density;
 mod impulse;
+mod mono_sum;
 mod octave_filter;
 mod passband;
 mod spectrum;
@@ -23,5 +24,6 @@ pub use decay::{DecayCurve, DecayError, c80_db, centre_time_s, d50, early_share}
 pub use delay::delay_samples;
 pub use echo_density::{echo_density, echo_density_profile};
 pub use impulse::{Excite, Take, impulse_response};
+pub use mono_sum::MonoSum;
 pub use octave_filter::{FilterError, OctaveFilter, fits_decay};
 pub use passband::{Passband, Resolution, passbands};

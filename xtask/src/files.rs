@@ -115,7 +115,7 @@ impl Known {
 }
 
 /// Returns a parameter of the hall as its files hold it: its numbers are one group, its switches belong to the session.
-fn hall_field(parameter: &Parameter) -> Field {
+pub(crate) fn hall_field(parameter: &Parameter) -> Field {
     let field = parameter.field();
     let is_number = matches!(field.values, Values::Numbers { .. });
     Field { group: if is_number { HALL.groups[0].to_owned() } else { String::new() }, ..field }

@@ -1,4 +1,4 @@
-//! Tasks of the workspace: `cargo xtask bundle | place | files | impulse | demo | picture | truth | bench | test`.
+//! Tasks of the workspace: `cargo xtask bundle | place | files | impulse | ensemble | demo | picture | truth | bench | test`.
 
 // This program talks to the person who runs it.
 #![allow(clippy::print_stdout)]
@@ -24,8 +24,13 @@ mod picture;
 mod impulse;
 mod impulse_picture;
 
+mod loudness;
+
+mod ensemble;
+mod label_places;
+mod seats_picture;
+
 mod demo;
-mod plan_picture;
 
 mod editor_picture;
 
@@ -58,7 +63,9 @@ enum Task {
     Files(files::Arguments),
     /// Render the placed impulse of a seat, measure it, and draw it.
     Impulse(impulse::Arguments),
-    /// Place the demo ensemble, mix it dry and placed, and draw its seats.
+    /// Place all stems of a plan, with the hall on its bus; mix, draw the seats, and report.
+    Ensemble(ensemble::Arguments),
+    /// Do so with the demo's plan, and say what to listen for.
     Demo,
     /// Draw the editor for a seat, without a window.
     Picture(editor_picture::Arguments),
@@ -82,6 +89,7 @@ fn main() -> ExitCode {
         Task::Place(arguments) => refuse_some(place::run(&arguments)),
         Task::Files(arguments) => refuse_some(files::run(&arguments)),
         Task::Impulse(arguments) => finish(impulse::run(&arguments), REFUSED),
+        Task::Ensemble(arguments) => refuse_some(ensemble::run(&arguments)),
         Task::Demo => refuse_some(demo::run()),
         Task::Picture(arguments) => finish(editor_picture::run(&arguments), REFUSED),
         Task::Truth { groups } => passed(check::truth(&groups)),

@@ -32,8 +32,9 @@ const RUNG_OUT_S: f64 = 0.2;
 
 /// Longest tail that is waited for where the plug-in reports one without end, s.
 ///
-/// The decay goes up to 2 s and falls 90 dB in three halves of that.
-const LONGEST_TAIL_S: f64 = 10.0;
+/// A hall's decay goes up to 8 s, in the bass up to twice that, and falls 90 dB
+/// in three halves of it; before it stands a pre-delay of at most 0.12 s.
+const LONGEST_TAIL_S: f64 = 25.0;
 
 /// Room for a value's text; CLAP names are at most this long.
 const TEXT_BYTES: usize = 256;
@@ -186,6 +187,28 @@ impl Instance {
                 Ok(Parameter { id, name, group, clap_id, values })
             })
             .collect()
+    }
+
+    /// Returns the default of a parameter, as the plug-in writes it.
+    ///
+    /// # Errors
+    /// When it has no such parameter.
+    pub(crate) fn default_text(&mut self, id: &str) -> Result<String> {
+        let count = self.params.count(&self.plugin.plugin_handle());
+        for index in 0..count {
+            let mut buffer = ParamInfoBuffer::new();
+            let found = {
+                let handle = self.plugin.plugin_handle();
+                self.params.get_info(&handle, index, &mut buffer).and_then(|info| {
+                    let name = String::from_utf8_lossy(info.name);
+                    (id_of_name(&name) == Some(id)).then_some((info.id, info.default_value))
+                })
+            };
+            if let Some((clap_id, value)) = found {
+                return self.text_of(clap_id, value);
+            }
+        }
+        bail!("the plug-in has no parameter \"{id}\"")
     }
 
     fn numbers(&mut self, clap_id: ClapId, least: f64, most: f64) -> Result<Values> {

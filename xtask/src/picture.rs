@@ -283,7 +283,7 @@ impl Panel {
 }
 
 /// Returns a number without needless zeros, with a true minus sign.
-fn short(value: f64) -> String {
+pub(crate) fn short(value: f64) -> String {
     let text = format!("{value:.2}");
     let text = text.trim_end_matches('0').trim_end_matches('.');
     if text == "-0" { "0".into() } else { text.replace('-', "\u{2212}") }

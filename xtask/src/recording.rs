@@ -64,10 +64,14 @@ impl Recording {
         self.channels.iter().flatten().fold(0.0, |peak, sample| sample.abs().max(peak))
     }
 
-    /// Returns the root mean square over all channels.
-    pub(crate) fn rms(&self) -> f64 {
-        let energy: f64 = self.channels.iter().flatten().map(|&sample| f64::from(sample).powi(2)).sum();
-        (energy / (self.frames() * self.channels.len()).max(1) as f64).sqrt()
+    /// Multiplies every sample by a gain.
+    pub(crate) fn scale(&mut self, gain: f64) {
+        if gain != 1.0 {
+            self.channels
+                .iter_mut()
+                .flatten()
+                .for_each(|sample| *sample = (f64::from(*sample) * gain) as f32);
+        }
     }
 }
 

@@ -6,7 +6,9 @@
 use std::path::Path;
 
 use anyhow::Result;
-use rostra_files::{Contents, Field, Kind, PLATFORM, SEAT, Shelf, Table, Value, Values};
+use rostra_files::{Contents, Field, HALL, Kind, PLATFORM, SEAT, Shelf, Table, Value, Values};
+
+use crate::files::hall_field;
 
 use crate::parameter::{Parameter, Wish};
 
@@ -53,7 +55,20 @@ impl SeatFiles {
         Ok(written.map(|written| self.read(written, &self.platform)).transpose()?.unwrap_or_default().wishes)
     }
 
-    fn read(&self, written: &Path, table: &Table) -> Result<SeatFile> {
+    /// Reads a hall file, by its path or its name; `parameters` are the hall's.
+    ///
+    /// # Errors
+    /// When there is none, or it is broken.
+    pub(crate) fn hall(&self, written: &Path, parameters: &[Parameter]) -> Result<SeatFile> {
+        let fields: Vec<Field> = parameters.iter().map(hall_field).collect();
+        self.read(written, &Table::of(HALL, &fields))
+    }
+
+    /// Reads a file of the kind that a table is of, by its path or its name.
+    ///
+    /// # Errors
+    /// When there is none, or it is broken.
+    pub(crate) fn read(&self, written: &Path, table: &Table) -> Result<SeatFile> {
         let contents = self.shelf.read_written(written, table)?;
         Ok(SeatFile { wishes: wishes(&contents, table, written), name: contents.name })
     }
