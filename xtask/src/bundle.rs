@@ -71,6 +71,7 @@ impl Bundle {
             "dsp",
             "files",
             "plugin",
+            "presets-demo/halls",
             "presets-demo/platforms",
             "presets-demo/seats",
         ]
