@@ -66,6 +66,9 @@ const DIRECTIONS: usize = 16;
 /// How much farther off a label may lie before it turns to the other side of its mark, points.
 const HALF_TURN: f64 = 14.0;
 
+/// How much farther off a label may lie before it stands nearer to another mark than to its own, points.
+const MISLEADING: f64 = 30.0;
+
 /// Returns a place for each label.
 ///
 /// Labels are placed in turn, each at the first of 128 places that is within
@@ -87,7 +90,12 @@ pub(crate) fn places(labels: &[Label], taken: &[Rect], bounds: Rect) -> Vec<Rect
                 // A wide label stands farther off at the sides.
                 let reach = distance + (wide - high).max(0.0) / 2.0 * angle.cos().abs();
                 let middle = (mark.0 + reach * angle.cos(), mark.1 + distance * angle.sin());
-                (distance + HALF_TURN * turn.abs() / std::f64::consts::PI, Rect::around(middle, wide, high))
+                let to = |point: (f64, f64)| (middle.0 - point.0).hypot(middle.1 - point.1);
+                let misleads = labels.iter().any(|other| to(other.mark) < to(mark) - 1.0);
+                let cost = distance
+                    + HALF_TURN * turn.abs() / std::f64::consts::PI
+                    + if misleads { MISLEADING } else { 0.0 };
+                (cost, Rect::around(middle, wide, high))
             })
             .collect();
         candidates.sort_by(|a, b| a.0.total_cmp(&b.0));
@@ -148,6 +156,19 @@ mod tests {
         // At the paper's edge it turns aside.
         let found = places(&[label((300.0, 2.0))], &[], PAPER);
         assert!(found[0].from.1 >= 0.0, "{found:?}");
+    }
+
+    #[test]
+    fn a_label_stands_nearest_to_its_own_mark_where_there_is_room() {
+        // Marks so near that both letters do not fit above them.
+        let marks = [(300.0, 200.0), (308.0, 200.0), (332.0, 200.0)];
+        let taken = marks.map(|mark| Rect::around(mark, 12.0, 12.0));
+        let found = places(&marks.map(label), &taken, PAPER);
+        for (place, mark) in found.iter().zip(marks) {
+            let (x, y) = place.middle();
+            let to = |point: (f64, f64)| (x - point.0).hypot(y - point.1);
+            assert!(marks.iter().all(|&other| to(other) >= to(mark) - 1.0), "{place:?} for {mark:?}");
+        }
     }
 
     #[test]

@@ -44,7 +44,7 @@ impl Run {
         assert_eq!(errors.len(), faults.len(), "stderr {}", self.stderr);
         for words in faults {
             let is_told = |error: &&str| words.iter().all(|word| error.contains(word));
-            assert!(errors.iter().any(|error| is_told(error)), "expected {words:?} in {errors:#?}");
+            assert!(errors.iter().any(is_told), "expected {words:?} in {errors:#?}");
         }
     }
 }
