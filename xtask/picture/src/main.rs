@@ -60,7 +60,9 @@ fn run(arguments: &Arguments) -> Result<()> {
             let values = hall::values(file.as_deref(), set)?;
             hall::draw(HallDesk::new(values, *dark), *scale, *pixels)?
         }
-        None => draw(Desk::new(values(&files(platform, seat), set)?, *dark), *scale, *pixels)?,
+        None => {
+            draw(Desk::new(values(&files(platform.as_ref(), seat.as_ref()), set)?, *dark), *scale, *pixels)?
+        }
     };
     // Whole or not at all: what stood there before stays until the picture is written.
     let cannot = || format!("{}: cannot be written", out.display());
@@ -72,7 +74,7 @@ fn run(arguments: &Arguments) -> Result<()> {
 }
 
 /// Returns the files of a seat's picture, the platform's first.
-fn files(platform: &Option<PathBuf>, seat: &Option<PathBuf>) -> Vec<(Kind, PathBuf)> {
+fn files(platform: Option<&PathBuf>, seat: Option<&PathBuf>) -> Vec<(Kind, PathBuf)> {
     let files = [(PLATFORM, platform), (SEAT, seat)];
-    files.into_iter().filter_map(|(kind, written)| Some((kind, written.clone()?))).collect()
+    files.into_iter().filter_map(|(kind, written)| Some((kind, written?.clone()))).collect()
 }
