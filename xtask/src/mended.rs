@@ -6,6 +6,7 @@
 //! `Cargo.toml` nor `Cargo.lock` here change, and a plain `cargo build` goes on
 //! to build against what is published.
 
+use std::fmt::Write as _;
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::Command;
@@ -53,7 +54,7 @@ pub(crate) fn lay_out() -> Result<PathBuf> {
         );
         let place = packages.join(format!("{package}-{version}"));
         copy(&published.folder, &place, &edited(mend, &published.folder)?)?;
-        patch += &format!("{package} = {{ path = {:?} }}\n", place.display().to_string());
+        writeln!(patch, "{package} = {{ path = {:?} }}", place.display().to_string())?;
     }
     for source in SOURCES {
         copy(&root.join(source), &beside.join(source), &[])?;
@@ -109,14 +110,13 @@ fn edited(mend: &Mend, folder: &Path) -> Result<Vec<(PathBuf, String)>> {
     let mut files: Vec<(PathBuf, String)> = Vec::new();
     for Edit { file, was, becomes } in mend.edits {
         let place = PathBuf::from(file);
-        let at = match files.iter().position(|(known, _)| *known == place) {
-            Some(at) => at,
-            None => {
-                let text = fs::read_to_string(folder.join(file))
-                    .with_context(|| format!("{} {}: {file} cannot be read", mend.package, mend.version))?;
-                files.push((place, text.replace("\r\n", "\n")));
-                files.len() - 1
-            }
+        let at = if let Some(at) = files.iter().position(|(known, _)| *known == place) {
+            at
+        } else {
+            let text = fs::read_to_string(folder.join(file))
+                .with_context(|| format!("{} {}: {file} cannot be read", mend.package, mend.version))?;
+            files.push((place, text.replace("\r\n", "\n")));
+            files.len() - 1
         };
         let text = &mut files[at].1;
         let found = text.matches(was).count();
@@ -173,14 +173,12 @@ fn copy(from: &Path, to: &Path, edited: &[(PathBuf, String)]) -> Result<()> {
                 .collect();
             copy(&source, &place, &inside)?;
         } else {
-            match edited.iter().find(|(path, _)| path.as_os_str() == name) {
-                Some((_, text)) => write(&place, text.as_bytes())?,
-                None => {
-                    let bytes =
-                        fs::read(&source).with_context(|| format!("{} cannot be read", source.display()))?;
-                    write(&place, &bytes)?;
-                }
-            }
+            let bytes = if let Some((_, text)) = edited.iter().find(|(path, _)| path.as_os_str() == name) {
+                text.as_bytes().to_vec()
+            } else {
+                fs::read(&source).with_context(|| format!("{} cannot be read", source.display()))?
+            };
+            write(&place, &bytes)?;
         }
         kept.push(name);
     }
