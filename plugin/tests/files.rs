@@ -16,11 +16,12 @@ use nice_plug::prelude::Enum as _;
 use proptest::prelude::*;
 use rostra::choice::Listed;
 use rostra::editor::file_menu::{Filed, Wish};
-use rostra::editor::filing::{Filing, contents_of, edits_of};
+use rostra::editor::filing::{Filing, contents_of, edits_among, edits_of};
+use rostra::editor::hall_sheet::HallSheet;
 use rostra::editor::sheet::Sheet;
 use rostra::editor::values::{Edit, List, Values};
 use rostra::file_table::table;
-use rostra::hall::parameters::HALL_NUMBERS;
+use rostra::hall::parameters::{HALL_NUMBERS, HallValues, hall_of};
 use rostra::parameters::NUMBERS;
 use rostra_dsp::Settings;
 use rostra_dsp::radiation::Family;
@@ -177,6 +178,21 @@ proptest! {
         prop_assert!(validator_of(HALL).is_valid(&as_json(&text).unwrap()), "{}", text);
     }
 
+    /// Any hall, saved and taken into another instance, is the same again.
+    #[test]
+    fn a_hall_that_is_saved_and_taken_again_is_the_same(shares in prop::array::uniform9(0.0..=1.0_f64)) {
+        let table = table(HALL);
+        let values: HallValues = std::array::from_fn(|place| HALL_NUMBERS[place].at_share(shares[place]));
+        let text = contents_of(&values, &table, "Any".to_owned()).text(&table);
+        let contents = Contents::parse(text.as_bytes(), "any.toml", &table).unwrap();
+        prop_assert_eq!(contents.entries.len(), HALL_NUMBERS.len());
+        let mut again = default_hall();
+        set_hall(&mut again, &edits_among::<HallValues>(&contents));
+        prop_assert_eq!(again, values);
+        prop_assert_eq!(hall_of(&again), hall_of(&values));
+        prop_assert!(validator_of(HALL).is_valid(&as_json(&text).unwrap()), "{}", text);
+    }
+
     /// Any values, saved as a seat and a platform and taken into another instance, are the same again.
     #[test]
     fn what_is_saved_and_taken_again_is_the_same(
@@ -204,6 +220,24 @@ proptest! {
         }
         prop_assert_eq!(&again, &values);
         prop_assert_eq!(again.settings(), values.settings());
+    }
+}
+
+fn default_hall() -> HallValues {
+    HALL_NUMBERS.map(|number| number.default)
+}
+
+/// Does the edits of a file to a hall, each of which is a whole gesture on one number.
+fn set_hall(values: &mut HallValues, edits: &[Edit]) {
+    let (gestures, rest) = edits.as_chunks::<3>();
+    assert!(rest.is_empty(), "{rest:?}");
+    for gesture in gestures {
+        let [Edit::Begin(begun), Edit::Set(set, value), Edit::End(ended)] = gesture else {
+            panic!("no gesture: {gesture:?}")
+        };
+        assert_eq!((begun.id, ended.id), (set.id, set.id));
+        let place = HALL_NUMBERS.iter().position(|number| *number == *set);
+        values[place.expect("a number of the hall")] = *value;
     }
 }
 
@@ -258,4 +292,38 @@ fn a_broken_file_changes_nothing_even_where_it_begins_well() {
     let seat = after.settings().seat;
     assert_eq!((seat.depth_m, seat.bearing_deg, seat.family), (9.0, 60.0, Family::RearBell));
     assert_eq!(after.chosen(List::Radiation), Listed(Family::RearBell).to_index());
+}
+
+#[test]
+fn every_number_of_the_hall_has_a_place_among_the_edits() {
+    for (place, number) in HALL_NUMBERS.into_iter().enumerate() {
+        let text = format!("{} = {:?}", number.id, number.range.0);
+        let contents = Contents::parse(text.as_bytes(), "one.toml", &table(HALL)).unwrap();
+        let mut values = default_hall();
+        set_hall(&mut values, &edits_among::<HallValues>(&contents));
+        let mut expected = default_hall();
+        expected[place] = number.range.0;
+        assert_eq!(values, expected, "{text} sets its number and nothing else");
+    }
+}
+
+#[test]
+fn a_broken_hall_changes_nothing_even_where_it_begins_well() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("half.toml");
+    let filing = Filing::of(Shelf::at(folder.path()));
+    let values = default_hall();
+    let mut sheet = HallSheet::default();
+    let half = File { name: "half".into(), place: Place::Own(path.clone()) };
+    // The last ones are of the seat's plug-in: 8 m is a source width, 100 % a width of the hall.
+    for broken in ["decay = 2.2\nsize = 1", "decay = 2.2\ndepth = 9.0", "decay = 2.2\nwidth = \"8 m\""] {
+        fs::write(&path, broken).unwrap();
+        assert!(filing.answer(Wish::Take(Filed::Hall, half.clone()), &mut sheet, &values).is_empty());
+    }
+    // The control: mended, it is taken.
+    fs::write(&path, "decay = 2.2\nsize = 9000\nwidth = 90").unwrap();
+    let mut after = values;
+    set_hall(&mut after, &filing.answer(Wish::Take(Filed::Hall, half), &mut sheet, &values));
+    let hall = hall_of(&after);
+    assert_eq!((hall.decay_s, hall.volume_m3, hall.width_pct), (2.2, 9000.0, 90.0));
 }

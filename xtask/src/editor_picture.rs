@@ -1,4 +1,4 @@
-//! A picture of the editor for a seat: read here, drawn by the package that carries what draws.
+//! A picture of the editor for a seat or a hall: read here, drawn by the package that carries what draws.
 
 use std::path::PathBuf;
 use std::process::Command;
@@ -17,7 +17,11 @@ pub(crate) struct Arguments {
     /// The platform, likewise, before the seat.
     #[arg(long, value_name = "FILE.toml|NAME")]
     platform: Option<PathBuf>,
-    /// Set a parameter, as id=value, after the files.
+    /// Draw the hall's sheet instead, for this hall; the default one where none is given.
+    #[arg(long, value_name = "FILE.toml|NAME", num_args = 0..=1, conflicts_with_all = ["seat", "platform"])]
+    #[expect(clippy::option_option, reason = "not asked for, asked for, and asked for with a file")]
+    hall: Option<Option<PathBuf>>,
+    /// Set a parameter of what is drawn, as id=value, after the files.
     #[arg(long = "set", value_name = "ID=VALUE")]
     set: Vec<String>,
     /// Draw the sheet for a dark room.
@@ -29,7 +33,7 @@ pub(crate) struct Arguments {
     /// Pixels per point, as of the screen: 1 or 2.
     #[arg(long, default_value_t = 1.0)]
     pixels: f32,
-    /// The file to write; `editor.png` in the target folder where none is named.
+    /// The file to write; `editor.png` or `hall.png` in the target folder where none is named.
     #[arg(long, value_name = "FILE.png")]
     out: Option<PathBuf>,
 }
@@ -39,16 +43,25 @@ pub(crate) struct Arguments {
 /// # Errors
 /// When a file cannot be read, asks for what cannot be had, or nothing here can draw.
 pub(crate) fn run(arguments: &Arguments) -> Result<()> {
-    let Arguments { seat, platform, set, dark, scale, pixels, out } = arguments;
+    let Arguments { seat, platform, hall, set, dark, scale, pixels, out } = arguments;
     let wishes = set.iter().map(|text| Wish::from_option(text)).collect::<Result<Vec<_>>>()?;
     let root = workspace::root()?;
     let out = match out {
         Some(out) => std::path::absolute(out).with_context(|| format!("{}: is no path", out.display()))?,
-        None => workspace::target()?.join("editor.png"),
+        None => workspace::target()?.join(if hall.is_some() { "hall.png" } else { "editor.png" }),
     };
     let mut command = Command::new("cargo");
     command.current_dir(root).args(["run", "--quiet", "--package", "rostra-picture", "--"]);
-    for (option, file) in [("--platform", platform), ("--seat", seat)] {
+    let of_hall = match hall {
+        Some(None) => {
+            command.arg("--hall");
+            None
+        }
+        Some(file) => file.as_ref(),
+        None => None,
+    };
+    for (option, file) in [("--platform", platform.as_ref()), ("--seat", seat.as_ref()), ("--hall", of_hall)]
+    {
         if let Some(file) = file {
             // A path counts from here, a name from anywhere.
             let here = file.exists().then(|| std::path::absolute(file)).transpose()?;

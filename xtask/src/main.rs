@@ -67,7 +67,7 @@ enum Task {
     Ensemble(ensemble::Arguments),
     /// Do so with the demo's plan, and say what to listen for.
     Demo,
-    /// Draw the editor for a seat, without a window.
+    /// Draw the editor for a seat or a hall, without a window.
     Picture(editor_picture::Arguments),
     /// Print the table of figures against outside truth: what, figure, bound, source.
     Truth {

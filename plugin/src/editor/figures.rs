@@ -75,6 +75,27 @@ impl Figures {
         self.drag.take().map(|drag| Edit::End(drag.number))
     }
 
+    /// Takes what was done, in words; what was refused before is of the past.
+    pub(super) fn say(&mut self, said: String) {
+        self.refusal = None;
+        self.said = Some(said);
+    }
+
+    /// Says under the figures what was refused or done, else how they are handled.
+    pub(super) fn foot(&self, ui: &Ui, pen: &Pen, room: Rect, help: &str) {
+        let (colour, text) = match (&self.refusal, &self.said) {
+            (Some(refusal), _) => (pen.ink.notice, refusal.as_str()),
+            (None, Some(said)) => (pen.ink.line, said.as_str()),
+            (None, None) => (pen.ink.faint, help),
+        };
+        let control = ui.interact(pen.rect(room), Id::unique("foot"), Sense::hover());
+        control.widget_info(|| WidgetInfo::labeled(Role::Label, true, text));
+        // A long name of a file can make it longer than the room; then the tip has it whole.
+        if !pen.paragraph_in(room, SMALL, colour, text) {
+            show_tip(control, text, pen);
+        }
+    }
+
     /// Shows a number's row, and adds what a hand did to `edits`.
     pub(super) fn number(
         &mut self,

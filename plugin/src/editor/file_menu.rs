@@ -1,4 +1,4 @@
-//! The menus of seat and platform files: what is at hand, and a name under which to save.
+//! The menus of seat, platform and hall files: what is at hand, and a name under which to save.
 //!
 //! A menu opens no file: it says what it wishes, and is told what became of it.
 
@@ -6,31 +6,44 @@ use egui::{
     Align2, Id, Key, Popup, PopupCloseBehavior, Rect, RichText, Role, ScrollArea, Sense, Stroke, TextEdit,
     Ui, WidgetInfo, pos2, vec2,
 };
-use rostra_files::{Entry, LONGEST_NAME, Listed, Place};
+use rostra_files::{Entry, HALL, Kind, LONGEST_NAME, Listed, PLATFORM, Place, SEAT};
 
 use super::figures::show_tip;
-use super::filing::are_set;
+use super::filing::{FileValues, are_set};
 use super::pen::{Pen, SMALL, TEXT};
-use super::values::Values;
 
-/// A kind of files that the sheet takes and saves.
+/// A kind of files that a sheet takes and saves.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Filed {
     /// Seat, tone and level.
     Seat,
     /// Platform, pickup and air.
     Platform,
+    /// Every number of the hall.
+    Hall,
 }
 
 impl Filed {
-    /// Every kind, in the order of the schedule.
-    pub const ALL: [Self; 2] = [Self::Seat, Self::Platform];
+    /// Every kind.
+    pub const ALL: [Self; 3] = [Self::Seat, Self::Platform, Self::Hall];
+    /// Those of the seat's sheet, in the order of its schedule; the hall's sheet has the last one alone.
+    pub const OF_A_SEAT: [Self; 2] = [Self::Seat, Self::Platform];
+
+    /// Returns what the files are.
+    pub const fn kind(self) -> Kind {
+        match self {
+            Self::Seat => SEAT,
+            Self::Platform => PLATFORM,
+            Self::Hall => HALL,
+        }
+    }
 
     /// Returns the name of the menu.
     pub const fn name(self) -> &'static str {
         match self {
             Self::Seat => "Seat files",
             Self::Platform => "Platform files",
+            Self::Hall => "Hall files",
         }
     }
 
@@ -42,6 +55,9 @@ impl Filed {
             Self::Platform => {
                 "Take a platform from a file, with its pickup and air, or save this one. On a linked platform it is an edit for all."
             }
+            Self::Hall => {
+                "Take a hall from a file, or save this one. A file sets the figures that it names and nothing else."
+            }
         }
     }
 
@@ -49,6 +65,17 @@ impl Filed {
         match self {
             Self::Seat => "Save this seat as",
             Self::Platform => "Save this platform as",
+            Self::Hall => "Save this hall as",
+        }
+    }
+
+    /// Returns the most height of the list at a scale of 1, points: with the rest of the menu it fits under the heading.
+    const fn most_list(self) -> f32 {
+        match self {
+            // What comes with the program, and some own ones.
+            Self::Seat | Self::Platform => 360.0,
+            // The hall's sheet is not much higher than that.
+            Self::Hall => 240.0,
         }
     }
 }
@@ -73,16 +100,51 @@ pub enum Wish {
 
 /// Width of the menu at a scale of 1, points.
 const WIDTH: f32 = 190.0;
-/// Most height of the list in the menu at a scale of 1, points: what comes with the program, and some own ones.
-const MOST_LIST: f32 = 360.0;
 /// Width of the control beside the heading at a scale of 1, points.
 const CONTROL: f32 = 200.0;
 /// Most characters of a name for which there is room there.
 const MOST_CHARACTERS: usize = 28;
 
+/// The menus of a sheet, and what a hand wishes in one of them.
+#[derive(Debug, Default)]
+pub struct Menus {
+    /// By place in [`Filed::ALL`]; a sheet shows those that it has.
+    menus: [Menu; Filed::ALL.len()],
+    /// What a hand wishes of files, until somebody asks for it.
+    wish: Option<Wish>,
+}
+
+impl Menus {
+    /// Returns what a hand wishes of files, once.
+    pub fn asked(&mut self) -> Option<Wish> {
+        self.wish.take()
+    }
+
+    /// Takes the files that are at hand.
+    pub(super) fn tell_files(&mut self, filed: Filed, files: Vec<Listed>) {
+        self.menus[filed as usize].tell_files(files);
+    }
+
+    /// Takes what was taken or saved, after which the menu closes.
+    pub(super) fn tell_done(&mut self, filed: Filed, name: &str, entries: Vec<Entry>) {
+        self.menus[filed as usize].tell_done(name, entries);
+    }
+
+    /// Takes that there is an own file of a name, which a second click may replace.
+    pub(super) fn tell_name_is_taken(&mut self, filed: Filed, name: &str) {
+        self.menus[filed as usize].tell_name_is_taken(name);
+    }
+
+    /// Shows a menu's control at the right of a heading, and the menu where it is open.
+    pub(super) fn show(&mut self, ui: &Ui, pen: &Pen, heading: Rect, filed: Filed, values: &impl FileValues) {
+        let wish = self.menus[filed as usize].show(ui, pen, heading, filed, values);
+        self.wish = self.wish.take().or(wish);
+    }
+}
+
 /// A menu, and what it remembers from frame to frame.
 #[derive(Debug, Default)]
-pub(super) struct Menu {
+struct Menu {
     files: Vec<Listed>,
     is_open: bool,
     /// Whether the wish was granted, so that the menu can close.
@@ -97,12 +159,12 @@ pub(super) struct Menu {
 
 impl Menu {
     /// Takes the list of files.
-    pub(super) fn tell_files(&mut self, files: Vec<Listed>) {
+    fn tell_files(&mut self, files: Vec<Listed>) {
         self.files = files;
     }
 
     /// Takes what was taken or saved, after which the menu closes.
-    pub(super) fn tell_done(&mut self, name: &str, entries: Vec<Entry>) {
+    fn tell_done(&mut self, name: &str, entries: Vec<Entry>) {
         name.clone_into(&mut self.typed);
         self.last = Some((name.to_owned(), entries));
         self.taken = None;
@@ -110,18 +172,18 @@ impl Menu {
     }
 
     /// Takes that there is a file of the name, which a second click may replace.
-    pub(super) fn tell_name_is_taken(&mut self, name: &str) {
+    fn tell_name_is_taken(&mut self, name: &str) {
         self.taken = Some(name.to_owned());
     }
 
     /// Shows the menu's control at the right of a heading and the menu where it is open, and returns what a hand wishes.
-    pub(super) fn show(
+    fn show(
         &mut self,
         ui: &Ui,
         pen: &Pen,
         heading: Rect,
         filed: Filed,
-        values: &Values,
+        values: &impl FileValues,
     ) -> Option<Wish> {
         let row = Rect::from_min_max(pos2(heading.right() - CONTROL, heading.top() + 1.0), heading.max);
         let control = ui.interact(pen.rect(row), Id::unique(("files", filed.name())), Sense::click());
@@ -160,7 +222,7 @@ impl Menu {
     }
 
     /// Returns what stands beside the heading.
-    fn shown(&self, filed: Filed, values: &Values) -> String {
+    fn shown(&self, filed: Filed, values: &impl FileValues) -> String {
         let Some((name, entries)) = &self.last else { return filed.name().to_lowercase() };
         let mut shown: String = name.chars().take(MOST_CHARACTERS).collect();
         if shown.len() < name.len() {
@@ -186,8 +248,8 @@ impl Menu {
         spacing.button_padding = vec2(4.0, 1.0) * scale;
         let small = |text: &str| RichText::new(text).font(pen.font(SMALL)).color(pen.ink.faint);
         // The menu is laid out before its list is there: without a least height it would keep that size.
-        let list =
-            ScrollArea::vertical().max_height(MOST_LIST * scale).min_scrolled_height(MOST_LIST * scale);
+        let most = filed.most_list() * scale;
+        let list = ScrollArea::vertical().max_height(most).min_scrolled_height(most);
         list.show(ui, |ui| {
             for (heading, suffix, is_own) in [("your own", "own", true), ("built in", "built in", false)] {
                 ui.label(small(heading));

@@ -6,12 +6,14 @@ use rostra_dsp::hall::reflections::{Reflections, specular_share};
 use rostra_dsp::octave::NOMINAL_HZ;
 
 use super::figures::{self, Figures, GROUP, ROW, check};
+use super::file_menu::{Filed, Menus, Wish};
+use super::filing::{FileSheet, FileValues as _};
 use super::ink::{DARK, DAY, Ink};
 use super::pen::{Pen, SMALL, TEXT, area};
 use super::sheet::dress;
 use super::values::{Edit, Switch};
 use crate::hall::parameters::{
-    BASS, DECAY, EARLY, HALL_NUMBERS, HallValues, PRE_DELAY, SIZE, TREBLE, TRIM, WET, WIDTH, hall_of,
+    BASS, DECAY, EARLY, HallValues, PRE_DELAY, SIZE, TREBLE, TRIM, WET, WIDTH, hall_of,
 };
 use crate::quantity::Number;
 
@@ -34,6 +36,9 @@ const fn part(x: f32, y: f32, width: f32, height: f32) -> Rect {
     Rect { min: Pos2 { x, y }, max: Pos2 { x: x + width, y: y + height } }
 }
 
+/// What the sheet is for, and how figures are handled.
+const HELP: &str = "Put one hall on the shared bus. Drag a figure, or click it and type; arrows step, shift is fine, double click is the default.";
+
 /// Groups of the schedule.
 const GROUPS: [(&str, &[&Number]); 3] = [
     ("HALL", &[&DECAY, &BASS, &TREBLE, &SIZE]),
@@ -46,6 +51,7 @@ pub struct HallSheet {
     /// Whether the sheet is the dark-room one.
     pub is_dark: bool,
     figures: Figures,
+    menus: Menus,
     /// The hall of the last frame, and its reflections.
     answer: Option<(Hall, Reflections)>,
     /// The colours that menus and tips were last given.
@@ -54,7 +60,13 @@ pub struct HallSheet {
 
 impl Default for HallSheet {
     fn default() -> Self {
-        Self { is_dark: false, figures: Figures::with_tips(tip), answer: None, dressed: None }
+        Self {
+            is_dark: false,
+            figures: Figures::with_tips(tip),
+            menus: Menus::default(),
+            answer: None,
+            dressed: None,
+        }
     }
 }
 
@@ -87,7 +99,16 @@ impl HallSheet {
         self.answer = Some((hall, reflections));
         self.schedule(ui, &pen, values, is_bypassed, &mut edits);
         self.title(ui, &pen);
+        if !edits.is_empty() {
+            // What was said of a file is of the past.
+            self.figures.said = None;
+        }
         edits
+    }
+
+    /// Returns what a hand wishes of files, once.
+    pub fn asked(&mut self) -> Option<Wish> {
+        self.menus.asked()
     }
 
     /// Lets go of what a hand holds, and returns what that ends.
@@ -106,14 +127,16 @@ impl HallSheet {
         let (x, width) = (SCHEDULE.left(), SCHEDULE.width());
         let mut y = SCHEDULE.top() - 4.0;
         for (name, numbers) in GROUPS {
-            figures::group(pen, area(x, y, width, GROUP), name);
+            let heading = area(x, y, width, GROUP);
+            figures::group(pen, heading, name);
+            if name == GROUPS[0].0 {
+                // A hall file holds all groups, so its menu stands above them.
+                self.menus.show(ui, pen, heading, Filed::Hall, values);
+            }
             y += GROUP + 1.0;
             for &number in numbers {
-                let value = HALL_NUMBERS
-                    .iter()
-                    .position(|known| known.id == number.id)
-                    .map_or(number.default, |place| values[place]);
-                self.figures.number(ui, pen, area(x, y, width, ROW), number, value, edits);
+                let row = area(x, y, width, ROW);
+                self.figures.number(ui, pen, row, number, values.number(number), edits);
                 y += ROW;
             }
         }
@@ -124,14 +147,8 @@ impl HallSheet {
         }
         figures::show_tip(control, "Lets the bus through as it is; the hall rings on underneath.", pen);
         y += ROW + 10.0;
-        let (colour, said) = match &self.figures.refusal {
-            Some(refusal) => (pen.ink.notice, refusal.as_str()),
-            None => (
-                pen.ink.faint,
-                "Put one hall on the shared bus. Drag a figure, or click it and type; arrows step, shift is fine, double click is the default.",
-            ),
-        };
-        pen.paragraph(pos2(x, y), width, SMALL, colour, said);
+        let room = Rect::from_min_max(pos2(x, y), pos2(x + width, TITLE.top() - 4.0));
+        self.figures.foot(ui, pen, room, HELP);
     }
 
     fn title(&mut self, ui: &Ui, pen: &Pen) {
@@ -147,6 +164,22 @@ impl HallSheet {
         let version = concat!("version ", env!("CARGO_PKG_VERSION"));
         let at = TITLE.right_bottom() - egui::vec2(6.0, 7.0);
         pen.text(at, Align2::RIGHT_BOTTOM, SMALL, pen.ink.faint, version);
+    }
+}
+
+impl FileSheet for HallSheet {
+    type Values = HallValues;
+
+    fn menus(&mut self) -> &mut Menus {
+        &mut self.menus
+    }
+
+    fn say(&mut self, said: String) {
+        self.figures.say(said);
+    }
+
+    fn refuse(&mut self, why: String) {
+        self.figures.refusal = Some(why);
     }
 }
 
@@ -273,6 +306,7 @@ fn tip(number: &Number) -> &'static str {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::hall::parameters::HALL_NUMBERS;
 
     #[test]
     fn every_number_of_the_hall_is_on_the_sheet_once_and_has_its_tip() {

@@ -11,6 +11,7 @@ use nice_plug_egui::{
 };
 
 use super::LEAST_SCALE;
+use super::filing::Filing;
 use super::hall_sheet::HallSheet;
 use super::values::{Edit, Switch};
 use crate::hall::parameters::HallParameters;
@@ -26,7 +27,7 @@ pub(crate) fn create(parameters: Arc<HallParameters>) -> Option<EguiEditor<HallE
         EguiEditorState::from_size(LogicalSize::new(width, height), 1.0),
         RepaintNotifier::new(),
         settings,
-        HallEditor { parameters, host: None, sheet: HallSheet::default() },
+        HallEditor { parameters, host: None, sheet: HallSheet::default(), filing: Filing::of_user() },
     )
 }
 
@@ -36,6 +37,7 @@ pub struct HallEditor {
     /// The way to the host while the window is open.
     host: Option<GuiContext>,
     sheet: HallSheet,
+    filing: Filing,
 }
 
 impl NiceEguiApp for HallEditor {
@@ -52,10 +54,15 @@ impl NiceEguiApp for HallEditor {
     fn ui(&mut self, ui: &mut egui::Ui, _frame: &mut Frame) {
         let Some(host) = self.host.clone() else { return };
         let (values, is_bypassed) = (self.parameters.values(), self.parameters.bypass.value());
-        let edits = egui::CentralPanel::default()
+        let mut edits = egui::CentralPanel::default()
             .frame(egui::Frame::NONE)
             .show(ui, |ui| self.sheet.show(ui, &values, is_bypassed))
             .inner;
+        if let Some(wish) = self.sheet.asked() {
+            edits.extend(self.filing.answer(wish, &mut self.sheet, &values));
+            // What was answered shows in the next frame.
+            ui.ctx().request_repaint();
+        }
         self.tell(&host, edits);
     }
 

@@ -3,11 +3,11 @@
 use egui::{Align2, Id, Pos2, Rect, Role, Sense, Ui, WidgetInfo, pos2};
 use rostra_dsp::Settings;
 use rostra_dsp::seat::SOURCE_HEIGHT_M;
-use rostra_files::{Entry, Listed};
 
 use super::bearing_rule::{self, Rule};
-use super::figures::{self, Figures, GROUP, ROW, check, show_tip};
-use super::file_menu::{Filed, Menu, Wish};
+use super::figures::{self, Figures, GROUP, ROW, check};
+use super::file_menu::{Filed, Menus, Wish};
+use super::filing::FileSheet;
 use super::ink::{DARK, DAY, Ink};
 use super::pen::{Pen, SMALL, TEXT, area};
 use super::section::Section;
@@ -67,10 +67,7 @@ pub struct Sheet {
     held: Option<Held>,
     named: Option<usize>,
     track: title_block::Track,
-    /// By place in [`Filed::ALL`].
-    menus: [Menu; Filed::ALL.len()],
-    /// What a hand wishes of files, until somebody asks for it.
-    wish: Option<Wish>,
+    menus: Menus,
     sight: Option<(Settings, Sight)>,
     /// The colours that menus and tips were last given.
     dressed: Option<bool>,
@@ -140,6 +137,10 @@ const GROUPS: [Group; 6] = [
     },
 ];
 
+/// How figures are handled.
+const HELP: &str =
+    "Drag a figure, or click it and type; arrows step, shift is fine, double click is the default.";
+
 /// Where the parts lie.
 const SECTION: Rect = part(14.0, 10.0, 640.0, 300.0);
 const RULE: Rect = part(14.0, 318.0, 640.0, 58.0);
@@ -202,44 +203,7 @@ impl Sheet {
 
     /// Returns what a hand wishes of files, once.
     pub fn asked(&mut self) -> Option<Wish> {
-        self.wish.take()
-    }
-
-    /// Takes the files that are at hand.
-    pub fn tell_files(&mut self, filed: Filed, files: Vec<Listed>) {
-        self.menus[filed as usize].tell_files(files);
-    }
-
-    /// Takes that a file was taken, what it set, and the note that stands in it.
-    pub fn tell_taken(&mut self, filed: Filed, name: &str, entries: Vec<Entry>, note: &str) {
-        let said = match (entries.len(), note) {
-            (0, _) => format!("'{name}' sets nothing."),
-            (_, "") => format!("Taken from '{name}'."),
-            _ => format!("Taken from '{name}': {note}"),
-        };
-        self.say(said);
-        self.menus[filed as usize].tell_done(name, entries);
-    }
-
-    /// Takes that the present values were saved.
-    pub fn tell_saved(&mut self, filed: Filed, name: &str, entries: Vec<Entry>) {
-        self.say(format!("Saved as '{name}'."));
-        self.menus[filed as usize].tell_done(name, entries);
-    }
-
-    /// Takes that there is an own file of a name, which a second click may replace.
-    pub fn tell_name_is_taken(&mut self, filed: Filed, name: &str) {
-        self.menus[filed as usize].tell_name_is_taken(name);
-    }
-
-    /// Says why something cannot be had.
-    pub fn refuse(&mut self, why: String) {
-        self.figures.refusal = Some(why);
-    }
-
-    fn say(&mut self, said: String) {
-        self.figures.refusal = None;
-        self.figures.said = Some(said);
+        self.menus.asked()
     }
 
     /// Takes the name that the host gives the track.
@@ -316,8 +280,7 @@ impl Sheet {
             let heading = area(x, y, width, GROUP);
             figures::group(pen, heading, name);
             if let Some(filed) = *filed {
-                let wish = self.menus[filed as usize].show(ui, pen, heading, filed, values);
-                self.wish = self.wish.take().or(wish);
+                self.menus.show(ui, pen, heading, filed, values);
             }
             y += GROUP + 1.0;
             for row in *rows {
@@ -333,25 +296,8 @@ impl Sheet {
                 y += ROW;
             }
         }
-        self.foot(ui, pen, Rect::from_min_max(pos2(x, y + 4.0), pos2(x + width, TITLE.top() - 4.0)));
-    }
-
-    /// Says under the schedule what was refused or done, else how figures are handled.
-    fn foot(&self, ui: &Ui, pen: &Pen, room: Rect) {
-        const HELP: &str =
-            "Drag a figure, or click it and type; arrows step, shift is fine, double click is the default.";
-        let Figures { refusal, said, .. } = &self.figures;
-        let (colour, text) = match (refusal, said) {
-            (Some(refusal), _) => (pen.ink.notice, refusal.as_str()),
-            (None, Some(said)) => (pen.ink.line, said.as_str()),
-            (None, None) => (pen.ink.faint, HELP),
-        };
-        let control = ui.interact(pen.rect(room), Id::unique("foot"), Sense::hover());
-        control.widget_info(|| WidgetInfo::labeled(Role::Label, true, text));
-        // A long name of a file can make it longer than the room; then the tip has it whole.
-        if !pen.paragraph_in(room, SMALL, colour, text) {
-            show_tip(control, text, pen);
-        }
+        let room = Rect::from_min_max(pos2(x, y + 4.0), pos2(x + width, TITLE.top() - 4.0));
+        self.figures.foot(ui, pen, room, HELP);
     }
 
     /// Shows levels and switches.
@@ -390,6 +336,22 @@ impl Sheet {
         let version = concat!("version ", env!("CARGO_PKG_VERSION"));
         let at = TITLE.right_bottom() - egui::vec2(6.0, 7.0);
         pen.text(at, Align2::RIGHT_BOTTOM, SMALL, pen.ink.faint, version);
+    }
+}
+
+impl FileSheet for Sheet {
+    type Values = Values;
+
+    fn menus(&mut self) -> &mut Menus {
+        &mut self.menus
+    }
+
+    fn say(&mut self, said: String) {
+        self.figures.say(said);
+    }
+
+    fn refuse(&mut self, why: String) {
+        self.figures.refusal = Some(why);
     }
 }
 

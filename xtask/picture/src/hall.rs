@@ -1,11 +1,16 @@
 //! The hall's sheet without a window.
 
+use std::path::Path;
+
 use anyhow::{Context as _, Result, anyhow, bail};
 use egui_kittest::Harness;
 use image::RgbaImage;
+use rostra::editor::filing::{Filing, edits_among};
 use rostra::editor::hall_sheet::HallSheet;
 use rostra::editor::values::{Edit, Switch};
+use rostra::file_table::table;
 use rostra::hall::parameters::{HALL_NUMBERS, HallValues};
+use rostra_files::{HALL, Shelf};
 
 /// The hall's sheet with the values that it shows, and what was done to them.
 pub struct HallDesk {
@@ -17,30 +22,47 @@ pub struct HallDesk {
     pub is_bypassed: bool,
     /// What a hand did, in order.
     pub edits: Vec<Edit>,
+    filing: Filing,
 }
 
 impl HallDesk {
     /// Lays a sheet out for given values.
+    ///
+    /// Nobody's own files are at hand: those of whoever runs this belong in no picture.
     pub fn new(values: HallValues, is_dark: bool) -> Self {
-        let mut sheet = HallSheet::default();
-        sheet.is_dark = is_dark;
-        Self { sheet, values, is_bypassed: false, edits: Vec::new() }
+        Self::beside(Shelf::at("no folder of files"), values, is_dark)
     }
 
+    /// Lays a sheet out beside the files of a shelf.
+    pub fn beside(shelf: Shelf, values: HallValues, is_dark: bool) -> Self {
+        let mut sheet = HallSheet::default();
+        sheet.is_dark = is_dark;
+        Self { sheet, values, is_bypassed: false, edits: Vec::new(), filing: Filing::of(shelf) }
+    }
+
+    /// Does what the window of the plug-in does.
     fn show(&mut self, ui: &mut egui::Ui) {
-        let edits = self.sheet.show(ui, &self.values, self.is_bypassed);
+        let mut edits = self.sheet.show(ui, &self.values, self.is_bypassed);
+        if let Some(wish) = self.sheet.asked() {
+            edits.extend(self.filing.answer(wish, &mut self.sheet, &self.values));
+            ui.ctx().request_repaint();
+        }
         for &edit in &edits {
-            match edit {
-                Edit::Set(number, value) => {
-                    if let Some(place) = HALL_NUMBERS.iter().position(|known| known.id == number.id) {
-                        self.values[place] = value;
-                    }
-                }
-                Edit::Throw(Switch::Bypass, is_on) => self.is_bypassed = is_on,
-                _ => {}
+            if let Edit::Throw(Switch::Bypass, is_on) = edit {
+                self.is_bypassed = is_on;
             }
+            apply(&mut self.values, edit);
         }
         self.edits.extend(edits);
+    }
+}
+
+/// Does an edit to the values of a hall.
+fn apply(values: &mut HallValues, edit: Edit) {
+    if let Edit::Set(number, value) = edit
+        && let Some(place) = HALL_NUMBERS.iter().position(|known| known.id == number.id)
+    {
+        values[place] = value;
     }
 }
 
@@ -74,12 +96,18 @@ pub fn draw(desk: HallDesk, scale: f32, pixels_per_point: f32) -> Result<RgbaIma
     })
 }
 
-/// Returns the default hall's values after wishes of the form `id=value`.
+/// Returns the default hall's values after a file, by path or name, and wishes of the form `id=value`.
 ///
 /// # Errors
-/// When a wish has no `=`, names no parameter of the hall, or asks for what the parameter cannot be.
-pub fn values(wishes: &[String]) -> Result<HallValues> {
+/// When the file is broken or not there; when a wish has no `=`, names no parameter of the hall, or asks for what the parameter cannot be.
+pub fn values(file: Option<&Path>, wishes: &[String]) -> Result<HallValues> {
     let mut values = HALL_NUMBERS.map(|number| number.default);
+    if let Some(written) = file {
+        let contents = Shelf::of_user().read_written(written, &table(HALL))?;
+        for edit in edits_among::<HallValues>(&contents) {
+            apply(&mut values, edit);
+        }
+    }
     for wish in wishes {
         let (id, value) = wish
             .split_once('=')
@@ -103,7 +131,7 @@ mod tests {
 
     #[test]
     fn wishes_are_taken_or_refused_in_words() {
-        let wish = |text: &str| values(&[text.to_owned()]);
+        let wish = |text: &str| values(None, &[text.to_owned()]);
         assert!(wish("decay=2.5").is_ok_and(|values| values[1] == 2.5));
         for (text, said) in
             [("decay", "has no \"=\""), ("decay=99", "takes 0.800 s to 8.000 s"), ("depth=3", "no parameter")]

@@ -1,4 +1,4 @@
-//! Draws the editor for a seat into a PNG.
+//! Draws the editor for a seat or a hall into a PNG.
 
 use std::io::BufWriter;
 use std::path::{Path, PathBuf};
@@ -7,11 +7,12 @@ use std::process::ExitCode;
 use anyhow::{Context as _, Result, ensure};
 use clap::Parser;
 use image::ImageFormat;
-use rostra_files::{PLATFORM, SEAT};
-use rostra_picture::{Desk, draw, values};
+use rostra_files::{Kind, PLATFORM, SEAT};
+use rostra_picture::hall::HallDesk;
+use rostra_picture::{Desk, draw, hall, values};
 
 #[derive(Parser)]
-#[command(about = "Draws the editor for a seat")]
+#[command(about = "Draws the editor for a seat or a hall")]
 struct Arguments {
     /// A platform file, or the name of one at hand; before the seat.
     #[arg(long)]
@@ -19,6 +20,10 @@ struct Arguments {
     /// A seat file, or the name of one at hand.
     #[arg(long)]
     seat: Option<PathBuf>,
+    /// Draw the hall's sheet instead: for a hall file, the name of one at hand, or the default hall.
+    #[arg(long, num_args = 0..=1, conflicts_with_all = ["platform", "seat"])]
+    #[expect(clippy::option_option, reason = "not asked for, asked for, and asked for with a file")]
+    hall: Option<Option<PathBuf>>,
     /// What is set after the files, as id=value; later ones win.
     #[arg(long = "set")]
     set: Vec<String>,
@@ -47,14 +52,18 @@ fn main() -> ExitCode {
 }
 
 fn run(arguments: &Arguments) -> Result<()> {
-    let Arguments { platform, seat, set, dark, scale, pixels, out } = arguments;
+    let Arguments { platform, seat, hall: of_hall, set, dark, scale, pixels, out } = arguments;
     ensure!((0.75..=2.0).contains(scale), "--scale {scale}: the sheet is drawn at 0.75 to 2 times its size");
     ensure!((0.5..=4.0).contains(pixels), "--pixels {pixels}: a screen has 0.5 to 4 pixels per point");
-    let files: Vec<_> = [(PLATFORM, platform), (SEAT, seat)]
-        .into_iter()
-        .filter_map(|(kind, written)| Some((kind, written.clone()?)))
-        .collect();
-    let picture = draw(Desk::new(values(&files, set)?, *dark), *scale, *pixels)?;
+    let picture = match of_hall {
+        Some(file) => {
+            let values = hall::values(file.as_deref(), set)?;
+            hall::draw(HallDesk::new(values, *dark), *scale, *pixels)?
+        }
+        None => {
+            draw(Desk::new(values(&files(platform.as_ref(), seat.as_ref()), set)?, *dark), *scale, *pixels)?
+        }
+    };
     // Whole or not at all: what stood there before stays until the picture is written.
     let cannot = || format!("{}: cannot be written", out.display());
     let folder = out.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
@@ -62,4 +71,10 @@ fn run(arguments: &Arguments) -> Result<()> {
     picture.write_to(&mut BufWriter::new(&mut file), ImageFormat::Png).with_context(cannot)?;
     file.persist(out).with_context(cannot)?;
     Ok(())
+}
+
+/// Returns the files of a seat's picture, the platform's first.
+fn files(platform: Option<&PathBuf>, seat: Option<&PathBuf>) -> Vec<(Kind, PathBuf)> {
+    let files = [(PLATFORM, platform), (SEAT, seat)];
+    files.into_iter().filter_map(|(kind, written)| Some((kind, written?.clone()))).collect()
 }

@@ -5,7 +5,8 @@ use egui_kittest::Harness;
 use egui_kittest::kittest::Queryable as _;
 use rostra::editor::hall_sheet::HallSheet;
 use rostra::editor::values::{Edit, Switch};
-use rostra::hall::parameters::{DECAY, HALL_NUMBERS, SIZE};
+use rostra::hall::parameters::{BASS, DECAY, EARLY, HALL_NUMBERS, PRE_DELAY, SIZE, TREBLE, TRIM, WET, WIDTH};
+use rostra_files::Shelf;
 use rostra_picture::hall::{HallDesk, open};
 
 type Open = Harness<'static, HallDesk>;
@@ -52,7 +53,9 @@ fn every_control_has_its_name_at_every_size() {
     for scale in [0.75, 1.0, 2.0] {
         let harness = sheet(scale);
         let [width, height] = HallSheet::SIZE_POINTS;
-        for name in HALL_NUMBERS.map(|number| number.name).into_iter().chain(["Bypass", "Dark room"]) {
+        for name in
+            HALL_NUMBERS.map(|number| number.name).into_iter().chain(["Hall files", "Bypass", "Dark room"])
+        {
             let at = place(&harness, name);
             assert!(at.x < width * scale && at.y < height * scale, "{name} lies outside at {scale}");
         }
@@ -116,4 +119,143 @@ fn the_switches_switch() {
     assert!(harness.state().edits.contains(&Edit::Throw(Switch::Bypass, true)));
     click(&mut harness, "Dark room");
     assert!(harness.state().sheet.is_dark);
+}
+
+/// A sheet beside an own folder of files, which is taken away at the end.
+fn sheet_beside_files(scale: f32) -> (Open, tempfile::TempDir) {
+    let folder = tempfile::tempdir().expect("a folder");
+    let values = HALL_NUMBERS.map(|number| number.default);
+    let mut harness = open(HallDesk::beside(Shelf::at(folder.path()), values, false), scale, 1.0);
+    harness.run();
+    (harness, folder)
+}
+
+/// Sets a number as a host would.
+fn set(harness: &mut Open, id: &str, value: f64) {
+    let place = HALL_NUMBERS.iter().position(|number| number.id == id).expect("a number of the hall");
+    harness.state_mut().values[place] = value;
+    harness.step();
+}
+
+/// Opens the menu of files, and types a name to save under.
+fn type_name(harness: &mut Open, name: &str) {
+    click(harness, "Hall files");
+    harness.get_by_role_and_label(egui::accesskit::Role::TextInput, "Save this hall as").focus();
+    harness.step();
+    // What stood there before goes.
+    harness.key_press_modifiers(Modifiers::COMMAND, Key::A);
+    harness.step();
+    for letter in name.chars() {
+        harness.event(Event::Text(letter.to_string()));
+        harness.step();
+    }
+}
+
+#[test]
+fn a_hall_file_is_taken_as_whole_gestures_and_sets_what_it_names() {
+    let mut harness = sheet(1.0);
+    set(&mut harness, TRIM.id, -3.0);
+    set(&mut harness, WET.id, 60.0);
+    click(&mut harness, "Hall files");
+    assert!(harness.state().edits.is_empty(), "a menu that opens sets nothing");
+    click(&mut harness, "Short cue, built in");
+    // The numbers of presets-demo/halls/short-cue.toml, in its order.
+    let named = [
+        (&PRE_DELAY, 20.0),
+        (&DECAY, 1.8),
+        (&BASS, 1.0),
+        (&TREBLE, 0.9),
+        (&SIZE, 6000.0),
+        (&EARLY, -2.0),
+        (&WIDTH, 100.0),
+    ];
+    let gestures: Vec<Edit> = named
+        .iter()
+        .flat_map(|&(number, value)| [Edit::Begin(number), Edit::Set(number, value), Edit::End(number)])
+        .collect();
+    assert_eq!(harness.state().edits, gestures);
+    for (number, expected) in named {
+        assert_eq!(value(&harness, number.id), expected, "{}", number.id);
+    }
+    assert_eq!((value(&harness, TRIM.id), value(&harness, WET.id)), (-3.0, 60.0), "what it does not name");
+    assert!(!harness.state().is_bypassed);
+    assert!(harness.query_by_label("Long cue, built in").is_none(), "the menu closes");
+    assert!(harness.query_by_label_contains("Taken from 'Short cue'").is_some());
+    assert_eq!(harness.get_by_label("Hall files").value().as_deref(), Some("Short cue"));
+    // What is said of it goes with the next edit, and the heading says that the hall is another.
+    click(&mut harness, DECAY.name);
+    harness.key_press(Key::ArrowUp);
+    harness.run();
+    assert!(harness.query_by_label_contains("Taken from").is_none());
+    assert_eq!(harness.get_by_label("Hall files").value().as_deref(), Some("Short cue, changed"));
+}
+
+#[test]
+fn a_hall_is_saved_listed_and_taken_again_and_a_second_save_asks() {
+    let (mut harness, folder) = sheet_beside_files(1.0);
+    set(&mut harness, DECAY.id, 2.75);
+    type_name(&mut harness, "Wide one");
+    click(&mut harness, "Save");
+    harness.run();
+    let path = folder.path().join("halls/Wide one.toml");
+    let text = std::fs::read_to_string(&path).expect("it was saved");
+    assert!(text.starts_with("name = \"Wide one\"") && text.contains("\ndecay = 2.75\n"), "{text}");
+    assert!(harness.query_by_label_contains("Saved as 'Wide one'").is_some());
+    assert!(harness.query_by_label("Save").is_none(), "the menu closes");
+    assert!(harness.state().edits.is_empty(), "saving sets nothing");
+    // Another hall under the same name: asked first, and then replaced.
+    let saved = HALL_NUMBERS.map(|number| number.at_share(0.37));
+    harness.state_mut().values = saved;
+    harness.step();
+    type_name(&mut harness, "Wide one");
+    click(&mut harness, "Save");
+    assert_eq!(std::fs::read_to_string(&path).expect("it is there"), text, "one click replaces nothing");
+    click(&mut harness, "Replace it");
+    assert_ne!(std::fs::read_to_string(&path).expect("it is there"), text);
+    // And back from the list: every number as it was saved.
+    harness.state_mut().values = HALL_NUMBERS.map(|number| number.default);
+    click(&mut harness, "Hall files");
+    click(&mut harness, "Wide one, own");
+    assert_eq!(harness.state().values, saved);
+}
+
+#[test]
+fn a_broken_hall_file_is_named_with_its_line_and_changes_nothing() {
+    let (mut harness, folder) = sheet_beside_files(1.0);
+    let halls = folder.path().join("halls");
+    std::fs::create_dir_all(&halls).expect("a folder");
+    std::fs::write(halls.join("Bad.toml"), "decay = 2\nsize = 1\n").expect("a file");
+    let before = harness.state().values;
+    click(&mut harness, "Hall files");
+    click(&mut harness, "Bad, own");
+    assert_eq!(harness.state().values, before);
+    assert!(harness.state().edits.is_empty(), "{:?}", harness.state().edits);
+    assert!(
+        harness.query_by_label_contains("Bad.toml, line 2: size = 1 is out of range").is_some(),
+        "the sheet says what is wrong"
+    );
+    // A folder that cannot be written: said, and nothing is lost.
+    std::fs::remove_dir_all(&halls).expect("it was made above");
+    std::fs::write(&halls, b"in the way").expect("a file");
+    type_name(&mut harness, "Any");
+    click(&mut harness, "Save");
+    assert!(harness.query_by_label_contains("cannot be written").is_some());
+}
+
+#[test]
+fn a_menu_of_many_files_fits_into_the_window() {
+    for scale in [0.75, 1.0, 2.0] {
+        let (mut harness, folder) = sheet_beside_files(scale);
+        let halls = folder.path().join("halls");
+        std::fs::create_dir_all(&halls).expect("a folder");
+        for number in 0..40 {
+            std::fs::write(halls.join(format!("Hall {number:02}.toml")), "decay = 2\n").expect("a file");
+        }
+        click(&mut harness, "Hall files");
+        let (list, save) = (harness.get_by_label("Hall 00, own").rect(), harness.get_by_label("Save").rect());
+        let [width, height] = HallSheet::SIZE_POINTS.map(|points| points * scale);
+        assert!(list.top() >= 0.0 && save.right() <= width && save.bottom() <= height, "{save:?}");
+        // The heading that was clicked stays free.
+        assert!(list.top() > place(&harness, "Hall files").y, "{list:?}");
+    }
 }

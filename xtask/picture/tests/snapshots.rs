@@ -1,4 +1,4 @@
-//! Four seats look as they did; the pictures are in `tests/pictures`, made by `cargo xtask picture`.
+//! Four seats, two halls and a menu look as they did; the pictures are in `tests/pictures`, made by `cargo xtask picture`.
 //!
 //! Without any driver that draws there is nothing to compare: `cargo xtask test`
 //! installs one where it may, and else shows the step as skipped.
@@ -8,6 +8,7 @@ use std::path::Path;
 use anyhow::Result;
 use egui_kittest::kittest::Queryable as _;
 use image::RgbaImage;
+use rostra_picture::hall::{self, HallDesk};
 use rostra_picture::{Desk, draw, open, values};
 
 /// The seats: the name of the picture, and what is set.
@@ -112,5 +113,40 @@ fn four_seats_look_as_they_did() {
         let elsewhere = drawn(&[wishes, &["depth=5.7"]].concat(), is_dark).expect("it drew before");
         let share = different(&before, &elsewhere);
         assert!(share > MOST_DIFFERENT, "{name}: another depth changes {:.2} % only", 100.0 * share);
+    }
+}
+
+/// The halls: the name of the picture, whether the room is dark, and the file.
+const HALLS: [(&str, bool, Option<&str>); 2] =
+    [("hall", false, None), ("hall-short-cue", true, Some("built-in/Short cue"))];
+
+fn drawn_hall(file: Option<&str>, wishes: &[&str], is_dark: bool) -> Result<RgbaImage> {
+    let wishes: Vec<String> = wishes.iter().map(|&wish| wish.to_owned()).collect();
+    let values = hall::values(file.map(Path::new), &wishes).expect("a hall");
+    hall::draw(HallDesk::new(values, is_dark), 1.0, 1.0)
+}
+
+#[test]
+fn two_halls_look_as_they_did() {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/pictures");
+    for (name, is_dark, file) in HALLS {
+        let now = match drawn_hall(file, &[], is_dark) {
+            Ok(now) => now,
+            Err(why) => {
+                eprintln!("Skipped: {why:#}");
+                return;
+            }
+        };
+        let path = folder.join(format!("{name}.png"));
+        if std::env::var_os("ROSTRA_KEEP_PICTURES").is_some() {
+            now.save(&path).expect("the picture is written");
+        }
+        let before = image::open(&path).expect("a kept picture").to_rgba8();
+        let share = different(&before, &now);
+        assert!(share <= MOST_DIFFERENT, "{name}: {:.2} % of the pixels differ", 100.0 * share);
+        // The control: a gap of 60 ms shows.
+        let elsewhere = drawn_hall(file, &["pre_delay=60"], is_dark).expect("it drew before");
+        let share = different(&before, &elsewhere);
+        assert!(share > MOST_DIFFERENT, "{name}: another gap changes {:.2} % only", 100.0 * share);
     }
 }
