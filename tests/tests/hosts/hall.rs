@@ -17,7 +17,7 @@ const CHANGED: f32 = 1e-3;
 const CLASS: &str = "526F7374726148616C6C427573303031";
 
 /// A hall that shares nothing with a new instance's.
-const HALL: [(&str, &str); 9] = [
+pub(crate) const HALL: [(&str, &str); 9] = [
     ("Pre-delay", "17.5 ms"),
     ("Decay", "1.35 s"),
     ("Bass ratio", "1.25 x"),

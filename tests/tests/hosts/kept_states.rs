@@ -39,7 +39,12 @@ const KEPT: [Kept; 8] = [
         is_hall: false,
         inputs: 1,
         outputs: 1,
-        settings: &[("Radiation", "skin"), ("Depth", "10 m"), ("Riser", "1.2 m"), ("Level with distance", "100 %")],
+        settings: &[
+            ("Radiation", "skin"),
+            ("Depth", "10 m"),
+            ("Riser", "1.2 m"),
+            ("Level with distance", "100 %"),
+        ],
     },
     Kept {
         name: "seat-near",
@@ -155,7 +160,11 @@ fn every_kept_state_sounds_as_it_did() {
         // The control: one parameter changed after the state was loaded.
         let mut clap = instance(is_hall);
         assert!(clap.load(&state));
-        clap.set(if is_hall { &[("Hall volume", "9000")] } else { &[("Bearing", "11 deg"), ("Depth", "7 m")] });
+        clap.set(if is_hall {
+            &[("Hall volume", "9000")]
+        } else {
+            &[("Bearing", "11 deg"), ("Depth", "7 m")]
+        });
         let changed = largest_difference(&render(clap, inputs, outputs), &expected);
         assert!(changed > CHANGED, "{shown}: a changed parameter changes only {changed:e}");
     }
@@ -230,6 +239,7 @@ fn a_state_of_a_hundred_megabytes_does_no_harm() {
     let mut clap = instance(is_hall);
     let _ = clap.load(&[&(text.len() as u64).to_le_bytes()[..], text.as_bytes()].concat());
     assert!(clap.load(&state));
-    let difference = largest_difference(&render(clap, inputs, outputs), &read_wav(&with_ending(&stem, "wav")));
+    let difference =
+        largest_difference(&render(clap, inputs, outputs), &read_wav(&with_ending(&stem, "wav")));
     assert!(difference <= SAME, "{difference:e}");
 }

@@ -11,6 +11,7 @@ mod alignment;
 mod bypass;
 mod equality;
 mod hall;
+mod kept_states;
 mod parameters;
 mod state;
 #[cfg(target_os = "linux")]

@@ -87,6 +87,21 @@ pub(crate) fn assert_same_bits(what: &str, a: &Sound, b: &Sound) {
     }
 }
 
+/// Reads a sound that [`write_wav`] wrote.
+///
+/// # Panics
+/// When the file cannot be read.
+pub(crate) fn read_wav(path: &Path) -> Sound {
+    let mut reader =
+        hound::WavReader::open(path).unwrap_or_else(|error| panic!("{}: {error}", path.display()));
+    let channels = usize::from(reader.spec().channels);
+    let mut sound = vec![Vec::new(); channels];
+    for (n, sample) in reader.samples::<f32>().enumerate() {
+        sound[n % channels].push(sample.unwrap_or_else(|error| panic!("{}: {error}", path.display())));
+    }
+    sound
+}
+
 /// Writes a sound as 32-bit float WAV, which keeps every bit.
 ///
 /// # Panics
