@@ -646,10 +646,12 @@ fn the_demo_keeps_the_order_of_common_practice() {
         }
     }
     let said = texts(&page, "section[aria-labelledby=practice] li");
-    assert_eq!(said.len(), 5, "{said:?}");
+    assert_eq!(said.len(), 7, "{said:?}");
     for what in [
         "front has the least platform",
         "back has the most platform",
+        "front loses the least top",
+        "back loses the most top",
         "back is darkest",
         "front is brighter than back",
     ] {

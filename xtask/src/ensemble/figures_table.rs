@@ -11,13 +11,25 @@ pub(super) fn print(findings: &Findings) {
         findings.plan.cue.as_ref().map_or_else(String::new, |cue| format!(": {cue}"))
     );
     println!(
-        "   {:18} {:>9} {:>6} {:>6} {:>6} {:>6} {:>7} {:>7} {:>7} {:>7} {:>6} {:>6}",
-        "", "D/R dB", "send", "gap ms", "T s", "C80", "C80+h", "bright", "dry LU", "placed", "mono", "corr"
+        "   {:18} {:>9} {:>6} {:>6} {:>6} {:>6} {:>7} {:>7} {:>5} {:>7} {:>7} {:>6} {:>6}",
+        "",
+        "D/R dB",
+        "send",
+        "gap ms",
+        "T s",
+        "C80",
+        "C80+h",
+        "bright",
+        "air",
+        "dry LU",
+        "placed",
+        "mono",
+        "corr"
     );
     for stem in &findings.stems {
         let (figures, needs) = (&stem.figures, &stem.figures.needs);
         println!(
-            "{:>2} {:18.18} {:+9.1} {:+6.1} {:>6} {:>6} {:+6.1} {:>7} {:>7} {:>7} {:>7} {:>6} {:>6}",
+            "{:>2} {:18.18} {:+9.1} {:+6.1} {:>6} {:>6} {:+6.1} {:>7} {:>7} {:>5.2} {:>7} {:>7} {:>6} {:>6}",
             stem.letter,
             stem.name,
             needs.direct_to_reflected_db,
@@ -27,6 +39,7 @@ pub(super) fn print(findings: &Findings) {
             figures.clarity_db,
             or_dash(stem.hall_clarity_db, 1),
             or_dash(figures.brightness_db, 1),
+            figures.top_lost_db,
             or_dash(stem.before.integrated_lufs, 1),
             or_dash(stem.after.integrated_lufs, 1),
             or_dash(stem.mono.map(|sum| sum.change_db), 1),

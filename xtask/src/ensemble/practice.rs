@@ -25,7 +25,8 @@ type Figure<'a> = (&'a str, f64);
 /// Front strings carry the least platform and are brightest, horns at the back
 /// carry the most and are darkest (common practice, no source). Platform is
 /// the reflected against the direct sound, mid-band; brightness the 4 kHz
-/// against the 1 kHz octave of the placed impulse.
+/// against the 1 kHz octave of the placed impulse, with how the instrument
+/// throws its sound; what is lost on the way is what distance alone takes.
 pub(crate) fn expectations(practice: &Practice, stems: &[Placed]) -> (Vec<Expectation>, Vec<String>) {
     let mut unknown = Vec::new();
     let mut chosen = |names: &[String]| -> Vec<bool> {
@@ -44,6 +45,7 @@ pub(crate) fn expectations(practice: &Practice, stems: &[Placed]) -> (Vec<Expect
         stems.iter().map(|stem| (stem.name.as_str(), -stem.figures.needs.direct_to_reflected_db)).collect();
     let brightness: Option<Vec<Figure>> =
         stems.iter().map(|stem| Some((stem.name.as_str(), stem.figures.brightness_db?))).collect();
+    let lost: Vec<Figure> = stems.iter().map(|stem| (stem.name.as_str(), stem.figures.top_lost_db)).collect();
     let mut found = Vec::new();
     let all = |chosen: &[bool]| chosen.iter().map(|is| !is).collect::<Vec<_>>();
     if front.contains(&true) {
@@ -51,6 +53,12 @@ pub(crate) fn expectations(practice: &Practice, stems: &[Placed]) -> (Vec<Expect
     }
     if back.contains(&true) {
         found.extend(below("back has the most platform", &platform, &all(&back), &back));
+    }
+    if front.contains(&true) {
+        found.extend(below("front loses the least top on its way", &lost, &front, &all(&front)));
+    }
+    if back.contains(&true) {
+        found.extend(below("back loses the most top on its way", &lost, &all(&back), &back));
     }
     if let Some(brightness) = brightness {
         if front.contains(&true) {

@@ -163,6 +163,7 @@ fn figures(findings: &Findings) -> Markup {
                             (head("Clarity C80", "dB"))
                             @if has_hall { (head("Clarity with hall", "dB")) }
                             (head("Brightness", "dB"))
+                            (head("Top lost to air", "dB"))
                         }
                     }
                     tbody {
@@ -185,6 +186,7 @@ fn figures(findings: &Findings) -> Markup {
                                 td { (gain_text(stem.figures.clarity_db, 1)) }
                                 @if has_hall { td { (optional(stem.hall_clarity_db, |value| gain_text(value, 1))) } }
                                 td { (optional(stem.figures.brightness_db, |value| gain_text(value, 1))) }
+                                td { (level_text(stem.figures.top_lost_db, 2)) }
                             }
                         }
                     }
@@ -360,6 +362,8 @@ fn definitions(findings: &Findings) -> Markup {
                 dd { "Energy of the first 80 ms against what comes later (ISO 3382-1:2009), mean of 500 Hz and 1 kHz." }
                 dt { "Brightness" }
                 dd { "The 4 kHz octave of the placed impulse against its 1 kHz octave. A dry impulse has 0 dB. It holds distance, finishes and how the instrument throws its sound, and not the music. Our choice." }
+                dt { "Top lost to air" }
+                dd { "What the air takes of 8 kHz more than of 1 kHz on the direct sound\u{2019}s way (ISO 9613-1): the part of the darkening that is distance alone, whatever the instrument." }
                 dt { "Loudness, true peak" }
                 dd { "Integrated loudness after EBU R 128 and ITU-R BS.1770-4. A dry stem of one channel is measured as it stands in the dry mix, on both sides." }
                 dt { "Mono change" }
