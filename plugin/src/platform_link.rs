@@ -438,6 +438,44 @@ mod tests {
     }
 
     #[test]
+    fn an_edit_on_a_link_that_is_left_and_not_played_yet_is_shown_and_kept() {
+        let registry = registry();
+        let first = Instance::new(registry, 0.8, ONE);
+        let mut second = Instance::new(registry, 1.2, ONE);
+        second.link = Link::Off;
+        second.edit(1.4);
+        assert_eq!(second.decay_s(), 1.4, "told and not handed on yet");
+        second.own[DECAY] = 1.4;
+        // The editor looks, the audio thread does not.
+        assert_eq!(second.decay_s(), 1.4);
+        second.blocks();
+        assert_eq!((first.decay_s(), second.decay_s(), second.saved_decay_s()), (0.8, 1.4, 1.4));
+    }
+
+    #[test]
+    fn an_edit_that_was_overruled_does_not_come_back_on_leaving() {
+        let registry = registry();
+        let mut first = Instance::new(registry, 0.8, ONE);
+        let mut asleep = Instance::new(registry, 0.8, ONE);
+        asleep.edit(1.1);
+        first.own[DECAY] = 0.6;
+        first.blocks();
+        asleep.link = Link::Off;
+        asleep.block();
+        assert_eq!(asleep.decay_s(), 0.6);
+    }
+
+    #[test]
+    fn one_alone_on_its_platform_shows_what_it_has_loaded() {
+        let mut only = Instance::new(registry(), 0.8, ONE);
+        only.own[DECAY] = 1.3;
+        PersistentField::set(&only.place, Saved::new());
+        assert_eq!(only.decay_s(), 1.3);
+        only.blocks();
+        assert_eq!((only.decay_s(), only.saved_decay_s()), (1.3, 1.3));
+    }
+
+    #[test]
     fn an_edit_after_a_load_and_before_the_first_block_is_not_lost() {
         let registry = registry();
         let first = Instance::new(registry, 0.8, ONE);

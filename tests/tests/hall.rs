@@ -321,6 +321,36 @@ fn bad_input_leaves_nothing_behind() {
     }
 }
 
+/// What is changed while nothing sounds is there with the next sound, as if it had always been so.
+#[test]
+fn a_change_in_silence_does_not_fade_into_the_next_sound() {
+    let old = Hall { decay_s: 0.8, volume_m3: 2000.0, bass_ratio: 1.0, pre_delay_s: 0.0, ..Hall::default() };
+    let new = Hall { volume_m3: 5000.0, pre_delay_s: 0.12, ..old };
+    for between in [vec![new], vec![Hall { volume_m3: 9000.0, pre_delay_s: 0.05, ..old }, new]] {
+        let mut engine = HallEngine::prepare(RATE_HZ).expect("the rate is in range");
+        let mut supply = BuildAtOnce::default();
+        let sound = noise(11, 4800);
+        play(&mut engine, &mut supply, &|_| old, [&sound, &sound], 4800, 480);
+        let frames = engine.tail_frames().next_multiple_of(512);
+        play(&mut engine, &mut supply, &|_| old, [&[], &[]], frames, 480);
+        for hall in between {
+            // Two blocks: one to take it up, and one more.
+            let rest = play(&mut engine, &mut supply, &|_| hall, [&[], &[]], 1024 * 8, 480);
+            assert!(rest.iter().flatten().all(|x| *x == 0.0));
+        }
+        let heard = play(&mut engine, &mut supply, &|_| new, [&sound, &sound], 48_000, 480);
+        let always = render(&new, [&sound, &sound], 1.0, RATE_HZ, 480);
+        // The gap and the first reflections; the tail's blocks lie elsewhere, which is rounding.
+        let worst = heard
+            .iter()
+            .flatten()
+            .zip(always.iter().flatten())
+            .map(|(a, b)| (a - b).abs())
+            .fold(0.0, f32::max);
+        assert!(worst < 1e-6 && rms(&always[0][9600..]) > 1e-3, "{worst}");
+    }
+}
+
 /// The output never exceeds what every sample of the response, lined up against it, could add.
 #[test]
 fn the_output_stays_under_the_sum_of_the_response() {

@@ -11,6 +11,9 @@ use crate::{mended, workspace};
 /// The package that holds the plug-in; the bundles are called after it.
 const PACKAGE: &str = "rostra";
 
+/// A file beside the bundles that says that they were built against the framework as it is published.
+const UNMENDED: &str = "unmended";
+
 /// The two bundles.
 #[derive(Clone, Debug)]
 pub(crate) struct Bundle {
@@ -52,6 +55,12 @@ impl Bundle {
             .and_then(|()| nice_plug_xtask::bundle(&target, PACKAGE, &arguments, false));
         std::env::set_current_dir(here)?;
         built.context("the plug-in could not be built")?;
+        let mark = target.join("bundled").join(UNMENDED);
+        if is_mended {
+            remove(&mark)?
+        } else {
+            fs::write(&mark, "").context("the bundles cannot be marked")?
+        }
         for made in [&bundle.clap, &bundle.vst3] {
             ensure!(made.exists(), "{} was not made: does the plug-in export it?", made.display());
         }
@@ -72,6 +81,8 @@ impl Bundle {
             "files",
             "plugin",
             "presets-demo/halls",
+            "xtask/src/mended.rs",
+            "xtask/src/mends.rs",
             "presets-demo/platforms",
             "presets-demo/seats",
         ]
@@ -79,6 +90,7 @@ impl Bundle {
         let newest = sources.iter().filter_map(|source| newest_change(source)).max();
         let why = match (library_change(&bundle), newest) {
             (None, _) => "is not built yet",
+            _ if workspace::target()?.join("bundled").join(UNMENDED).exists() => "is built without the mends",
             (Some(built), Some(newest)) if built < newest => "is older than its sources",
             _ => return Ok(bundle),
         };

@@ -33,13 +33,15 @@ pub(crate) const MENDS: [Mend; 2] = [
         edits: &[
             // VST3, Linux: a parameter changed on the audio thread posts a task that a background thread runs. It
             // borrows the editor's cell while the GUI thread opens or closes the editor; the panic ends the host.
-            // An editor that comes or goes right now needs no word of one change: it reads all of them when it opens.
+            // Besides, the window may be touched by the thread that made it and by no other: a task that comes too late
+            // panics there. An editor that comes or goes right now needs no word of one change: it reads all of them when it opens.
             Edit {
                 file: "src/wrapper/vst3/inner.rs",
                 was: "if let Some(editor_window) = self.editor_window.borrow().as_ref() {
                     editor_window.get().handle.state_changed();",
                 becomes: "if let Ok(editor_window) = self.editor_window.try_borrow()
                     && let Some(editor_window) = editor_window.as_ref()
+                    && editor_window.try_get().is_ok()
                 {
                     editor_window.get().handle.state_changed();",
             },
@@ -49,6 +51,7 @@ pub(crate) const MENDS: [Mend; 2] = [
                     let param_id",
                 becomes: "if let Ok(editor_window) = self.editor_window.try_borrow()
                     && let Some(editor_window) = editor_window.as_ref()
+                    && editor_window.try_get().is_ok()
                 {
                     let param_id",
             },
@@ -58,6 +61,7 @@ pub(crate) const MENDS: [Mend; 2] = [
                     let editor_window = editor_window.get();",
                 becomes: "if let Ok(editor_window) = self.editor_window.try_borrow()
                     && let Some(editor_window) = editor_window.as_ref()
+                    && editor_window.try_get().is_ok()
                 {
                     let editor_window = editor_window.get();",
             },
@@ -65,20 +69,30 @@ pub(crate) const MENDS: [Mend; 2] = [
             Edit {
                 file: "src/wrapper/vst3/view.rs",
                 was: "let mut window = inner.editor_window.borrow_mut();",
-                becomes: "let mut window = loop {
-            match inner.editor_window.try_borrow_mut() {
-                Ok(window) => break window,
-                Err(_) => std::thread::yield_now(),
+                becomes: "let mut window = {
+            let mut left = 100_000;
+            loop {
+                match inner.editor_window.try_borrow_mut() {
+                    Ok(window) => break window,
+                    Err(_) if left == 0 => return kResultFalse,
+                    Err(_) => std::thread::yield_now(),
+                }
+                left -= 1;
             }
         };",
             },
             Edit {
                 file: "src/wrapper/vst3/view.rs",
                 was: "let mut editor_handle = inner.editor_window.borrow_mut();",
-                becomes: "let mut editor_handle = loop {
-            match inner.editor_window.try_borrow_mut() {
-                Ok(window) => break window,
-                Err(_) => std::thread::yield_now(),
+                becomes: "let mut editor_handle = {
+            let mut left = 100_000;
+            loop {
+                match inner.editor_window.try_borrow_mut() {
+                    Ok(window) => break window,
+                    Err(_) if left == 0 => return kResultFalse,
+                    Err(_) => std::thread::yield_now(),
+                }
+                left -= 1;
             }
         };",
             },

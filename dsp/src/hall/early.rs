@@ -197,6 +197,11 @@ impl Early {
         self.next = None;
     }
 
+    /// Says whether one hall gives way to another.
+    pub(super) const fn is_fading(&self) -> bool {
+        self.next.is_some()
+    }
+
     /// Goes to another hall, unless it is on its way to one; says whether it does.
     pub(super) fn head_for(&mut self, hall: &Hall) -> bool {
         let is_free = self.next.is_none();

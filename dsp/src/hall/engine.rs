@@ -157,6 +157,11 @@ impl HallEngine {
             * self.sample_rate_hz) as usize
     }
 
+    /// Says whether nothing of what was heard still sounds.
+    fn is_silent(&self) -> bool {
+        self.quiet_frames > self.rung_frames() && self.tails.is_silent()
+    }
+
     /// Processes in place: the input on entry, the output on return; both slices have one length.
     ///
     /// `hall` holds from the first to the last frame of the call. Input that is
@@ -200,9 +205,12 @@ impl HallEngine {
                 ramp.head_for(wanted);
             }
         }
-        if first {
+        // Where nothing sounds, nothing has to fade: the next sound starts in the newest hall.
+        if first || self.is_silent() {
             self.pre_delay.stand_at(hall.pre_delay_s);
-            self.early.stand_at(&hall);
+            if first || self.early_is_old || self.early.is_fading() {
+                self.early.stand_at(&hall);
+            }
             self.early_is_old = false;
         } else {
             self.pre_delay.head_for(hall.pre_delay_s);
@@ -220,7 +228,13 @@ impl HallEngine {
         for (raw, channel) in room.raw.iter_mut().zip(&channels) {
             silent &= self.set.run(LetIn { input: channel, raw: &mut raw[..frames] });
         }
-        self.quiet_frames = if silent { self.quiet_frames.saturating_add(frames) } else { 0 };
+        if silent {
+            self.quiet_frames = self.quiet_frames.saturating_add(frames);
+        } else {
+            // Counted from the last sound itself, so that the host's blocks do not matter.
+            let last = |raw: &Vec<f32>| raw[..frames].iter().rposition(|&x| x != 0.0).map_or(0, |n| n + 1);
+            self.quiet_frames = frames - room.raw.iter().map(last).max().unwrap_or(0);
+        }
         if self.quiet_frames > rung_frames && self.tails.is_silent() {
             self.tails.pass_silence(frames);
             for channel in channels {

@@ -47,6 +47,11 @@ impl NoiseKind {
         let period_frames = ((least_period_s * sample_rate_hz).ceil() as usize).next_power_of_two();
         Self { sample_rate_hz, pair, speed_steps, period_frames, seed }
     }
+
+    /// Says whether another kind is the same but for its length.
+    pub(super) fn differs_in_period(&self, other: &Self) -> bool {
+        self != other && Self { period_frames: other.period_frames, ..*self } == *other
+    }
 }
 
 /// Window over which each octave's noise is levelled, s.

@@ -59,6 +59,8 @@ impl TailWorkshop {
         if let Some(index) = self.noises.iter().position(|noise| noise.kind() == kind) {
             self.noises[index..].rotate_left(1);
         } else {
+            // A hall whose decay changes takes longer noise instead, not more of it.
+            self.noises.retain(|noise| !noise.kind().differs_in_period(&kind));
             if self.noises.len() == KEPT_NOISES {
                 self.noises.remove(0);
             }

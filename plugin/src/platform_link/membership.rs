@@ -33,6 +33,8 @@ pub struct Membership {
     kept: Cells,
     /// What a hand in the editor has told and the own parameter does not have yet; no number where there is nothing.
     told: Cells,
+    /// The platform to which it was told, from 1; 0 for none.
+    told_on: Cells,
     /// How long the own parameters have been other than `seen`, s.
     waited_s: Cells,
     /// States loaded, and how many of them were taken note of.
@@ -49,6 +51,7 @@ impl Membership {
             seen: Cells::of(own),
             kept: Cells::of(own),
             told: Cells::of(&[f64::NAN; PLACES]),
+            told_on: Cells::of(&[0.0; PLACES]),
             waited_s: Cells::of(&[0.0; PLACES]),
             loads: AtomicUsize::new(0),
             loads_seen: AtomicUsize::new(0),
@@ -85,6 +88,7 @@ impl Membership {
         }
         if self.joined.load(Ordering::Acquire) != link.number() {
             // What was set before joining is what the instance brings, not an edit of what it joins.
+            self.forget_overruled();
             self.stand_on(0);
             for place in (0..PLACES).filter(|&place| own[place] != self.seen.get(place)) {
                 self.seen.set(place, own[place]);
@@ -121,6 +125,7 @@ impl Membership {
         let platform = self.registry.set_platform(link.number());
         // On its own, where it stands on its own parameter, the parameter says it all.
         if platform.is_some() || self.kept.get(place) != self.seen.get(place) {
+            self.told_on.set(place, link.number() as f64);
             self.told.set(place, value);
             self.write(platform, place, value);
         }
@@ -129,15 +134,24 @@ impl Membership {
     /// Returns what the instance stands on, an own edit that is not told yet included.
     pub fn look(&self, link: Link, own: &Shared) -> Shared {
         let platform = self.registry.set_platform(link.number());
+        let number = self.joined.load(Ordering::Acquire);
+        let is_settled = number == link.number();
         if self.is_loaded() {
-            return platform.map_or(*own, |platform| platform.values.all());
+            // One that stands there alone brings what it has loaded.
+            let followed = platform.filter(|platform| !(is_settled && platform.members() == 1));
+            return followed.map_or(*own, |platform| platform.values.all());
         }
-        self.note_arrivals(own);
-        let joined = self.registry.set_platform(self.joined.load(Ordering::Acquire));
+        if is_settled {
+            self.note_arrivals(own);
+        }
+        let joined = self.registry.set_platform(number);
         // A link that is chosen and not played yet: what it will stand on, or what it leaves with.
         let platform = platform.or(joined);
         std::array::from_fn(|place| {
-            if own[place] == self.seen.get(place) || !self.told.get(place).is_nan() {
+            let told = self.told.get(place);
+            if !is_settled && !told.is_nan() {
+                told
+            } else if own[place] == self.seen.get(place) || !told.is_nan() {
                 platform.map_or_else(|| self.kept.get(place), |platform| platform.values.get(place))
             } else {
                 own[place]
@@ -163,6 +177,18 @@ impl Membership {
             // Never true of no number.
             if (own - self.told.get(place)).abs() < SAME {
                 self.seen.set(place, own);
+                self.told.set(place, f64::NAN);
+            }
+        }
+    }
+
+    /// Forgets what a hand has told the platform that is left, where somebody else's edit came after it.
+    fn forget_overruled(&self) {
+        let number = self.joined.load(Ordering::Acquire);
+        let Some(platform) = self.registry.set_platform(number) else { return };
+        for place in 0..PLACES {
+            if self.told_on.get(place) == number as f64 && platform.values.get(place) != self.told.get(place)
+            {
                 self.told.set(place, f64::NAN);
             }
         }

@@ -67,7 +67,7 @@ impl Platform {
         self.members.load(Ordering::Acquire) & 1 == 1
     }
 
-    fn members(&self) -> usize {
+    pub(super) fn members(&self) -> usize {
         self.members.load(Ordering::Acquire) / 2
     }
 }

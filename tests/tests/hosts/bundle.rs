@@ -8,8 +8,13 @@ fn root() -> &'static Path {
     Path::new(env!("CARGO_MANIFEST_DIR")).parent().expect("this crate has a parent folder")
 }
 
+/// Returns cargo's target folder.
+fn target() -> PathBuf {
+    std::env::var_os("CARGO_TARGET_DIR").map_or_else(|| root().join("target"), |target| root().join(target))
+}
+
 fn bundled(name: &str) -> PathBuf {
-    let path = root().join("target/bundled").join(name);
+    let path = target().join("bundled").join(name);
     assert!(path.exists(), "{} is missing: run `cargo xtask bundle` first", path.display());
     path
 }
@@ -32,7 +37,7 @@ pub(crate) fn vst3() -> PathBuf {
 
 /// Returns the folder in which `tests/hosts/equality.py` finds what came out here.
 pub(crate) fn shared_folder() -> PathBuf {
-    let folder = root().join("target/host-equality");
+    let folder = target().join("host-equality");
     std::fs::create_dir_all(&folder).unwrap_or_else(|error| panic!("{}: {error}", folder.display()));
     folder
 }

@@ -159,6 +159,13 @@ impl Clap {
             .collect()
     }
 
+    /// Returns the values of all parameters, in the plug-in's order.
+    pub(crate) fn values(&mut self) -> Vec<f64> {
+        let ids: Vec<ClapId> = self.parameters().into_iter().map(|found| found.id).collect();
+        let handle = self.plugin.plugin_handle();
+        ids.into_iter().map(|id| self.params.get_value(&handle, id).expect("a value")).collect()
+    }
+
     /// Says whether the plug-in describes a parameter at a place.
     pub(crate) fn describes(&mut self, index: u32) -> bool {
         let handle = self.plugin.plugin_handle();
