@@ -57,9 +57,9 @@ impl Bundle {
         built.context("the plug-in could not be built")?;
         let mark = target.join("bundled").join(UNMENDED);
         if is_mended {
-            remove(&mark)?
+            remove(&mark)?;
         } else {
-            fs::write(&mark, "").context("the bundles cannot be marked")?
+            fs::write(&mark, "").context("the bundles cannot be marked")?;
         }
         for made in [&bundle.clap, &bundle.vst3] {
             ensure!(made.exists(), "{} was not made: does the plug-in export it?", made.display());

@@ -12,6 +12,7 @@ use clack_extensions::params::{ParamInfoBuffer, ParamInfoFlags, PluginParams};
 use clack_extensions::render::{PluginRender, RenderMode};
 use clack_extensions::state::PluginState;
 use clack_extensions::tail::{PluginTail, TailLength};
+use clack_extensions::track_info::{HostTrackInfo, HostTrackInfoImpl, TrackInfo, TrackInfoWriter};
 use clack_host::events::event_types::ParamValueEvent;
 use clack_host::extensions::{Extension, PluginExtensionSide};
 use clack_host::prelude::*;
@@ -51,16 +52,29 @@ impl HostGuiImpl for Shared {
     fn closed(&self, _was_destroyed: bool) {}
 }
 
-/// A host that can hold an editor's window.
+/// The track on which an instance stands, where it has a name.
+pub(crate) struct Track(Option<&'static str>);
+
+impl MainThreadHandler<'_> for Track {}
+
+impl HostTrackInfoImpl for Track {
+    fn get<'a>(&'a self, writer: &mut TrackInfoWriter<'_, 'a>) {
+        if let Some(name) = self.0 {
+            writer.set(&TrackInfo::new().with_name(Some(name.as_bytes())));
+        }
+    }
+}
+
+/// A host that can hold an editor's window, and names its tracks.
 pub(crate) struct Host;
 
 impl HostHandlers for Host {
     type Shared<'a> = Shared;
-    type MainThread<'a> = ();
+    type MainThread<'a> = Track;
     type AudioProcessor<'a> = ();
 
     fn declare_extensions(builder: &mut HostExtensions<Self>, _shared: &Shared) {
-        builder.register::<HostGui>();
+        builder.register::<HostGui>().register::<HostTrackInfo>();
     }
 }
 
@@ -109,6 +123,11 @@ impl Clap {
 
     /// As [`Self::new`], of either plug-in.
     pub(crate) fn of(id: &CStr) -> Self {
+        Self::on_track(id, None)
+    }
+
+    /// As [`Self::of`], on a track with a name.
+    pub(crate) fn on_track(id: &CStr, name: Option<&'static str>) -> Self {
         let path = bundle::clap();
         // SAFETY: loading runs the library's initialisers; it is the plug-in that this workspace builds.
         #[allow(unsafe_code)]
@@ -123,8 +142,8 @@ impl Clap {
             "the plug-ins of the bundle"
         );
         let info = HostInfo::new("Rostra tests", "Rostra", "", env!("CARGO_PKG_VERSION")).expect("no zeros");
-        let plugin =
-            PluginInstance::new(|()| Shared::default(), |_| (), &entry, id, &info).expect("an instance");
+        let plugin = PluginInstance::new(|()| Shared::default(), |_| Track(name), &entry, id, &info)
+            .expect("an instance");
         let params = plugin
             .plugin_shared_handle()
             .get_extension::<PluginParams>()
@@ -291,7 +310,7 @@ impl Clap {
             min_frames_count: 1,
             max_frames_count: start.block_frames as u32,
         };
-        let stopped = self.plugin.activate(|_, ()| (), configuration).expect("the plug-in is activated");
+        let stopped = self.plugin.activate(|_, _| (), configuration).expect("the plug-in is activated");
         let processor = stopped.start_processing().expect("the plug-in starts");
         Playing { instance: self, processor, start, steady_frames: 0 }
     }

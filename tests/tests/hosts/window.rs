@@ -323,6 +323,50 @@ fn a_host_that_waits_before_it_shows_the_window_sees_the_sheet() {
     });
 }
 
+/// Where the title block offers the seat that the track's name suggests.
+const SUGGESTION: (i16, i16) = (790, 678);
+
+#[test]
+fn a_click_takes_the_seat_that_the_tracks_name_suggests() {
+    let name = "window::a_click_takes_the_seat_that_the_tracks_name_suggests";
+    with_a_display(name, || {
+        let screen = Screen::open();
+        for (track, is_seated) in [(Some("Horns 2"), true), (Some("Bus A"), false), (None, false)] {
+            let mut playing =
+                Clap::on_track(c"org.rostra.seat", track).start(Start { is_offline: false, ..Start::STEREO });
+            // The clock bounds waiting.
+            #[allow(clippy::disallowed_methods)]
+            let start = Instant::now();
+            playing.instance.open_window(screen.parent);
+            while screen.colours() < LEAST_COLOURS {
+                play(&mut playing);
+                assert!(start.elapsed() < PATIENCE, "the window stays blank");
+            }
+            assert!((text_of(&mut playing, "Depth") - 5.0).abs() < 0.01, "{track:?}: nothing is set before");
+            screen.event(MOTION_NOTIFY_EVENT, 0, SUGGESTION);
+            screen.event(BUTTON_PRESS_EVENT, 1, SUGGESTION);
+            screen.event(BUTTON_RELEASE_EVENT, 1, SUGGESTION);
+            std::thread::sleep(Duration::from_millis(200));
+            play(&mut playing);
+            let depth_m = text_of(&mut playing, "Depth");
+            let texts = playing.instance.texts();
+            let (_, radiation) = texts.iter().find(|(of, _)| of == "Radiation").expect("a parameter");
+            eprintln!("{track:?}: {depth_m} m deep, {radiation}");
+            assert_eq!(
+                depth_m > 8.0 && radiation == "rear bell",
+                is_seated,
+                "{track:?}: {depth_m} m, {radiation}"
+            );
+            playing.instance.close_window();
+            while screen.colours() >= LEAST_COLOURS {
+                assert!(start.elapsed() < PATIENCE, "the window does not go");
+                std::thread::sleep(Duration::from_millis(5));
+            }
+            playing.stop();
+        }
+    });
+}
+
 /// Times that the window comes and goes under automation.
 const OPENINGS_UNDER_AUTOMATION: usize = 60;
 
