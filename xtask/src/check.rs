@@ -57,10 +57,8 @@ pub(crate) fn run() -> Result<bool> {
 }
 
 /// Runs the plug-in under the framework's own guard, which ends the program where `process` allocates.
-///
-/// The whole workspace is named, so that all other libraries are those of the step before.
-const ALLOCATION_GUARD: [&str; 6] =
-    ["test", "--workspace", "--test", "no_allocation", "--features", "rostra/assert_process_allocs"];
+const ALLOCATION_GUARD: [&str; 7] =
+    ["test", "--package", "rostra", "--test", "no_allocation", "--features", "assert_process_allocs"];
 
 /// Prints the table of figures against outside truth; optimised, since it renders minutes of sound.
 const TRUTH: [&str; 7] = ["run", "--quiet", "--release", "--package", "rostra-tests", "--bin", "truth"];
