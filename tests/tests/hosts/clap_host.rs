@@ -230,9 +230,14 @@ impl Clap {
 
     /// Sets parameters by name to typed texts.
     pub(crate) fn set(&mut self, settings: &[(&str, &str)]) {
+        let values: Vec<_> = settings.iter().map(|(name, text)| self.typed(name, text)).collect();
+        self.set_values(&values);
+    }
+
+    /// Sets parameters by their ids, to values as the plug-in counts them.
+    pub(crate) fn set_values(&mut self, values: &[(ClapId, f64)]) {
         let mut events = EventBuffer::new();
-        for (name, text) in settings {
-            let (id, value) = self.typed(name, text);
+        for &(id, value) in values {
             events.push(&ParamValueEvent::new(0, id, Pckn::match_all(), value));
         }
         let mut handle = self.plugin.inactive_plugin_handle().expect("the instance is not active");

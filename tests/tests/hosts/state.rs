@@ -1,5 +1,7 @@
 //! A state that was saved comes back as the same sound; one that is damaged changes nothing.
 
+use rostra_dsp::noise::Noise;
+
 use super::clap_host::{Clap, Start};
 use super::equality::SEAT;
 use super::sound::{assert_same_bits, assert_sounds, largest_difference, noise_burst};
@@ -104,4 +106,41 @@ fn a_damaged_state_is_refused_and_nothing_changes() {
         assert_eq!(playing.instance.texts(), texts, "{what} changed the settings while playing");
     }
     playing.stop();
+}
+
+/// Any values that a host can set, saved and loaded into a fresh instance of either plug-in, are the same values and the
+/// same sound, to the bit.
+#[test]
+fn any_values_come_back_from_their_state() {
+    const CASES: u64 = 40;
+    let input = noise_burst(2).into_iter().map(|channel| channel[..4800].to_vec()).collect();
+    let mut noise = Noise::new(0x57a7e);
+    for case in 0..CASES {
+        let id = if case % 4 == 3 { c"org.rostra.hall" } else { c"org.rostra.seat" };
+        let mut clap = Clap::of(id);
+        let wanted: Vec<_> = clap
+            .parameters()
+            .into_iter()
+            // The comparison is saved as off, whatever it was.
+            .filter(|parameter| parameter.name != "Compare dry" && !parameter.is_bypass)
+            .map(|parameter| {
+                let value = parameter.least + noise.uniform() * (parameter.most - parameter.least);
+                (parameter.id, if parameter.is_stepped { value.round() } else { value })
+            })
+            .collect();
+        clap.set_values(&wanted);
+        let state = clap.save();
+        let mut again = Clap::of(id);
+        assert!(again.load(&state), "case {case}: the state was refused");
+        assert_eq!(again.save(), state, "case {case}");
+        assert_eq!(again.values(), clap.values(), "case {case}");
+        let [sound, same] = [clap, again].map(|clap| {
+            let mut playing = clap.start(Start::STEREO);
+            let sound = playing.render(&input, &[]);
+            playing.stop();
+            sound
+        });
+        assert!(sound.iter().flatten().any(|x| x.abs() > 1e-4), "case {case} is silence");
+        assert_same_bits(&format!("case {case}"), &sound, &same);
+    }
 }
