@@ -81,7 +81,8 @@ struct Package {
 fn store(root: &Path) -> Result<Vec<Package>> {
     let output = Command::new("cargo")
         .current_dir(root)
-        .args(["metadata", "--format-version", "1", "--locked"])
+        // What other systems need is not fetched.
+        .args(["metadata", "--format-version", "1", "--locked", "--filter-platform", &system()?])
         .output()
         .context("cargo cannot be run")?;
     ensure!(
@@ -103,6 +104,14 @@ fn store(root: &Path) -> Result<Vec<Package>> {
             })
         })
         .collect())
+}
+
+/// Returns the system that is built for, as cargo names it.
+fn system() -> Result<String> {
+    let output = Command::new("rustc").arg("-vV").output().context("rustc cannot be run")?;
+    let said = String::from_utf8_lossy(&output.stdout);
+    let host = said.lines().find_map(|line| line.strip_prefix("host: "));
+    host.map(str::to_owned).context("rustc does not say what it builds for")
 }
 
 /// Returns the edited files of a package: path from its folder, and text.
