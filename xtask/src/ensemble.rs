@@ -174,7 +174,7 @@ pub(crate) fn run(arguments: &Arguments) -> Result<usize> {
     let platform = plain_settings(&instance.settings(&parameters, &platform_file.wishes)?);
     drop(instance);
     let common = Common {
-        library: &library,
+        plug_ins: &library,
         parameters: &parameters,
         files: &at_hand,
         platform: &platform_file.wishes,

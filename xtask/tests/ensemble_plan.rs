@@ -6,25 +6,20 @@
 // An `unwrap` that fails here fails the test that called it.
 #![allow(clippy::unwrap_used)]
 
+mod bundle;
+
 use std::fmt::Write as _;
 use std::fs;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::process::{Command, Output};
 
+use bundle::bundle;
 use ebur128::{EbuR128, Mode};
 use scraper::{Html, Selector};
 
 const RATE_HZ: u32 = 48_000;
 /// Frames of the stems: 0.8 s, enough for a loudness.
 const FRAMES: usize = 38_400;
-
-fn bundle() -> PathBuf {
-    let target = std::env::var_os("CARGO_TARGET_DIR")
-        .map_or_else(|| Path::new(env!("CARGO_MANIFEST_DIR")).join("../target"), PathBuf::from);
-    let clap = target.join("bundled/rostra.clap");
-    assert!(clap.exists(), "{} is missing: run `cargo xtask bundle` first", clap.display());
-    clap.canonicalize().unwrap()
-}
 
 struct Run {
     code: Option<i32>,

@@ -6,18 +6,13 @@
 // An `unwrap` that fails here fails the test that called it.
 #![allow(clippy::unwrap_used)]
 
+mod bundle;
+
 use std::fs;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::process::Command;
 
-fn bundle() -> PathBuf {
-    let target = std::env::var_os("CARGO_TARGET_DIR")
-        .map_or_else(|| Path::new(env!("CARGO_MANIFEST_DIR")).join("../target"), PathBuf::from);
-    let clap = target.join("bundled/rostra.clap");
-    assert!(clap.exists(), "{} is missing: run `cargo xtask bundle` first", clap.display());
-    clap
-}
-
+use bundle::bundle;
 struct Run {
     code: Option<i32>,
     stdout: String,

@@ -6,21 +6,16 @@
 // An `unwrap` that fails here fails the test that called it.
 #![allow(clippy::unwrap_used)]
 
+mod bundle;
+
 use std::fs;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::process::{Command, Output};
 
+use bundle::bundle;
 /// Frames of the good recordings, a quarter of a second.
 const FRAMES: usize = 12_000;
 const RATE_HZ: u32 = 48_000;
-
-fn bundle() -> PathBuf {
-    let target = std::env::var_os("CARGO_TARGET_DIR")
-        .map_or_else(|| Path::new(env!("CARGO_MANIFEST_DIR")).join("../target"), PathBuf::from);
-    let clap = target.join("bundled/rostra.clap");
-    assert!(clap.exists(), "{} is missing: run `cargo xtask bundle` first", clap.display());
-    clap
-}
 
 struct Run {
     code: Option<i32>,

@@ -18,7 +18,7 @@ const WET: &str = "wet";
 
 /// A hall, set up.
 pub(crate) struct Hall<'a> {
-    library: &'a Library,
+    plug_ins: &'a Library,
     settings: Vec<Setting>,
     level_db: f64,
     /// What its file calls itself, or the file's name.
@@ -36,8 +36,8 @@ impl<'a> Hall<'a> {
     ///
     /// # Errors
     /// When the library holds no hall, or the file cannot be read or asks for what cannot be had.
-    pub(crate) fn open(library: &'a Library, files: &SeatFiles, path: &Path, level_db: f64) -> Result<Self> {
-        let mut instance = library.hall()?;
+    pub(crate) fn open(plug_ins: &'a Library, files: &SeatFiles, path: &Path, level_db: f64) -> Result<Self> {
+        let mut instance = plug_ins.hall()?;
         let parameters = instance.parameters()?;
         let file = files.hall(path, &parameters)?;
         let settings = instance.settings(&parameters, &file.wishes)?;
@@ -70,7 +70,7 @@ impl<'a> Hall<'a> {
         };
         let stem = || path.file_stem().unwrap_or_default().to_string_lossy().into_owned();
         Ok(Self {
-            library,
+            plug_ins,
             settings,
             level_db,
             name: file.name.unwrap_or_else(stem),
@@ -87,7 +87,7 @@ impl<'a> Hall<'a> {
     pub(crate) fn render(&self, bus: &Recording) -> Result<Recording> {
         let layout = Layout { inputs: 2, outputs: 2 };
         let mut answer =
-            self.library.hall()?.render(layout, &self.settings, bus, &|_| ()).context("the hall")?;
+            self.plug_ins.hall()?.render(layout, &self.settings, bus, &|_| ()).context("the hall")?;
         answer.scale(10_f64.powf(self.level_db / 20.0));
         Ok(answer)
     }

@@ -21,7 +21,7 @@ use crate::sitting::plain_settings;
 /// What all stems of a plan have in common.
 pub(crate) struct Common<'a> {
     /// The seat plug-in.
-    pub(crate) library: &'a Library,
+    pub(crate) plug_ins: &'a Library,
     /// Its parameters.
     pub(crate) parameters: &'a [Parameter],
     /// The files at hand.
@@ -59,7 +59,7 @@ impl Stem {
         let stem = || -> Result<Self> {
             let recording = Recording::read(&entry.file)?;
             let settings = settings_of(
-                common.library,
+                common.plug_ins,
                 common.parameters,
                 common.files,
                 common.platform,
@@ -117,7 +117,7 @@ impl Stem {
         let layout = Layout { inputs: dry.channels.len(), outputs: 2 };
         let render = |layout, input: &Recording| {
             common
-                .library
+                .plug_ins
                 .instance()?
                 .render(layout, &self.settings, input, &|_| ())
                 .with_context(|| self.entry.file.display().to_string())
