@@ -145,10 +145,11 @@ impl TailStage {
         }
     }
 
-    /// Returns the longest that a voice sounds after its input ended, in frames.
+    /// Returns the longest that a voice sounds after its input ended, in frames; one that waits is about to play.
     pub fn frames(&self) -> usize {
-        let frames = |placed: &Placed| placed.voice.spectra().frames();
-        self.playing.iter().chain(&self.leaving).map(frames).max().unwrap_or(0)
+        let voices =
+            self.playing.iter().chain(&self.leaving).map(|placed| &placed.voice).chain(&self.waiting);
+        voices.map(|voice| voice.spectra().frames()).max().unwrap_or(0)
     }
 
     /// Returns the low octaves of the tail that plays, if there is one.
