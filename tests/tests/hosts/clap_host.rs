@@ -97,19 +97,21 @@ pub(crate) struct Described {
 pub(crate) struct Start {
     pub(crate) inputs: usize,
     pub(crate) outputs: usize,
+    pub(crate) rate_hz: u32,
     pub(crate) block_frames: usize,
     pub(crate) is_offline: bool,
 }
 
 impl Start {
     /// A stereo channel, rendered offline in blocks of 512.
-    pub(crate) const STEREO: Self = Self { inputs: 2, outputs: 2, block_frames: 512, is_offline: true };
+    pub(crate) const STEREO: Self =
+        Self { inputs: 2, outputs: 2, rate_hz: RATE_HZ, block_frames: 512, is_offline: true };
 }
 
 /// An instance that is not processing.
 pub(crate) struct Clap {
-    plugin: PluginInstance<Host>,
-    params: PluginParams,
+    pub(crate) plugin: PluginInstance<Host>,
+    pub(crate) params: PluginParams,
 }
 
 impl Clap {
@@ -151,7 +153,8 @@ impl Clap {
         Self { plugin, params }
     }
 
-    fn extension<E: Extension<ExtensionSide = PluginExtensionSide>>(&self) -> E {
+    /// Returns an extension that the plug-in must have.
+    pub(crate) fn extension<E: Extension<ExtensionSide = PluginExtensionSide>>(&self) -> E {
         self.plugin.plugin_shared_handle().get_extension::<E>().expect("the plug-in has this extension")
     }
 
@@ -311,7 +314,7 @@ impl Clap {
         self.extension::<PluginRender>().set(&self.plugin.plugin_handle(), mode).expect("the mode is taken");
         self.choose_layout(start);
         let configuration = PluginAudioConfiguration {
-            sample_rate: f64::from(RATE_HZ),
+            sample_rate: f64::from(start.rate_hz),
             min_frames_count: 1,
             max_frames_count: start.block_frames as u32,
         };

@@ -2,8 +2,13 @@
 //!
 //! `cargo xtask bundle` makes what is loaded here.
 
+mod audio_thread;
+mod block;
 mod bundle;
 mod clap_host;
+#[cfg(target_os = "linux")]
+mod memory;
+mod rough_sound;
 mod sound;
 mod vst3_host;
 
@@ -14,6 +19,7 @@ mod hall;
 mod kept_states;
 mod parameters;
 mod state;
+mod storm;
 #[cfg(target_os = "linux")]
 mod system_calls;
 mod unloading;

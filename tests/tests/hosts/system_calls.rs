@@ -51,7 +51,7 @@ fn play(inputs: usize, outputs: usize, foul: bool) {
             (typed[0].0, typed.iter().map(|&(_, value)| value).collect())
         })
         .collect();
-    let start = Start { inputs, outputs, block_frames: BLOCK_FRAMES, is_offline: false };
+    let start = Start { inputs, outputs, block_frames: BLOCK_FRAMES, is_offline: false, ..Start::STEREO };
     clap.start(start).on_an_audio_thread(move |processor| {
         let mut loudest = 0.0_f32;
         for block in 0..BLOCKS {
