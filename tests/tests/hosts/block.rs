@@ -43,7 +43,8 @@ impl Block {
     ) -> Result<Sound, String> {
         let frames = self.frames();
         let constant_mask = if self.is_hinted {
-            let is_constant = |channel: &Vec<f32>| channel.iter().all(|x| x.to_bits() == channel[0].to_bits());
+            let is_constant =
+                |channel: &Vec<f32>| channel.iter().all(|x| x.to_bits() == channel[0].to_bits());
             self.input.iter().enumerate().map(|(n, channel)| u64::from(is_constant(channel)) << n).sum()
         } else {
             0

@@ -398,6 +398,16 @@ impl Playing {
         self.steady_frames = 0;
     }
 
+    /// Stops and starts processing, times over, without a block between.
+    pub(crate) fn restarted(mut self, times: usize) -> Self {
+        for _ in 0..times {
+            let stopped = self.processor.stop_processing();
+            self.processor = stopped.start_processing().expect("the plug-in starts again");
+        }
+        self.steady_frames = 0;
+        self
+    }
+
     /// Returns the tail that the plug-in reports, in frames.
     ///
     /// # Panics
@@ -410,6 +420,18 @@ impl Playing {
         }
     }
 
+    /// Destroys the instance while it plays: the host's library stops and deactivates it then, once nobody holds the processor.
+    pub(crate) fn destroy(self) {
+        let Self { instance, processor, .. } = self;
+        drop(processor);
+        drop(instance);
+    }
+
+    /// Parts with the processor, for a thread of the host's own.
+    pub(crate) fn parted(self) -> (Clap, StartedPluginAudioProcessor<Host>) {
+        (self.instance, self.processor)
+    }
+
     /// Ends processing.
     pub(crate) fn stop(mut self) -> Clap {
         self.instance.plugin.deactivate(self.processor.stop_processing());
@@ -418,7 +440,7 @@ impl Playing {
 }
 
 /// Renders a sound in blocks through a started processor.
-fn process(
+pub(crate) fn process(
     processor: &mut StartedPluginAudioProcessor<Host>,
     start: Start,
     steady_frames: u64,

@@ -65,7 +65,7 @@ fn from_clap(settings: &[(&str, &str)], inputs: usize, outputs: usize, input: &S
 }
 
 /// Returns what the VST3 takes as its state: the CLAP's without the length in front of it.
-fn without_length(state: &[u8]) -> &[u8] {
+pub(crate) fn without_length(state: &[u8]) -> &[u8] {
     let (length, text) = state.split_first_chunk::<8>().expect("a state begins with its length");
     assert_eq!(u64::from_le_bytes(*length), text.len() as u64);
     text
@@ -137,7 +137,7 @@ fn a_parameter_set_in_the_vst3_and_in_the_clap_gives_the_same_samples() {
 }
 
 /// Returns what a VST3 host sets: shares of the ranges, by name.
-fn shares(settings: &[(&str, &str)]) -> Vec<(String, f64)> {
+pub(crate) fn shares(settings: &[(&str, &str)]) -> Vec<(String, f64)> {
     let mut clap = Clap::new();
     let described = clap.parameters();
     settings

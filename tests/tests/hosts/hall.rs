@@ -14,7 +14,7 @@ const SAME: f32 = 1e-6;
 const CHANGED: f32 = 1e-3;
 
 /// The class id, sixteen bytes of text: `RostraHallBus001`.
-const CLASS: &str = "526F7374726148616C6C427573303031";
+pub(crate) const CLASS: &str = "526F7374726148616C6C427573303031";
 
 /// A hall that shares nothing with a new instance's.
 pub(crate) const HALL: [(&str, &str); 9] = [
@@ -30,7 +30,7 @@ pub(crate) const HALL: [(&str, &str); 9] = [
 ];
 
 /// The same as plain values.
-fn hall() -> Hall {
+pub(crate) fn hall() -> Hall {
     Hall {
         pre_delay_s: 0.0175,
         decay_s: 1.35,

@@ -14,9 +14,12 @@ mod vst3_host;
 
 mod alignment;
 mod bypass;
+mod crowd;
 mod equality;
 mod hall;
 mod kept_states;
+mod matrix;
+mod orders;
 mod parameters;
 mod state;
 mod storm;

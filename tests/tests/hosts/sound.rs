@@ -19,12 +19,16 @@ const LEAST_DBFS: f64 = -40.0;
 /// Even distribution; 64-bit linear congruential generator with Knuth's MMIX
 /// multiplier and increment (from memory), upper 24 bits.
 pub(crate) fn noise_burst(channels: usize) -> Sound {
-    let frames = RATE_HZ as usize;
+    noise_and_silence(channels, RATE_HZ as usize, RATE_HZ as usize)
+}
+
+/// As [`noise_burst`], as many frames of either as wished.
+pub(crate) fn noise_and_silence(channels: usize, noise_frames: usize, silence_frames: usize) -> Sound {
     (0..channels)
         .map(|channel| {
             let mut state = 0x5eed_u64 + channel as u64;
-            let mut samples = vec![0.0; 2 * frames];
-            for sample in &mut samples[..frames] {
+            let mut samples = vec![0.0; noise_frames + silence_frames];
+            for sample in &mut samples[..noise_frames] {
                 state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
                 let unit = (state >> 40) as f32 / (1 << 23) as f32 - 1.0;
                 *sample = NOISE_PEAK * unit;

@@ -54,8 +54,8 @@ const LOG: &str = "storm.log";
 const MOST_LIVES: usize = 5;
 /// Rates that hosts offer, some that lie between, and those that the engine refuses, Hz.
 const RATES_HZ: [f64; 13] = [
-    22_050.0, 32_000.0, 44_100.0, 44_100.5, 48_000.0, 48_000.0, 88_200.0, 96_000.0, 176_400.0, 192_000.0, 8000.0,
-    22_049.0, 384_000.0,
+    22_050.0, 32_000.0, 44_100.0, 44_100.5, 48_000.0, 48_000.0, 88_200.0, 96_000.0, 176_400.0, 192_000.0,
+    8000.0, 22_049.0, 384_000.0,
 ];
 /// Rates that the engine takes, Hz (`dsp/src/engine.rs`).
 const TAKEN_HZ: (f64, f64) = (22_050.0, 192_000.0);
@@ -67,7 +67,12 @@ const HALL: &CStr = c"org.rostra.hall";
 /// What an instance does.
 enum Stage {
     Idle,
-    Active { processor: PluginAudioProcessor<Host>, config: PluginAudioConfiguration, heard: Heard, frames: u64 },
+    Active {
+        processor: PluginAudioProcessor<Host>,
+        config: PluginAudioConfiguration,
+        heard: Heard,
+        frames: u64,
+    },
     /// Only while a step is under way.
     Between,
 }
@@ -163,7 +168,8 @@ fn describe(noise: &mut Noise, life: &mut Life) {
     let handle = life.clap.plugin.plugin_handle();
     let count = life.clap.params.count(&handle);
     assert_eq!(count as usize, life.described.len(), "the number of parameters changes");
-    let index = one_of(noise, &[0, count - 1, count, count + 1, u32::MAX, noise.clone().bits() as u32 % count]);
+    let index =
+        one_of(noise, &[0, count - 1, count, count + 1, u32::MAX, noise.clone().bits() as u32 % count]);
     let mut buffer = ParamInfoBuffer::new();
     let info = life.clap.params.get_info(&handle, index, &mut buffer);
     assert_eq!(info.is_some(), index < count, "parameter {index} of {count}");
@@ -203,10 +209,16 @@ fn read_text(noise: &mut Noise, life: &mut Life) {
         1 => (0..noise.bits() % 300).map(|_| 1 + (noise.bits() % 255) as u8).collect(),
         2 => b"9".repeat(1 + noise.bits() as usize % 4000),
         3 => format!("{} m", noise.gaussian() * 1e3).into_bytes(),
-        4 => one_of(noise, &["nan", "inf", "-inf m", "1e999", "off", "\u{2212}12\u{b0}", "- -", "1e-400 s", "\u{1d7d8} dB"])
-            .into(),
+        4 => one_of(
+            noise,
+            &["nan", "inf", "-inf m", "1e999", "off", "\u{2212}12\u{b0}", "- -", "1e-400 s", "\u{1d7d8} dB"],
+        )
+        .into(),
         5 => format!("{}", noise.uniform()).into_bytes(),
-        6 => one_of(noise, &["carpet", "brick", "rear bell", "spaced omnis", "Carpet ", "on", "off", "1", "4"]).into(),
+        6 => {
+            one_of(noise, &["carpet", "brick", "rear bell", "spaced omnis", "Carpet ", "on", "off", "1", "4"])
+                .into()
+        }
         _ => {
             let value = any_value(noise, &life.described, id);
             let mut buffer = [0_u8; 256];
@@ -301,9 +313,11 @@ fn load(noise: &mut Noise, life: &mut Life, states: &mut Vec<(&'static CStr, Vec
         4 => {
             // A number of it is another number, a text, or a list.
             let text = String::from_utf8(bytes[8..].to_vec()).expect("JSON");
-            let digits: Vec<usize> = text.char_indices().filter(|(_, c)| c.is_ascii_digit()).map(|(n, _)| n).collect();
+            let digits: Vec<usize> =
+                text.char_indices().filter(|(_, c)| c.is_ascii_digit()).map(|(n, _)| n).collect();
             let place = digits[noise.bits() as usize % digits.len()];
-            let other = one_of(noise, &["1e38", "-9e99", "1e400", "null", "\"x\"", "[]", "true", "99999999999999"]);
+            let other =
+                one_of(noise, &["1e38", "-9e99", "1e400", "null", "\"x\"", "[]", "true", "99999999999999"]);
             let text = [&text[..place], other, &text[place + 1..]].concat();
             bytes = [&(text.len() as u64).to_le_bytes(), text.as_bytes()].concat();
             None
@@ -340,7 +354,11 @@ fn describe_layouts(noise: &mut Noise, life: &mut Life) {
     let count = configs.count(&handle);
     let mut buffer = AudioPortsConfigBuffer::new();
     let index = one_of(noise, &[0, count - 1, count, u32::MAX]);
-    assert_eq!(configs.get(&handle, index, &mut buffer).is_some(), index < count, "layout {index} of {count}");
+    assert_eq!(
+        configs.get(&handle, index, &mut buffer).is_some(),
+        index < count,
+        "layout {index} of {count}"
+    );
 }
 
 /// Selects a layout, now and then one that there is not; only of an instance that is not active.
@@ -421,7 +439,11 @@ fn draw_events(noise: &mut Noise, described: &[Described], frames: usize) -> Eve
             4 => events.push(&NoteOnEvent::new(time, Pckn::new(0_u16, 0_u16, 60_u16, 1_u32), value)),
             5 => events.push(&NoteOffEvent::new(time, Pckn::new(0_u16, 15_u16, 127_u16, 1_u32), value)),
             6 => events.push(&NoteChokeEvent::new(time, all)),
-            7 => events.push(&MidiEvent::new(time, 0, (noise.bits() as u32).to_le_bytes()[..3].try_into().expect("3"))),
+            7 => events.push(&MidiEvent::new(
+                time,
+                0,
+                (noise.bits() as u32).to_le_bytes()[..3].try_into().expect("3"),
+            )),
             8 => events.push(&Midi2Event::new(time, 0, [noise.bits() as u32; 4])),
             9 => events.push(&draw_transport(noise, time)),
             _ => events.push(&ParamValueEvent::new(time, id, all, value)),
@@ -534,7 +556,8 @@ impl Storm {
     fn make(&mut self) {
         self.note("make");
         let id = if chance(&mut self.noise, 0.25) { HALL } else { SEAT };
-        let track = one_of(&mut self.noise, &[None, Some("Horns 2"), Some(""), Some("\u{1f3ba} viola da gamba")]);
+        let track =
+            one_of(&mut self.noise, &[None, Some("Horns 2"), Some(""), Some("\u{1f3ba} viola da gamba")]);
         let mut clap = Clap::on_track(id, track);
         let described = clap.parameters();
         let mut life =
@@ -568,7 +591,8 @@ impl Storm {
             return Stage::Idle;
         }
         self.note("activate");
-        let max_frames_count = one_of(&mut self.noise, &[1, 16, 63, 64, 333, 512, 1024, 4096, LONGEST_BLOCK_FRAMES]);
+        let max_frames_count =
+            one_of(&mut self.noise, &[1, 16, 63, 64, 333, 512, 1024, 4096, LONGEST_BLOCK_FRAMES]);
         let config = PluginAudioConfiguration {
             sample_rate: one_of(&mut self.noise, &RATES_HZ),
             min_frames_count: 1 + self.noise.bits() as u32 % max_frames_count,
@@ -672,7 +696,11 @@ impl Storm {
                 let mut input = vec![rough_sound::channel(noise, length)];
                 if inputs == 2 {
                     // A stereo channel often carries the same signal twice.
-                    let other = if chance(noise, 0.3) { input[0].clone() } else { rough_sound::channel(noise, length) };
+                    let other = if chance(noise, 0.3) {
+                        input[0].clone()
+                    } else {
+                        rough_sound::channel(noise, length)
+                    };
                     input.push(other);
                 }
                 heard.add(&input);
@@ -801,8 +829,12 @@ fn a_storm_of_calls_breaks_nothing() {
     }
     let mut command = Command::new(std::env::current_exe().expect("this program has a path"));
     command.args(["--exact", TEST, "--nocapture"]).env(ROLE, "inside");
-    // glibc would keep a pool of memory for each thread (mallopt(3)): with one, what is held is nearer to what is used.
-    command.env("MALLOC_ARENA_MAX", "1");
+    // glibc would keep what was freed (mallopt(3)): this way what is held is what is used.
+    command.envs([
+        ("MALLOC_ARENA_MAX", "1"),
+        ("MALLOC_TRIM_THRESHOLD_", "0"),
+        ("MALLOC_MMAP_THRESHOLD_", "131072"),
+    ]);
     // The framework logs each refusal, and what a thread panics with.
     let plug_in_log = log_path().with_extension("plug-in.log");
     let _ = std::fs::remove_file(&plug_in_log);

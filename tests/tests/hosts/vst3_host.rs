@@ -3,21 +3,21 @@
 use vst3_host::{AudioBuffers, Plugin, ProcessMode, SpeakerArrangement, Vst3Host};
 
 use super::bundle;
-use super::sound::{RATE_HZ, Sound};
+use super::clap_host::Start;
+use super::sound::Sound;
 
 /// Frames of a block: not those of the CLAP host, on purpose.
 pub(crate) const BLOCK_FRAMES: usize = 480;
 
 /// The seat's class id, sixteen bytes of text: `RostraSeatPlace1`.
-const SEAT: &str = "526F7374726153656174506C61636531";
+pub(crate) const SEAT: &str = "526F7374726153656174506C61636531";
 
 /// An instance of the VST3.
 pub(crate) struct Vst3 {
     // Before the host: it goes first.
     pub(crate) plugin: Plugin,
     _host: Vst3Host,
-    inputs: usize,
-    outputs: usize,
+    start: Start,
 }
 
 impl Vst3 {
@@ -31,9 +31,15 @@ impl Vst3 {
 
     /// As [`Self::new`], of the plug-in with a class id.
     pub(crate) fn of(class: &str, inputs: usize, outputs: usize, state: &[u8]) -> Self {
+        Self::at(class, Start { inputs, outputs, block_frames: BLOCK_FRAMES, ..Start::STEREO }, state)
+    }
+
+    /// As [`Self::of`], at any rate, in any blocks, offline or not.
+    pub(crate) fn at(class: &str, start: Start, state: &[u8]) -> Self {
+        let Start { inputs, outputs, rate_hz, block_frames, is_offline } = start;
         let mut host = Vst3Host::builder()
-            .sample_rate(f64::from(RATE_HZ))
-            .block_size(BLOCK_FRAMES)
+            .sample_rate(f64::from(rate_hz))
+            .block_size(block_frames)
             .input_channels(inputs)
             .output_channels(outputs)
             .build()
@@ -45,10 +51,17 @@ impl Vst3 {
             .set_bus_arrangements(&[arrangement(inputs)], &[arrangement(outputs)])
             .expect("the layout is taken");
         plugin.load_state(state).expect("the state is taken");
+        let mode = if is_offline { ProcessMode::Offline } else { ProcessMode::Realtime };
         // Twice: the framework hands on the mode of the call before, so that it arrives one call late.
-        plugin.set_process_mode(ProcessMode::Offline).expect("the mode is taken");
-        plugin.set_process_mode(ProcessMode::Offline).expect("the mode is taken");
-        Self { plugin, _host: host, inputs, outputs }
+        plugin.set_process_mode(mode).expect("the mode is taken");
+        plugin.set_process_mode(mode).expect("the mode is taken");
+        Self { plugin, _host: host, start }
+    }
+
+    /// Buffers for a block.
+    fn buffers(&self) -> AudioBuffers {
+        let Start { inputs, outputs, rate_hz, block_frames, .. } = self.start;
+        AudioBuffers::new(inputs, outputs, block_frames, f64::from(rate_hz))
     }
 
     /// Sets a parameter by name, as a share of its range.
@@ -60,7 +73,7 @@ impl Vst3 {
     /// Plays a few blocks of silence, with a change of every parameter named in each.
     pub(crate) fn automate(&mut self, ids: &[u32], round: usize) {
         self.plugin.start_processing().expect("the plug-in starts");
-        let mut buffers = AudioBuffers::new(self.inputs, self.outputs, BLOCK_FRAMES, f64::from(RATE_HZ));
+        let mut buffers = self.buffers();
         for block in 0..40 {
             for (place, &id) in ids.iter().enumerate() {
                 let share = ((round * 7 + block * 3 + place * 11) % 100) as f64 / 100.0;
@@ -70,14 +83,15 @@ impl Vst3 {
         }
     }
 
-    /// Renders a sound in blocks of [`BLOCK_FRAMES`].
+    /// Renders a sound in blocks.
     pub(crate) fn render(&mut self, input: &Sound) -> Sound {
         self.plugin.start_processing().expect("the plug-in starts");
         let frames = input[0].len();
-        let mut output = vec![Vec::with_capacity(frames); self.outputs];
-        let mut buffers = AudioBuffers::new(self.inputs, self.outputs, BLOCK_FRAMES, f64::from(RATE_HZ));
-        for at in (0..frames).step_by(BLOCK_FRAMES) {
-            let count = BLOCK_FRAMES.min(frames - at);
+        let mut output = vec![Vec::with_capacity(frames); self.start.outputs];
+        let block_frames = self.start.block_frames;
+        let mut buffers = self.buffers();
+        for at in (0..frames).step_by(block_frames) {
+            let count = block_frames.min(frames - at);
             for (buffer, channel) in buffers.inputs.iter_mut().zip(input) {
                 buffer[..count].copy_from_slice(&channel[at..at + count]);
                 buffer[count..].fill(0.0);
