@@ -38,9 +38,9 @@ use rostra_dsp::noise::Noise;
 
 use super::audio_thread::AudioThread;
 use super::block::Block;
-use super::clap_host::{Clap, Described, Host};
+use super::clap_host::{Clap, Described, Host, Start};
 use super::rough_sound::{self, Heard};
-use super::sound::Sound;
+use super::sound::{Sound, assert_same_bits, noise_and_silence};
 
 /// Says to the inner run what it has to do.
 const ROLE: &str = "ROSTRA_STORM_ROLE";
@@ -108,7 +108,25 @@ struct Storm {
     lives: Vec<Life>,
     /// States that were saved, with the plug-in whose they are.
     states: Vec<(&'static CStr, Vec<u8>)>,
+    /// What fresh instances of the seat and of the hall make of a burst, and their state.
+    fresh: [(Vec<u8>, Sound); 2],
     tally: Tally,
+}
+
+/// A burst that is shorter than its tail.
+fn burst() -> Sound {
+    noise_and_silence(2, 2400, 2400)
+}
+
+/// What a fresh instance makes of the burst, and its state.
+fn fresh(id: &CStr) -> (Vec<u8>, Sound) {
+    let mut clap = Clap::of(id);
+    let state = clap.save();
+    let mut playing = clap.start(Start::STEREO);
+    let sound = playing.render(&burst(), &[]);
+    playing.stop();
+    assert!(sound.iter().flatten().any(|x| x.abs() > 0.01), "a fresh instance sounds");
+    (state, sound)
 }
 
 /// Steps of the main thread that any state allows, also while audio is processed.
@@ -506,6 +524,7 @@ impl Storm {
             audio: AudioThread::new(),
             lives: Vec::new(),
             states: Vec::new(),
+            fresh: [SEAT, HALL].map(fresh),
             tally: Tally::default(),
         }
     }
@@ -530,6 +549,10 @@ impl Storm {
         life.stage = match stage {
             Stage::Idle if choice < 0.05 => {
                 self.note("destroy");
+                return;
+            }
+            Stage::Idle if choice < 0.15 => {
+                self.come_back(life);
                 return;
             }
             Stage::Active { processor, .. } if choice < 0.01 => {
@@ -565,6 +588,23 @@ impl Storm {
         describe_ports(&mut self.noise, &mut life);
         self.tally.lives += 1;
         self.lives.push(life);
+    }
+
+    /// Whatever was done to an instance: with a fresh one's state it is a fresh one, to the bit.
+    fn come_back(&mut self, life: Life) {
+        self.note("come back");
+        let Life { mut clap, id, described, .. } = life;
+        let (state, expected) = &self.fresh[usize::from(id == HALL)];
+        // What a modulation adds is no part of a state: a host that stops modulating says so.
+        let mut events = EventBuffer::new();
+        described.iter().for_each(|of| events.push(&ParamModEvent::new(0, of.id, Pckn::match_all(), 0.0)));
+        let mut handle = clap.plugin.inactive_plugin_handle().expect("it is idle");
+        clap.params.flush(&mut handle, &events.as_input(), &mut OutputEvents::void());
+        assert!(clap.load(state), "{id:?} refuses a fresh one's state");
+        let mut playing = clap.start(Start::STEREO);
+        let sound = playing.render(&burst(), &[]);
+        playing.stop();
+        assert_same_bits(&format!("seed {}, step {}: {id:?}", self.seed, self.step), expected, &sound);
     }
 
     fn main_step(&mut self, life: &mut Life) {

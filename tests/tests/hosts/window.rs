@@ -9,8 +9,10 @@ use std::ffi::OsString;
 use std::io::{BufRead as _, BufReader};
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
+use clack_host::prelude::*;
 use vst3_host::{ParameterEditKind, WindowHandle};
 use x11rb::connection::Connection as _;
 use x11rb::protocol::xproto::{
@@ -20,8 +22,8 @@ use x11rb::protocol::xproto::{
 use x11rb::protocol::xtest::ConnectionExt as _;
 use x11rb::rust_connection::RustConnection;
 
-use super::clap_host::{Clap, Playing, Start};
-use super::sound::noise_burst;
+use super::clap_host::{Clap, Host, Playing, Start, process};
+use super::sound::{Sound, noise_burst};
 use super::vst3_host::Vst3;
 
 /// Says to the inner run what it has to do.
@@ -453,6 +455,137 @@ fn inside_a_vst3_host() {
         }
         vst3.plugin.close_editor().expect("the editor closes");
     }
+}
+
+/// Times that each window opens beside an audio thread.
+const OPENINGS_BESIDE_AUDIO: usize = 5;
+
+/// What the audio thread does until it is told to end: noise, and a turn of one parameter in every block.
+fn play_on(
+    mut processor: StartedPluginAudioProcessor<Host>,
+    id: ClapId,
+    is_over: &AtomicBool,
+) -> (StartedPluginAudioProcessor<Host>, usize) {
+    let input: Sound = noise_burst(2).into_iter().map(|channel| channel[..512].to_vec()).collect();
+    let start = Start { is_offline: false, ..Start::STEREO };
+    let mut blocks = 0;
+    while !is_over.load(Ordering::Acquire) {
+        let value = 0.4 + 0.2 * (blocks % 50) as f64 / 50.0;
+        let output = process(&mut processor, start, 512 * blocks as u64, &input, &[(id, value)]);
+        assert!(output.iter().flatten().all(|x| x.is_finite()), "block {blocks}");
+        blocks += 1;
+        std::thread::sleep(Duration::from_millis(2));
+    }
+    (processor, blocks)
+}
+
+/// Opens, looks, does something by hand, closes, times over.
+fn open_and_close(screen: &Screen, clap: &mut Clap, mut by_hand: impl FnMut(usize, &mut Clap)) {
+    for opening in 0..OPENINGS_BESIDE_AUDIO {
+        // The clock bounds waiting.
+        #[allow(clippy::disallowed_methods)]
+        let start = Instant::now();
+        clap.open_window(screen.parent);
+        while screen.colours() < LEAST_COLOURS {
+            clap.serve();
+            assert!(start.elapsed() < PATIENCE, "opening {opening}: the window stays blank");
+            std::thread::sleep(Duration::from_millis(5));
+        }
+        by_hand(opening, clap);
+        clap.close_window();
+        while screen.colours() >= LEAST_COLOURS {
+            assert!(start.elapsed() < PATIENCE, "opening {opening}: the window does not go");
+            std::thread::sleep(Duration::from_millis(5));
+        }
+    }
+}
+
+#[test]
+fn the_clap_sheets_are_handled_while_audio_runs_on_its_own_thread() {
+    let name = "window::the_clap_sheets_are_handled_while_audio_runs_on_its_own_thread";
+    with_a_display(name, || {
+        let screen = Screen::open();
+        for (id, turned) in [(c"org.rostra.seat", "Bearing"), (c"org.rostra.hall", "Hall width")] {
+            let clap = Clap::of(id);
+            let (mut clap, processor) = clap.start(Start { is_offline: false, ..Start::STEREO }).parted();
+            let described = clap.parameters();
+            let turned = described.iter().find(|of| of.name == turned).expect("the name is known").id;
+            let is_over = AtomicBool::new(false);
+            let (processor, blocks) = std::thread::scope(|scope| {
+                let audio = scope.spawn(|| play_on(processor, turned, &is_over));
+                open_and_close(&screen, &mut clap, |opening, clap| {
+                    if opening > 0 || id == c"org.rostra.hall" {
+                        // States come and go beside both.
+                        let state = clap.save();
+                        assert!(clap.load(&state));
+                        return;
+                    }
+                    // The sheet turns the player: the drag aims at where the default seat stands straight ahead.
+                    screen.drag(PLAYER, DEEP_AND_HIGH);
+                    std::thread::sleep(Duration::from_millis(100));
+                    clap.serve();
+                    let texts = clap.texts();
+                    let (_, depth) = texts.iter().find(|(of, _)| of == "Depth").expect("a parameter");
+                    eprintln!("after a drag beside audio: {depth} deep");
+                    assert!(depth.starts_with('9') || depth.starts_with("8.9"), "{depth} deep");
+                });
+                is_over.store(true, Ordering::Release);
+                audio.join().expect("the audio thread ends in peace")
+            });
+            eprintln!("{id:?}: {OPENINGS_BESIDE_AUDIO} openings beside {blocks} blocks");
+            clap.plugin.deactivate(processor.stop_processing());
+        }
+    });
+}
+
+#[test]
+fn the_vst3_sheet_is_handled_while_audio_runs_on_its_own_thread() {
+    let name = "window::the_vst3_sheet_is_handled_while_audio_runs_on_its_own_thread";
+    with_a_display(name, || {
+        let screen = Screen::open();
+        let state = Clap::new().save();
+        let mut vst3 = Vst3::new(2, 2, &state[8..]);
+        let id = vst3.plugin.find_parameter("Trim").expect("the name is known").id;
+        for opening in 0..OPENINGS_BESIDE_AUDIO {
+            // The clock bounds waiting.
+            #[allow(clippy::disallowed_methods)]
+            let start = Instant::now();
+            vst3.plugin.open_editor(WindowHandle::from_x11(screen.parent)).expect("the editor opens");
+            let is_over = AtomicBool::new(false);
+            let rounds = std::thread::scope(|scope| {
+                // This host's library lends its plug-in to one thread at a time; the window has a thread of its own.
+                let audio = scope.spawn(|| {
+                    let mut rounds = 0;
+                    while !is_over.load(Ordering::Acquire) {
+                        vst3.automate(&[id], rounds);
+                        rounds += 1;
+                    }
+                    rounds
+                });
+                while screen.colours() < LEAST_COLOURS {
+                    assert!(start.elapsed() < PATIENCE, "opening {opening}: the window stays blank");
+                    std::thread::sleep(Duration::from_millis(5));
+                }
+                if opening == 0 {
+                    screen.drag(PLAYER, DEEP_AND_HIGH);
+                    std::thread::sleep(Duration::from_millis(100));
+                }
+                is_over.store(true, Ordering::Release);
+                audio.join().expect("the audio thread ends in peace")
+            });
+            assert!(rounds > 0);
+            vst3.plugin.take_parameter_edits();
+            if opening == 0 {
+                vst3.automate(&[id], 0);
+                // A logarithmic range, 0.5 to 25 m.
+                let share = vst3.plugin.find_parameter("Depth").expect("the name is known").value;
+                let depth_m = 0.5 * 50_f64.powf(share);
+                eprintln!("VST3, after a drag beside audio: {depth_m:.2} m deep");
+                assert!((depth_m - 9.0).abs() < 0.2, "{depth_m} m deep");
+            }
+            vst3.plugin.close_editor().expect("the editor closes");
+        }
+    });
 }
 
 /// Waits until every thread that is not among `before` has ended.
