@@ -13,7 +13,7 @@ pub use handbook::{air_absorption, directivity_factor, pickup_differences};
 pub use movement::movement;
 pub use reference_arrivals::{reference_arrivals, reference_errors};
 pub use rendered_arrivals::rendered_arrivals;
-pub use robustness::{bad_input, block_splits, largest_output};
+pub use robustness::{bad_input, block_splits, largest_output, largest_possible};
 pub use tails::{coherence_of_tails, decay_of_tails, decay_of_whole_impulse, density_of_tails};
 
 /// Which side of the bound is good.

@@ -51,8 +51,8 @@ impl Block {
         };
         // What is not overwritten shows as a fault.
         let mut output = vec![vec![f32::NAN; frames]; self.outputs];
-        let mut taken: Vec<*mut f32> = self.input.iter_mut().map(|channel| channel.as_mut_ptr()).collect();
-        let mut given: Vec<*mut f32> = output.iter_mut().map(|channel| channel.as_mut_ptr()).collect();
+        let mut taken: Vec<*mut f32> = self.input.iter_mut().map(Vec::as_mut_ptr).collect();
+        let mut given: Vec<*mut f32> = output.iter_mut().map(Vec::as_mut_ptr).collect();
         let shared = if self.is_in_place { taken.len().min(given.len()) } else { 0 };
         given[..shared].copy_from_slice(&taken[..shared]);
         let buffer = |channels: &mut Vec<*mut f32>, constant_mask| clap_audio_buffer {

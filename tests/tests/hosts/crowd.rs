@@ -145,7 +145,9 @@ fn two_hundred_seats_and_four_halls_play_at_once() {
             sounds[number] = sound;
         }
     }
-    sounds.iter().for_each(|sound| assert_sounds(sound));
+    for sound in &sounds {
+        assert_sounds(sound);
+    }
     let halls = sounds.split_off(SEATS);
     let seats = assert_alike(&sounds, DEPTHS.len());
     let halls = assert_alike(&halls, 1);
@@ -188,7 +190,9 @@ fn vst3s_play_on_threads_while_others_come_and_go() {
             passed_by += 1;
         }
     });
-    sounds.iter().for_each(|sound| assert_sounds(sound));
+    for sound in &sounds {
+        assert_sounds(sound);
+    }
     let worst = assert_alike(&sounds, DEPTHS.len());
     eprintln!("{VST3S} VST3s, {passed_by} others came and went; set alike they differ by {worst:e}");
 }

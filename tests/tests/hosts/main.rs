@@ -18,6 +18,7 @@ mod crowd;
 mod equality;
 mod hall;
 mod kept_states;
+mod loudest;
 mod matrix;
 mod orders;
 mod parameters;

@@ -125,7 +125,9 @@ fn expected() -> BTreeMap<(usize, usize), [Sound; 2]> {
     for (index, layout) in LAYOUTS.into_iter().enumerate() {
         for (rate, rate_hz) in RATES_HZ.into_iter().enumerate() {
             let sounds = [8.5, 9.0].map(|depth_m| from_engine(depth_m, layout, rate_hz));
-            sounds.iter().for_each(assert_sounds);
+            for sound in &sounds {
+                assert_sounds(sound);
+            }
             assert!(largest_difference(&sounds[0], &sounds[1]) > CHANGED, "{layout:?}, {rate_hz} Hz");
             expected.insert((index, rate), sounds);
         }
@@ -198,7 +200,9 @@ fn the_vst3_plays_what_the_engine_plays() {
             Vst3::at(vst3_host::SEAT, start, without_length(&state))
         } else {
             let mut vst3 = Vst3::at(vst3_host::SEAT, start, without_length(&unset));
-            shares.iter().for_each(|(name, share)| vst3.set(name, *share));
+            for (name, share) in &shares {
+                vst3.set(name, *share);
+            }
             // A block takes the changes in; the next start has them from its first sample.
             vst3.render(&vec![vec![0.0; start.block_frames]; start.inputs]);
             vst3

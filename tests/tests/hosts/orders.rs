@@ -1,5 +1,7 @@
 //! Whatever a host did with an instance before, from the next activation on it is as good as new.
 
+use std::ffi::CStr;
+
 use clack_extensions::audio_ports_config::PluginAudioPortsConfig;
 use clack_extensions::params::PluginParams;
 use clack_extensions::render::{PluginRender, RenderMode};
@@ -19,9 +21,10 @@ const WALKS: u64 = 16;
 const CALLS: usize = 30;
 const RATES_HZ: [u32; 4] = [44_100, 48_000, 96_000, 192_000];
 
-/// Both plug-ins, with settings, and how many layouts they have.
-const PLUG_INS: [(&std::ffi::CStr, &[(&str, &str)], u32); 2] =
-    [(c"org.rostra.seat", &SEAT, 3), (c"org.rostra.hall", &HALL, 1)];
+/// A plug-in, with settings, and how many layouts it has.
+type PlugIn = (&'static CStr, &'static [(&'static str, &'static str)], u32);
+
+const PLUG_INS: [PlugIn; 2] = [(c"org.rostra.seat", &SEAT, 3), (c"org.rostra.hall", &HALL, 1)];
 /// Channels of the layouts, in the plug-in's order.
 const CHANNELS: [(usize, usize); 3] = [(2, 2), (1, 2), (1, 1)];
 
@@ -30,14 +33,14 @@ fn burst(channels: usize) -> Sound {
     noise_burst(channels).into_iter().map(|channel| channel[..7200].to_vec()).collect()
 }
 
-fn state_of(id: &std::ffi::CStr, settings: &[(&str, &str)]) -> Vec<u8> {
+fn state_of(id: &CStr, settings: &[(&str, &str)]) -> Vec<u8> {
     let mut clap = Clap::of(id);
     clap.set(settings);
     clap.save()
 }
 
 /// What a fresh instance makes of the burst.
-fn fresh(id: &std::ffi::CStr, settings: &[(&str, &str)], start: Start) -> Sound {
+fn fresh(id: &CStr, settings: &[(&str, &str)], start: Start) -> Sound {
     let mut clap = Clap::of(id);
     clap.set(settings);
     let mut playing = clap.start(start);
@@ -139,14 +142,11 @@ impl Instance {
         }
         let params: PluginParams = self.clap.params;
         let mut out = OutputEvents::void();
-        match &mut self.active {
-            Some(processor) => {
-                params.flush_active(&mut processor.plugin_handle(), &events.as_input(), &mut out)
-            }
-            None => {
-                let mut handle = self.clap.plugin.inactive_plugin_handle().expect("it is not active");
-                params.flush(&mut handle, &events.as_input(), &mut out);
-            }
+        if let Some(processor) = &mut self.active {
+            params.flush_active(&mut processor.plugin_handle(), &events.as_input(), &mut out);
+        } else {
+            let mut handle = self.clap.plugin.inactive_plugin_handle().expect("it is not active");
+            params.flush(&mut handle, &events.as_input(), &mut out);
         }
     }
 }
@@ -156,7 +156,7 @@ fn process(
     (inputs, outputs): (usize, usize),
     noise: &mut Noise,
 ) {
-    for _ in 0..1 + noise.bits() % 20 {
+    for _ in 0..=noise.bits() % 20 {
         let mut block = Block {
             input: vec![(0..512).map(|_| 0.2 * noise.gaussian() as f32).collect(); inputs],
             outputs,

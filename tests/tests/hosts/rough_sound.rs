@@ -7,8 +7,7 @@ const LOUDEST_LET_IN: f32 = 1e6;
 
 /// Most that comes out for input within 1, linear.
 ///
-/// The design bounds it by the absolute sum of what is played; `the_largest_output_stays_below_the_plans` holds that for
-/// settings that are known. Where settings change at random, this is what is believed at all: trim and balance make up to
+/// The design bounds it by the absolute sum of what is played; `loudest` holds that for settings that are known. Where settings change at random, this is what is believed at all: trim and balance make up to
 /// 30 dB, and a tail's many samples may add up. Past it something has run away.
 const MOST_GAIN: f32 = 1e5;
 

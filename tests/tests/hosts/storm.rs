@@ -597,7 +597,9 @@ impl Storm {
         let (state, expected) = &self.fresh[usize::from(id == HALL)];
         // What a modulation adds is no part of a state: a host that stops modulating says so.
         let mut events = EventBuffer::new();
-        described.iter().for_each(|of| events.push(&ParamModEvent::new(0, of.id, Pckn::match_all(), 0.0)));
+        for of in &described {
+            events.push(&ParamModEvent::new(0, of.id, Pckn::match_all(), 0.0));
+        }
         let mut handle = clap.plugin.inactive_plugin_handle().expect("it is idle");
         clap.params.flush(&mut handle, &events.as_input(), &mut OutputEvents::void());
         assert!(clap.load(state), "{id:?} refuses a fresh one's state");
@@ -774,7 +776,7 @@ impl Storm {
         self.note(if is_busy { "play, and be busy meanwhile" } else { "play" });
         let played = self.audio.begin(move || play(processor, blocks));
         if is_busy {
-            for _ in 0..1 + self.noise.bits() % 12 {
+            for _ in 0..=self.noise.bits() % 12 {
                 let (what, step) = one_of(&mut self.noise, &ANY_TIME);
                 *self.tally.steps.entry(what).or_default() += 1;
                 step(&mut self.noise, life, &mut self.states);

@@ -460,7 +460,7 @@ fn inside_a_vst3_host() {
 /// Times that each window opens beside an audio thread.
 const OPENINGS_BESIDE_AUDIO: usize = 5;
 
-/// What the audio thread does until it is told to end: noise, and a turn of one parameter in every block.
+/// What the audio thread does until it is told to end: noise, and a change of one parameter in every block.
 fn play_on(
     mut processor: StartedPluginAudioProcessor<Host>,
     id: ClapId,
@@ -520,7 +520,6 @@ fn the_clap_sheets_are_handled_while_audio_runs_on_its_own_thread() {
                         assert!(clap.load(&state));
                         return;
                     }
-                    // The sheet turns the player: the drag aims at where the default seat stands straight ahead.
                     screen.drag(PLAYER, DEEP_AND_HIGH);
                     std::thread::sleep(Duration::from_millis(100));
                     clap.serve();
