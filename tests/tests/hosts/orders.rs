@@ -15,6 +15,7 @@ use super::clap_host::{Clap, Host, Start};
 use super::equality::SEAT;
 use super::hall::HALL;
 use super::sound::{Sound, assert_same_bits, assert_sounds, largest_difference, noise_burst};
+use super::vst3_host::{self, Vst3};
 
 /// Orders that are drawn, and calls in each.
 const WALKS: u64 = 16;
@@ -251,5 +252,66 @@ fn an_instance_may_be_destroyed_in_any_state() {
             }
         }
         assert_same_bits("after others were destroyed", &expected, &fresh(id, settings, Start::STEREO));
+    }
+}
+
+/// The same in VST3, whose host calls all of it from one thread: rates, blocks, layouts, modes, states and parameters in any
+/// order, with processing started or stopped.
+#[test]
+fn no_order_of_calls_leaves_a_trace_in_the_vst3() {
+    const BLOCKS_FRAMES: [usize; 4] = [64, 333, 512, 4096];
+    let states = [state_of(c"org.rostra.seat", &SEAT), state_of(c"org.rostra.seat", &[])];
+    let damaged: [&[u8]; 3] = [&states[0][8..states[0].len() / 2], b"no state", &[]];
+    for walk in 0..WALKS / 2 {
+        let mut noise = Noise::new(walk);
+        let start = Start { block_frames: 512, ..Start::STEREO };
+        let mut vst3 = Vst3::at(vst3_host::SEAT, start, &states[1][8..]);
+        let ids: Vec<u32> =
+            vst3.plugin.get_parameters().expect("parameters").iter().map(|of| of.id).collect();
+        let mut calls = Vec::new();
+        for _ in 0..CALLS {
+            let choice = noise.bits() % 8;
+            calls.push(choice);
+            match choice {
+                0 => {
+                    let (inputs, outputs) = CHANNELS[noise.bits() as usize % 3];
+                    vst3.arrange(Start {
+                        inputs,
+                        outputs,
+                        rate_hz: RATES_HZ[noise.bits() as usize % RATES_HZ.len()],
+                        block_frames: BLOCKS_FRAMES[noise.bits() as usize % BLOCKS_FRAMES.len()],
+                        is_offline: noise.bits().is_multiple_of(2),
+                    });
+                }
+                1 => vst3.plugin.start_processing().expect("started"),
+                2 => vst3.plugin.stop_processing().expect("stopped"),
+                3 => vst3
+                    .plugin
+                    .load_state(&states[noise.bits() as usize % 2][8..])
+                    .expect("its own state is taken"),
+                4 => drop(vst3.plugin.load_state(damaged[noise.bits() as usize % 3])),
+                5 => {
+                    for &id in &ids {
+                        let share = [0.0, 1.0, noise.uniform()][noise.bits() as usize % 3];
+                        vst3.plugin.set_parameter_at(id, share, 0).expect("the value is taken");
+                        vst3.plugin.format_parameter(id, share).expect("a text");
+                    }
+                }
+                6 => drop(vst3.plugin.save_state().expect("the state is saved")),
+                _ => vst3.play_noise(&mut noise),
+            }
+        }
+        let (inputs, outputs) = CHANNELS[noise.bits() as usize % 3];
+        let rate_hz = RATES_HZ[noise.bits() as usize % RATES_HZ.len()];
+        let is_offline = noise.bits().is_multiple_of(2);
+        let start = Start { inputs, outputs, rate_hz, is_offline, ..Start::STEREO };
+        vst3.arrange(start);
+        // What was set by parameter and not heard yet arrives before the state.
+        vst3.render(&vec![vec![0.0; 512]; inputs]);
+        vst3.plugin.load_state(&states[0][8..]).expect("its own state is taken");
+        vst3.arrange(start);
+        let sound = vst3.render(&burst(inputs));
+        let difference = largest_difference(&fresh(c"org.rostra.seat", &SEAT, start), &sound);
+        assert!(difference <= 1e-6, "walk {walk}, {start:?}, after {calls:?}: differs by {difference:e}");
     }
 }

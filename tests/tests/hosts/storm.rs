@@ -13,7 +13,7 @@ use std::ffi::{CStr, CString};
 use std::fs::File;
 use std::io::{Cursor, Read, Seek as _, Write};
 use std::path::{Path, PathBuf};
-use std::process::{Command, Stdio};
+use std::process::{Command, Output, Stdio};
 use std::time::{Duration, Instant};
 
 use clack_extensions::audio_ports::{AudioPortInfoBuffer, PluginAudioPorts};
@@ -110,6 +110,8 @@ struct Storm {
     states: Vec<(&'static CStr, Vec<u8>)>,
     /// What fresh instances of the seat and of the hall make of a burst, and their state.
     fresh: [(Vec<u8>, Sound); 2],
+    /// Whether the check is broken on purpose, so that it finds a fault in any sound.
+    is_broken: bool,
     tally: Tally,
 }
 
@@ -514,7 +516,7 @@ fn play(mut processor: PluginAudioProcessor<Host>, blocks: Vec<(Block, f32)>) ->
 }
 
 impl Storm {
-    fn new(seed: u64, log: &Path) -> Self {
+    fn new(seed: u64, log: &Path, is_broken: bool) -> Self {
         let log = File::create(log).unwrap_or_else(|error| panic!("{}: {error}", log.display()));
         Self {
             noise: Noise::new(seed),
@@ -525,6 +527,7 @@ impl Storm {
             lives: Vec::new(),
             states: Vec::new(),
             fresh: [SEAT, HALL].map(fresh),
+            is_broken,
             tally: Tally::default(),
         }
     }
@@ -760,7 +763,7 @@ impl Storm {
                 self.tally.blocks += 1;
                 self.tally.events += u64::from(block.events.len());
                 self.tally.audio_s += length as f64 / config.sample_rate;
-                (block, heard.most())
+                (block, if self.is_broken { 1e-3 } else { heard.most() })
             })
             .collect()
     }
@@ -823,12 +826,12 @@ fn memory_text() -> String {
 }
 
 /// The storm itself.
-fn rage(seconds: f64) {
+fn rage(seconds: f64, is_broken: bool) {
     // The clock says when to end; nothing is held against it.
     #[allow(clippy::disallowed_methods)]
     let start = Instant::now();
     let mut minutes = 0;
-    let mut storm = Storm::new(seed(), &log_path());
+    let mut storm = Storm::new(seed(), &log_path(), is_broken);
     while start.elapsed().as_secs_f64() < seconds {
         storm.step();
         if start.elapsed() >= Duration::from_mins(minutes) {
@@ -863,14 +866,10 @@ fn rage(seconds: f64) {
     assert!(tally.blocks > 0 && 5 * tally.heard > tally.blocks, "too little is heard to say anything");
 }
 
-#[test]
-fn a_storm_of_calls_breaks_nothing() {
-    const TEST: &str = "storm::a_storm_of_calls_breaks_nothing";
-    if std::env::var_os(ROLE).is_some() {
-        return rage(lasts_s().unwrap_or(SHORT_S));
-    }
+/// Starts a test of this file again in a process of its own; returns its output and what it said.
+fn inside(test: &str, role: &str, is_watched: bool) -> (Output, String) {
     let mut command = Command::new(std::env::current_exe().expect("this program has a path"));
-    command.args(["--exact", TEST, "--nocapture"]).env(ROLE, "inside");
+    command.args(["--exact", test, "--nocapture"]).env(ROLE, role);
     // glibc would keep what was freed (mallopt(3)): this way what is held is what is used.
     command.envs([
         ("MALLOC_ARENA_MAX", "1"),
@@ -881,16 +880,49 @@ fn a_storm_of_calls_breaks_nothing() {
     let plug_in_log = log_path().with_extension("plug-in.log");
     let _ = std::fs::remove_file(&plug_in_log);
     command.env("NICE_LOG", &plug_in_log);
-    if lasts_s().is_some() {
-        // Someone waits and wants to see.
+    if is_watched {
         command.stderr(Stdio::inherit());
     }
     let output = command.output().expect("this program starts");
-    let said = String::from_utf8_lossy(&output.stderr);
     let last = std::fs::read_to_string(log_path()).unwrap_or_default();
     let logged = std::fs::read_to_string(&plug_in_log).unwrap_or_default();
     let logged: Vec<&str> = logged.lines().collect();
     let logged = logged[logged.len().saturating_sub(30)..].join("\n");
-    assert!(output.status.success(), "{}; last: {last}\n{said}\n{logged}", output.status);
+    let said = String::from_utf8_lossy(&output.stderr).into_owned();
+    let said = if output.status.success() { said } else { format!("last: {last}\n{said}\n{logged}") };
+    (output, said)
+}
+
+#[test]
+fn a_storm_of_calls_breaks_nothing() {
+    const TEST: &str = "storm::a_storm_of_calls_breaks_nothing";
+    if std::env::var_os(ROLE).is_some() {
+        return rage(lasts_s().unwrap_or(SHORT_S), false);
+    }
+    // Someone who asks for a long one waits and wants to see.
+    let (output, said) = inside(TEST, "storm", lasts_s().is_some());
+    assert!(output.status.success(), "{}; {said}", output.status);
     eprintln!("{said}");
+}
+
+/// The control: a fault is found, told with its seed and step, and found there again.
+#[test]
+fn a_fault_is_told_with_the_step_that_finds_it_again() {
+    const TEST: &str = "storm::a_fault_is_told_with_the_step_that_finds_it_again";
+    if std::env::var_os(ROLE).is_some() {
+        return rage(60.0, true);
+    }
+    let faults: Vec<String> = (0..2)
+        .map(|_| {
+            let (output, said) = inside(TEST, "broken", false);
+            assert!(!output.status.success(), "no fault is found: {said}");
+            let told = said.lines().find(|line| line.starts_with("seed ") && line.contains("at most 1e-3"));
+            told.or(said.lines().find(|line| line.contains("at most 1e-3")))
+                .expect("the fault is told")
+                .to_owned()
+        })
+        .collect();
+    let place = |fault: &str| fault[fault.find("seed ").expect("a seed")..].to_owned();
+    assert_eq!(place(&faults[0]), place(&faults[1]), "the same seed finds another fault");
+    eprintln!("{}", faults[0]);
 }

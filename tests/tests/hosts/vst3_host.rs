@@ -1,5 +1,6 @@
 //! A VST3 host for tests.
 
+use rostra_dsp::noise::Noise;
 use vst3_host::{AudioBuffers, Plugin, ProcessMode, SpeakerArrangement, Vst3Host};
 
 use super::bundle;
@@ -36,7 +37,7 @@ impl Vst3 {
 
     /// As [`Self::of`], at any rate, in any blocks, offline or not.
     pub(crate) fn at(class: &str, start: Start, state: &[u8]) -> Self {
-        let Start { inputs, outputs, rate_hz, block_frames, is_offline } = start;
+        let Start { inputs, outputs, rate_hz, block_frames, .. } = start;
         let mut host = Vst3Host::builder()
             .sample_rate(f64::from(rate_hz))
             .block_size(block_frames)
@@ -44,18 +45,41 @@ impl Vst3 {
             .output_channels(outputs)
             .build()
             .expect("a host");
-        let mut plugin = host.load_plugin_class(bundle::vst3(), class).expect("the bundle loads");
+        let plugin = host.load_plugin_class(bundle::vst3(), class).expect("the bundle loads");
+        let mut vst3 = Self { plugin, _host: host, start };
+        vst3.plugin.load_state(state).expect("the state is taken");
+        vst3.arrange(start);
+        vst3
+    }
+
+    /// Stops, and takes another layout, rate, block and mode.
+    pub(crate) fn arrange(&mut self, start: Start) {
+        let Start { inputs, outputs, rate_hz, block_frames, is_offline } = start;
         let arrangement =
             |channels| if channels == 1 { SpeakerArrangement::MONO } else { SpeakerArrangement::STEREO };
-        plugin
+        self.plugin.stop_processing().expect("the plug-in stops");
+        self.plugin
             .set_bus_arrangements(&[arrangement(inputs)], &[arrangement(outputs)])
             .expect("the layout is taken");
-        plugin.load_state(state).expect("the state is taken");
+        self.plugin.reconfigure(f64::from(rate_hz), block_frames).expect("rate and block are taken");
         let mode = if is_offline { ProcessMode::Offline } else { ProcessMode::Realtime };
         // Twice: the framework hands on the mode of the call before, so that it arrives one call late.
-        plugin.set_process_mode(mode).expect("the mode is taken");
-        plugin.set_process_mode(mode).expect("the mode is taken");
-        Self { plugin, _host: host, start }
+        self.plugin.set_process_mode(mode).expect("the mode is taken");
+        self.plugin.set_process_mode(mode).expect("the mode is taken");
+        self.start = start;
+    }
+
+    /// Plays a few blocks of noise, if processing was started.
+    pub(crate) fn play_noise(&mut self, noise: &mut Noise) {
+        let mut buffers = self.buffers();
+        for _ in 0..4 {
+            for x in buffers.inputs.iter_mut().flatten() {
+                *x = 0.2 * noise.gaussian() as f32;
+            }
+            let processed = self.plugin.process_audio(&mut buffers);
+            assert_eq!(processed.is_ok(), self.plugin.is_processing(), "{processed:?}");
+            assert!(buffers.outputs.iter().flatten().all(|x| x.is_finite() && !x.is_subnormal()));
+        }
     }
 
     /// Buffers for a block.
