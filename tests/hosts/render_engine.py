@@ -38,7 +38,8 @@ class Host:
         self.plugin.set_bus(inputs, outputs)
         self.names = {parameter["name"]: parameter["index"]
                       for parameter in self.plugin.get_plugin_parameters_description()}
-        self.seconds = dry.shape[1] / rate_hz
+        # A frame longer: the host cuts fractions of a frame off.
+        self.seconds = (dry.shape[1] + 1) / rate_hz
         player = self.engine.make_playback_processor("dry", dry)
         self.engine.load_graph([(player, []), (self.plugin, ["dry"])])
 
@@ -81,6 +82,14 @@ def main():
         dry, expected = read_wav(f"stereo {rate_hz}.wav", rate_hz), read_wav(f"stereo {rate_hz} placed.wav", rate_hz)
         host = Host(dry, 2, 2, rate_hz=rate_hz).set(seat["seat"])
         checks.same(host.render()[:, :expected.shape[1]], expected, same, f"{rate_hz} Hz")
+
+    automated = written("automated.json")
+    dry, expected = read_wav("stereo.wav", RATE_HZ), read_wav("automated placed.wav", RATE_HZ)
+    host = Host(dry, 2, 2, automated["step_frames"]).set(seat["seat"])
+    # At this host's automation a value a sample; it hands over the one at each block's start.
+    curve = numpy.repeat(numpy.array(automated["shares"], dtype=numpy.float32), automated["step_frames"])
+    host.plugin.set_automation(host.names[automated["name"]], curve)
+    checks.same(host.render()[:, :expected.shape[1]], expected, 1e-4, "depth automated from block to block")
 
     dry, expected = read_wav("stereo.wav", RATE_HZ), read_wav("stereo placed.wav", RATE_HZ)
     hosts = [Host(dry, 2, 2).set(seat["seat"]) for _ in range(INSTANCES)]

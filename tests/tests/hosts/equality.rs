@@ -7,7 +7,9 @@ use serde_json::json;
 
 use super::bundle;
 use super::clap_host::{Clap, Start};
-use super::sound::{Sound, assert_sounds, largest_difference, noise_burst, write_wav};
+use super::sound::{
+    Sound, assert_sounds, largest_difference, noise_and_silence, noise_burst, write_wav, write_wav_at,
+};
 use super::vst3_host::Vst3;
 
 /// Largest difference of samples that still counts as the same.
@@ -148,6 +150,78 @@ pub(crate) fn shares(settings: &[(&str, &str)]) -> Vec<(String, f64)> {
             (name.to_owned(), (value - found.least) / (found.most - found.least))
         })
         .collect()
+}
+
+/// Rates that the hosts in Python are to play, beside that of all other comparisons, Hz.
+const RATES_HZ: [u32; 5] = [44_100, 88_200, 96_000, 176_400, 192_000];
+/// Frames of noise and of the silence after it at these rates, ms.
+const AT_RATES_MS: (u32, u32) = (400, 300);
+
+/// Writes what the CLAP makes of the seat at every rate.
+#[test]
+fn the_seat_at_every_rate_is_rendered_for_the_hosts_in_python() {
+    let folder = bundle::shared_folder();
+    for rate_hz in RATES_HZ {
+        let frames = |ms: u32| (rate_hz / 100 * ms / 10) as usize;
+        let input = noise_and_silence(2, frames(AT_RATES_MS.0), frames(AT_RATES_MS.1));
+        let mut clap = Clap::new();
+        clap.set(&SEAT);
+        let mut playing = clap.start(Start { rate_hz, ..Start::STEREO });
+        let placed = playing.render(&input, &[]);
+        playing.stop();
+        assert_sounds(&placed);
+        write_wav_at(&folder.join(format!("stereo {rate_hz}.wav")), &input, rate_hz);
+        write_wav_at(&folder.join(format!("stereo {rate_hz} placed.wav")), &placed, rate_hz);
+    }
+    let text = serde_json::to_string(&json!({ "rates_hz": RATES_HZ })).expect("plain values");
+    let path = folder.join("rates.json");
+    std::fs::write(&path, text).unwrap_or_else(|error| panic!("{}: {error}", path.display()));
+}
+
+/// Frames from one value of the automated depth to the next: the block of the host in Python that does the same.
+const STEP_FRAMES: usize = 512;
+
+/// Writes what the CLAP makes of a depth that goes from 3 to 12 m in steps of a block.
+#[test]
+fn an_automated_depth_is_rendered_for_the_hosts_in_python() {
+    let input = noise_burst(2);
+    let mut clap = Clap::new();
+    clap.set(&SEAT);
+    let range = clap.parameters().into_iter().find(|found| found.name == "Depth").expect("the name is known");
+    let steps = input[0].len() / STEP_FRAMES;
+    let values: Vec<f64> = (0..steps)
+        .map(|step| clap.typed("Depth", &format!("{} m", 3.0 + 9.0 * step as f64 / steps as f64)).1)
+        .collect();
+    let still = clap.save();
+    let mut playing = clap.start(Start { block_frames: STEP_FRAMES, ..Start::STEREO });
+    let mut placed = vec![Vec::new(); 2];
+    for (step, &value) in values.iter().enumerate() {
+        let span = step * STEP_FRAMES..(step + 1) * STEP_FRAMES;
+        let block = input.iter().map(|channel| channel[span.clone()].to_vec()).collect();
+        for (whole, heard) in placed.iter_mut().zip(playing.render(&block, &[(range.id, value)])) {
+            whole.extend(heard);
+        }
+    }
+    playing.stop();
+    assert_sounds(&placed);
+    // The control: without the automation it sounds otherwise.
+    let mut clap = Clap::new();
+    assert!(clap.load(&still), "its own state is taken");
+    let mut playing = clap.start(Start::STEREO);
+    let unmoved: Sound = playing
+        .render(&input, &[])
+        .into_iter()
+        .map(|channel| channel[..steps * STEP_FRAMES].to_vec())
+        .collect();
+    playing.stop();
+    assert!(largest_difference(&placed, &unmoved) > CHANGED, "the automation makes no difference");
+    let folder = bundle::shared_folder();
+    write_wav(&folder.join("automated placed.wav"), &placed);
+    let shares: Vec<f64> =
+        values.iter().map(|value| (value - range.least) / (range.most - range.least)).collect();
+    let text = json!({ "name": "Depth", "step_frames": STEP_FRAMES, "shares": shares });
+    let path = folder.join("automated.json");
+    std::fs::write(&path, text.to_string()).unwrap_or_else(|error| panic!("{}: {error}", path.display()));
 }
 
 /// Writes what the Python host is to set, as shares and as the text that it must then show.

@@ -111,9 +111,14 @@ pub(crate) fn read_wav(path: &Path) -> Sound {
 /// # Panics
 /// When the file cannot be written.
 pub(crate) fn write_wav(path: &Path, sound: &Sound) {
+    write_wav_at(path, sound, RATE_HZ);
+}
+
+/// As [`write_wav`], at another rate.
+pub(crate) fn write_wav_at(path: &Path, sound: &Sound, rate_hz: u32) {
     let spec = hound::WavSpec {
         channels: sound.len() as u16,
-        sample_rate: RATE_HZ,
+        sample_rate: rate_hz,
         bits_per_sample: 32,
         sample_format: hound::SampleFormat::Float,
     };
