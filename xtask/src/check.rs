@@ -47,7 +47,7 @@ pub(crate) fn run() -> Result<bool> {
     if let Some(why) = untraceable() {
         steps.push(step("system calls", || Ok(Outcome::Skipped(why))));
     }
-    for (name, needed) in [("window", &XVFB), ("pictures", &DRAWING)] {
+    for (name, needed) in [("window", &XVFB), ("pictures", &DRAWING), ("other processors", &EMULATOR)] {
         if let Some(why) = needed.missing() {
             steps.push(step(name, || Ok(Outcome::Skipped(why))));
         }
@@ -181,7 +181,7 @@ impl Needed {
 /// The plug-in opens X11 and EGL at run time, so building it needs no
 /// development packages. The Python host brings its own libraries, but for
 /// those that come with the compiler (libatomic, libstdc++) and zlib.
-const NEEDED: [Needed; 5] = [
+const NEEDED: [Needed; 6] = [
     Needed {
         program: "cc",
         arguments: &["--version"],
@@ -199,6 +199,7 @@ const NEEDED: [Needed; 5] = [
     DRAWING,
     STRACE,
     XVFB,
+    EMULATOR,
 ];
 
 /// Watches the audio thread; traces a program that does nothing, since some machines allow no tracing.
@@ -228,6 +229,15 @@ const XVFB: Needed = Needed {
     ],
     package: "xvfb libegl1 libgl1",
     why: "gives the editor's window a display",
+    is_optional: true,
+};
+
+/// Shows the plug-in other processors.
+const EMULATOR: Needed = Needed {
+    program: "qemu-x86_64",
+    arguments: &["--version"],
+    package: "qemu-user",
+    why: "shows the plug-in other processors",
     is_optional: true,
 };
 

@@ -1,4 +1,4 @@
-//! The bundle in real hosts: a CLAP host and a VST3 host, both in Rust; `tests/hosts/equality.py` adds one in Python.
+//! The bundle in real hosts: a CLAP host and a VST3 host, both in Rust; the scripts in `tests/hosts` add two in Python.
 //!
 //! `cargo xtask bundle` makes what is loaded here.
 
@@ -21,6 +21,8 @@ mod kept_states;
 mod loudest;
 mod matrix;
 mod orders;
+#[cfg(all(target_os = "linux", target_arch = "x86_64"))]
+mod other_processors;
 mod parameters;
 mod state;
 mod storm;
