@@ -179,9 +179,9 @@ impl Needed {
 /// What the machine needs besides Rust.
 ///
 /// The plug-in opens X11 and EGL at run time, so building it needs no
-/// development packages. The Python host brings its own libraries, but for
-/// those that come with the compiler (libatomic, libstdc++) and zlib.
-const NEEDED: [Needed; 6] = [
+/// development packages. The Python hosts bring their own libraries, but for
+/// those that come with the compiler (libatomic, libstdc++), zlib, and what is named.
+const NEEDED: [Needed; 7] = [
     Needed {
         program: "cc",
         arguments: &["--version"],
@@ -193,7 +193,14 @@ const NEEDED: [Needed; 6] = [
         program: "python3",
         arguments: &["-c", "import ensurepip, venv"],
         package: "python3-venv",
-        why: "runs the Python host",
+        why: "runs the Python hosts",
+        is_optional: false,
+    },
+    Needed {
+        program: "sh",
+        arguments: &["-c", "ls /usr/lib/*/libGL.so.1 && ls /usr/lib/*/libglib-2.0.so.0"],
+        package: "libgl1 libglib2.0-0",
+        why: "is what one of the Python hosts links",
         is_optional: false,
     },
     DRAWING,

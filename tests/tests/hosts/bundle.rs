@@ -35,7 +35,7 @@ pub(crate) fn vst3() -> PathBuf {
     bundled("rostra.vst3")
 }
 
-/// Returns the folder in which `tests/hosts/equality.py` finds what came out here.
+/// Returns the folder in which the scripts in `tests/hosts` find what came out here.
 pub(crate) fn shared_folder() -> PathBuf {
     let folder = target().join("host-equality");
     std::fs::create_dir_all(&folder).unwrap_or_else(|error| panic!("{}: {error}", folder.display()));

@@ -1,7 +1,7 @@
 //! The same state and the same noise through a CLAP host and a VST3 host give the same samples.
 //!
 //! What the CLAP host renders goes to `target/host-equality`, where
-//! `tests/hosts/equality.py` holds a third host against it.
+//! `tests/hosts/equality.py` and `render_engine.py` hold two more hosts against it.
 
 use serde_json::json;
 
