@@ -115,6 +115,18 @@ pub(crate) const MENDS: [Mend; 2] = [
                 was: "if param_index > unsafe { Self::ext_params_count(plugin) } {",
                 becomes: "if param_index >= unsafe { Self::ext_params_count(plugin) } {",
             },
+            // CLAP: an event that a host puts behind the block, which the standard forbids, lets the audio be processed up to
+            // there, behind the host's memory; one right at the end is left out. Either now comes with the last frame.
+            Edit {
+                file: "src/wrapper/clap/wrapper.rs",
+                was: "if (*event).time > current_sample_idx as u32 && stop_predicate(event) {
+                    return Some(((*event).time as usize, event_idx as usize));
+                }",
+                becomes: "let time = ((*event).time as usize).min(total_buffer_len.saturating_sub(1));
+                if time > current_sample_idx && stop_predicate(event) {
+                    return Some((time, event_idx as usize));
+                }",
+            },
             // A CLAP host that opens the editor without its own side of `clap.gui` gets no editor, instead of a panic.
             Edit {
                 file: "src/wrapper/clap/wrapper.rs",
