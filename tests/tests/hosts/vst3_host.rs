@@ -94,6 +94,11 @@ impl Vst3 {
         self.plugin.set_parameter(id, normalised).expect("the value is taken");
     }
 
+    /// Returns the depth of a seat, m: a logarithmic range, 0.5 to 25 m.
+    pub(crate) fn depth_m(&self) -> f64 {
+        0.5 * 50_f64.powf(self.plugin.find_parameter("Depth").expect("the name is known").value)
+    }
+
     /// Plays a few blocks of silence, with a change of every parameter named in each.
     pub(crate) fn automate(&mut self, ids: &[u32], round: usize) {
         self.plugin.start_processing().expect("the plug-in starts");
