@@ -4,6 +4,7 @@ use std::process::Command;
 
 use super::clap_host::{Clap, Start};
 use super::sound::{Sound, noise_burst};
+use super::vst3_host::{self, Vst3};
 
 /// Returns the memory of this process that no file backs, MiB (proc(5): `RssAnon` of `status`).
 pub(crate) fn held_mib() -> f64 {
@@ -45,7 +46,7 @@ fn life(number: usize) -> Clap {
         is_offline: number.is_multiple_of(2),
         ..Start::STEREO
     };
-    let input: Sound = noise_burst(2).into_iter().map(|channel| channel[..4800].to_vec()).collect();
+    let input: Sound = noise_burst(2).into_iter().map(|channel| channel[..2400].to_vec()).collect();
     let mut playing = clap.start(start);
     let (trim, value) = playing.instance.typed("Trim", "-1 dB");
     let output = playing.render(&input, &[(trim, value)]);
@@ -56,12 +57,23 @@ fn life(number: usize) -> Clap {
     playing.stop()
 }
 
+/// The same in a VST3, which its host's library makes, starts, plays, saves, loads and frees.
+fn vst3_life(number: usize, state: &[u8]) {
+    let start = Start { is_offline: number.is_multiple_of(2), ..Start::STEREO };
+    let mut vst3 = Vst3::at(vst3_host::SEAT, start, state);
+    let input: Sound = noise_burst(2).into_iter().map(|channel| channel[..2400].to_vec()).collect();
+    let output = vst3.render(&input);
+    assert!(output.iter().flatten().any(|x| x.abs() > 1e-3), "life {number} is silent");
+    let state = vst3.plugin.save_state().expect("the state is saved");
+    vst3.plugin.load_state(&state).expect("its own state is taken");
+}
+
 /// Lives through all rounds; returns by how much memory grew after the warm-up, MiB.
-fn grown_mib(mut keep: impl FnMut(usize, Clap)) -> f64 {
+fn grown_mib(mut live: impl FnMut(usize)) -> f64 {
     let mut before_mib = 0.0;
     for round in 0..WARM_UP + ROUNDS {
         for number in 0..LIVES {
-            keep(round * LIVES + number, life(number));
+            live(round * LIVES + number);
         }
         let held_mib = held_mib();
         eprintln!("round {round}: {held_mib:.2} MiB held");
@@ -75,18 +87,24 @@ fn grown_mib(mut keep: impl FnMut(usize, Clap)) -> f64 {
 fn run(role: &str) {
     match role {
         "flat" => {
-            let grown_mib = grown_mib(|_, clap| drop(clap));
+            let grown_mib = grown_mib(|number| drop(life(number)));
             eprintln!("{} lives left {grown_mib:.2} MiB behind", ROUNDS * LIVES);
+            assert!(grown_mib < MOST_GROWN_MIB, "{grown_mib:.2} MiB leaked");
+        }
+        "flat vst3" => {
+            let state = Clap::new().save();
+            let grown_mib = grown_mib(|number| vst3_life(number, &state[8..]));
+            eprintln!("{} lives of a VST3 left {grown_mib:.2} MiB behind", ROUNDS * LIVES);
             assert!(grown_mib < MOST_GROWN_MIB, "{grown_mib:.2} MiB leaked");
         }
         // The control: one life in a hundred that processes on is never given back.
         "leak" => {
-            let grown_mib = grown_mib(|number, clap| {
+            let grown_mib = grown_mib(|number| {
                 if number % 100 == 50 {
-                    std::mem::forget(clap.start(Start::STEREO));
+                    std::mem::forget(life(number).start(Start::STEREO));
                 }
             });
-            eprintln!("control: two of {} lives kept, {grown_mib:.2} MiB left behind", ROUNDS * LIVES);
+            eprintln!("control: two lives in {} kept, {grown_mib:.2} MiB left behind", ROUNDS * LIVES);
             assert!(grown_mib > MOST_GROWN_MIB, "{grown_mib:.2} MiB: a leak would not show");
         }
         _ => {
@@ -108,7 +126,7 @@ fn two_hundred_lives_leave_nothing_behind() {
     if let Ok(role) = std::env::var(ROLE) {
         return run(&role);
     }
-    for role in ["life", "flat", "leak"] {
+    for role in ["life", "flat", "flat vst3", "leak"] {
         let output = Command::new(std::env::current_exe().expect("this program has a path"))
             .args(["--exact", TEST, "--nocapture"])
             .env(ROLE, role)
