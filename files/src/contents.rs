@@ -82,7 +82,7 @@ impl Contents {
             let span = error.span().unwrap_or_default();
             let key = text.get(span.clone()).unwrap_or_default().trim();
             let what = if error.message().starts_with("duplicate key") && !key.is_empty() {
-                What::Twice(shown(key))
+                What::Twice(in_a_line(key))
             } else {
                 What::NotToml(error.message().lines().collect::<Vec<_>>().join(", "))
             };
@@ -165,7 +165,7 @@ fn value_of(id: &str, value: &Spanned<DeValue>, table: &Table) -> Result<Value, 
             let place = names.iter().position(|name| loose(name) == asked);
             place.map(Value::Name).ok_or_else(|| What::UnknownName {
                 id: id.to_owned(),
-                got: shown(text),
+                got: in_a_line(text),
                 meant: nearest(text, names.iter().map(String::as_str)).map(str::to_owned),
                 allowed: field.values.allowed(),
             })
@@ -192,7 +192,7 @@ fn unknown(id: &str, table: &Table) -> What {
     }
     let known = || table.fields.iter().map(|field| field.id.as_str());
     What::Unknown {
-        id: shown(id),
+        id: in_a_line(id),
         kind: table.kind.word,
         meant: nearest(id, known().chain(["name", "note"])).map(str::to_owned),
         known: known().map(str::to_owned).collect(),
@@ -212,8 +212,8 @@ fn number_of(value: &DeValue) -> Option<f64> {
 /// Most characters that are said of what was written: the line is to be read at a glance. Our choice.
 const MOST_SHOWN: usize = 40;
 
-/// Returns a text that was written, short and in one line.
-fn shown(text: &str) -> String {
+/// Returns a text that somebody wrote, short and in one line, for what is said of it.
+pub fn in_a_line(text: &str) -> String {
     let is_long = text.chars().count() > MOST_SHOWN;
     let kept = text.chars().take(MOST_SHOWN).map(|c| if c.is_control() { ' ' } else { c });
     kept.chain(is_long.then_some('\u{2026}')).collect()
@@ -222,9 +222,9 @@ fn shown(text: &str) -> String {
 /// Says what was written, in words that fit into a line.
 fn in_words(value: &DeValue) -> String {
     match value {
-        DeValue::String(text) => format!("\"{}\", a text in quotes", shown(text)),
-        DeValue::Integer(integer) => shown(&integer.to_string()),
-        DeValue::Float(float) => shown(float.as_str()),
+        DeValue::String(text) => format!("\"{}\", a text in quotes", in_a_line(text)),
+        DeValue::Integer(integer) => in_a_line(&integer.to_string()),
+        DeValue::Float(float) => in_a_line(float.as_str()),
         DeValue::Boolean(is_true) => is_true.to_string(),
         DeValue::Datetime(_) => "a date".to_owned(),
         DeValue::Array(_) => "a list".to_owned(),

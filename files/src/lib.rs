@@ -34,7 +34,7 @@ mod schema;
 mod safe_name;
 mod shelf;
 
-pub use contents::{Contents, Entry, LONGEST_NAME, MOST_BYTES, read};
+pub use contents::{Contents, Entry, LONGEST_NAME, MOST_BYTES, in_a_line, read};
 pub use fault::{Fault, What};
 pub use field::{Field, Value, Values};
 pub use kind::{BuiltIn, HALL, KINDS, Kind, PLATFORM, SEAT};

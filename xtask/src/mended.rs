@@ -17,14 +17,16 @@ use serde_json::Value;
 use crate::mends::{Edit, MENDS, Mend};
 use crate::workspace;
 
-/// What the plug-in is built from, in the workspace's root; the benches of `dsp` name `xtask/measure`.
-const SOURCES: [&str; 7] = [
+/// What the plug-in is built from, in the workspace's root; the benches of `dsp` name `xtask/measure`, the tests of the
+/// plug-in name `tests/fuzz`.
+const SOURCES: [&str; 8] = [
     "dsp",
     "files",
     "plugin",
     "presets-demo/halls",
     "presets-demo/platforms",
     "presets-demo/seats",
+    "tests/fuzz",
     "xtask/measure",
 ];
 /// Members that are built there.

@@ -6,7 +6,7 @@
 
 use anyhow::{Result, anyhow, bail, ensure};
 use clack_host::utils::ClapId;
-use rostra_files::{Field, nearest};
+use rostra_files::{Field, in_a_line, nearest};
 
 /// A parameter's id, the name under which hosts list it, and the units that may follow its number.
 struct Entry {
@@ -175,10 +175,19 @@ pub(crate) fn find<'a>(parameters: &'a [Parameter], wish: &Wish) -> Result<&'a P
         let ids: Vec<&str> = known().filter(|id| NOT_OFFLINE.iter().all(|(not, _)| not != id)).collect();
         match nearest(&wish.id, ids.iter().copied()) {
             Some(meant) => {
-                anyhow!("{}: there is no parameter \"{}\"; did you mean \"{meant}\"?", wish.from, wish.id)
+                anyhow!(
+                    "{}: there is no parameter \"{}\"; did you mean \"{meant}\"?",
+                    wish.from,
+                    in_a_line(&wish.id)
+                )
             }
             None => {
-                anyhow!("{}: there is no parameter \"{}\"; there are: {}", wish.from, wish.id, ids.join(", "))
+                anyhow!(
+                    "{}: there is no parameter \"{}\"; there are: {}",
+                    wish.from,
+                    in_a_line(&wish.id),
+                    ids.join(", ")
+                )
             }
         }
     })
@@ -224,7 +233,7 @@ impl Parameter {
             "{}: {} cannot be \"{}\"{meant} (there are: {})",
             wish.from,
             self.id,
-            wish.value,
+            in_a_line(&wish.value),
             names.join(", ")
         )
     }
@@ -240,7 +249,7 @@ impl Parameter {
                 "{}: {} cannot be \"{}\"; write a number from {} to {}",
                 wish.from,
                 self.id,
-                wish.value,
+                in_a_line(&wish.value),
                 ends[0],
                 ends[1]
             )
@@ -253,7 +262,7 @@ impl Parameter {
                 "{}: {} cannot be \"{}\"; write a number{}",
                 wish.from,
                 self.id,
-                wish.value,
+                in_a_line(&wish.value),
                 units.first().map_or_else(String::new, |(unit, _)| format!(" in {unit}")),
             )
         })?;
@@ -280,13 +289,18 @@ fn loose(word: &str) -> String {
     rostra_files::loose(word)
 }
 
+/// Most bytes of a number. Our choice: three times what a double has; each length is tried, so that a text of any length
+/// costs no more than this.
+const LONGEST_NUMBER: usize = 64;
+
 /// Splits a text into the number at its beginning and the unit after it.
 ///
 /// A comma may stand before the decimals. Only finite numbers count, so "inf"
 /// and "NaN" are none.
 pub(crate) fn leading_number(text: &str) -> Option<(f64, &str)> {
     let text = text.trim();
-    let ends = text.char_indices().map(|(at, _)| at).chain([text.len()]);
+    let ends =
+        text.char_indices().map(|(at, _)| at).chain([text.len()]).take_while(|end| *end <= LONGEST_NUMBER);
     ends.collect::<Vec<_>>().into_iter().rev().find_map(|end| {
         let number: f64 = text[..end].trim().replace(',', ".").parse().ok()?;
         number.is_finite().then(|| (number, text[end..].trim()))
@@ -294,8 +308,14 @@ pub(crate) fn leading_number(text: &str) -> Option<(f64, &str)> {
 }
 
 #[cfg(test)]
-mod tests {
+pub(crate) mod tests {
     use super::*;
+
+    /// A number, a number with a word on top, and a list.
+    pub(crate) fn examples() -> [Parameter; 3] {
+        let group = |parameter: Parameter, group: &str| Parameter { group: group.into(), ..parameter };
+        [group(depth(), "Seat"), group(close(), "Tone"), group(family(), "Seat")]
+    }
 
     fn depth() -> Parameter {
         Parameter {
@@ -336,6 +356,27 @@ mod tests {
         for text in ["8.5", "8.5 m", "8.5m", " 8.5 M", "8,5", "850 cm"] {
             let (plain, _) = depth().read(&wish("depth", text)).unwrap();
             assert_eq!(plain, Plain::Number(8.5), "text {text:?}");
+        }
+    }
+
+    #[test]
+    fn a_text_without_an_end_is_no_number_and_costs_no_more_than_a_short_one() {
+        let endless = "1".repeat(1 << 20);
+        assert!(depth().read(&wish("depth", &endless)).is_err());
+        assert_eq!(leading_number(&format!("3 {endless}")).map(|(number, _)| number), Some(3.0));
+    }
+
+    #[test]
+    fn what_is_said_of_a_wish_is_one_line_whatever_was_written() {
+        let odd = format!("a\nb\u{1b}{}", "x".repeat(1000));
+        for error in [
+            find(&[depth()], &wish(&odd, "1")).err(),
+            depth().read(&wish("depth", &odd)).err(),
+            depth().read(&wish("depth", &format!("3{odd}"))).err(),
+            family().read(&wish("family", &odd)).err(),
+        ] {
+            let error = error.expect("it is refused").to_string();
+            assert!(!error.chars().any(char::is_control) && error.len() < 300, "got {error:?}");
         }
     }
 

@@ -238,6 +238,11 @@ pub(crate) fn new_file_in(folder: &Path) -> Result<tempfile::NamedTempFile> {
 
 #[cfg(test)]
 mod tests {
+    use proptest::collection::vec;
+    use proptest::prelude::*;
+    use proptest::sample::select;
+    use rostra_fuzz::{Target, damaged};
+
     use super::*;
 
     fn tone(rate_hz: u32, channels: usize, frames: usize) -> Recording {
@@ -313,10 +318,11 @@ mod tests {
         assert_eq!(Recording::read(&path).unwrap().frames(), 2000);
     }
 
+    /// 48 000 as an 80-bit extended number: 2^15 times 1.46484375.
+    const RATE: [u8; 10] = [0x40, 0x0E, 0xBB, 0x80, 0, 0, 0, 0, 0, 0];
+
     /// Writes an AIFF of 16-bit PCM at 48 kHz, byte by byte.
     fn aiff_bytes(promised_frames: u32, samples: &[i16]) -> Vec<u8> {
-        // 48 000 as an 80-bit extended number: 2^15 times 1.46484375.
-        const RATE: [u8; 10] = [0x40, 0x0E, 0xBB, 0x80, 0, 0, 0, 0, 0, 0];
         let mut bytes = Vec::new();
         bytes.extend(b"FORM");
         bytes.extend((4 + 26 + 16 + promised_frames * 2).to_be_bytes());
@@ -395,5 +401,217 @@ mod tests {
         let path = folder.path().join("nowhere").join("x.wav");
         assert!(tone(48_000, 1, 10).write(&path).is_err());
         assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 0);
+    }
+
+    /// Memory in use, and the most that was.
+    #[global_allocator]
+    static MEMORY: peak_alloc::PeakAlloc = peak_alloc::PeakAlloc;
+
+    /// Memory that reading may take beside the sound, bytes.
+    ///
+    /// Our choice: the reader of packets has blocks of some hundred kilobytes,
+    /// a header that lies about its length would ask for gigabytes.
+    const MOST_BESIDE_BYTES: usize = 16 << 20;
+    /// Memory for each byte of a file: the smallest sample is one byte and becomes four, twice while a list grows, and a
+    /// FLAC says a whole block of silence in a few bytes.
+    const MOST_FOR_A_BYTE: usize = 64 * 1024;
+
+    /// Reads a file of these bytes and holds what comes of it against the rules; says whether it was taken.
+    fn check(bytes: &[u8], path: &Path) -> bool {
+        fs::write(path, bytes).unwrap();
+        let before = MEMORY.current_usage();
+        MEMORY.reset_peak_usage();
+        let read = Recording::read(path);
+        let taken = MEMORY.peak_usage().saturating_sub(before);
+        let allowed = MOST_BESIDE_BYTES + MOST_FOR_A_BYTE * bytes.len();
+        assert!(taken <= allowed, "a file of {} bytes took {taken} bytes of memory", bytes.len());
+        match read {
+            Ok(recording) => {
+                assert!(RATES_HZ.contains(&recording.rate_hz), "{} Hz", recording.rate_hz);
+                assert!((1..=2).contains(&recording.channels.len()), "{} channels", recording.channels.len());
+                assert!(recording.frames() > 0, "is empty");
+                for channel in &recording.channels {
+                    assert_eq!(channel.len(), recording.frames(), "channels of different lengths");
+                    assert!(channel.iter().all(|sample| sample.is_finite()), "a sample that is not finite");
+                }
+                true
+            }
+            Err(error) => {
+                let error = format!("{error:#}");
+                assert!(error.starts_with(&path.display().to_string()), "does not name the file: {error:?}");
+                assert!(!error.chars().any(char::is_control), "more than a line: {error:?}");
+                let to_do = ["export", "convert it", "copy or", "repair"];
+                assert!(
+                    to_do.iter().any(|words| error.contains(words)),
+                    "does not say what to do: {error:?}"
+                );
+                false
+            }
+        }
+    }
+
+    /// Chunks of a RIFF or FORM file, their lengths true or not, with any format.
+    fn made_up() -> impl Strategy<Value = Vec<u8>> {
+        let length = prop_oneof![3 => Just(None), 1 => select(vec![0, 1, 15, 17, 0x7FFF_FFFF, u32::MAX - 1, u32::MAX]).prop_map(Some)];
+        let any_length = length.clone();
+        let rate = select(vec![0_u32, 1, 8000, 22_050, 44_100, 48_000, 192_000, 192_001, u32::MAX]);
+        let bits = select(vec![0_u16, 1, 4, 8, 12, 16, 20, 24, 32, 33, 64, 65, 0xFFFF]);
+        let data = vec(any::<u8>(), 0..200);
+        let format = (
+            select(vec![1_u16, 1, 2, 3, 3, 6, 7, 0x11, 0xFFFE, 0xFFFE, 0, 0xFFFF]),
+            select(vec![0_u16, 1, 1, 2, 2, 3, 8, 0xFFFF]),
+            rate.clone(),
+            bits.clone(),
+            select(vec![0_u16, 1, 2, 3, 4, 6, 8, 0xFFFF]),
+            vec(any::<u8>(), 0..30),
+        );
+        let wave = (format, data.clone(), length.clone(), any_length.clone(), any::<bool>()).prop_map(
+            |((tag, channels, rate_hz, bits, align, extra), data, format_length, data_length, has_more)| {
+                let mut format = Vec::new();
+                format.extend(tag.to_le_bytes());
+                format.extend(channels.to_le_bytes());
+                format.extend(rate_hz.to_le_bytes());
+                format.extend(rate_hz.wrapping_mul(u32::from(align)).to_le_bytes());
+                format.extend(align.to_le_bytes());
+                format.extend(bits.to_le_bytes());
+                format.extend(extra);
+                let chunk = |name: &[u8; 4], length: Option<u32>, body: &[u8]| {
+                    [name, &length.unwrap_or(body.len() as u32).to_le_bytes()[..], body].concat()
+                };
+                let more =
+                    if has_more { chunk(b"LIST", Some(data.len() as u32), b"INFO") } else { Vec::new() };
+                let body = [chunk(b"fmt ", format_length, &format), more, chunk(b"data", data_length, &data)]
+                    .concat();
+                [&b"RIFF"[..], &(4 + body.len() as u32).to_le_bytes(), b"WAVE", &body].concat()
+            },
+        );
+        let common = (
+            select(vec![0_u16, 1, 2, 3, 0xFFFF]),
+            prop_oneof![0..200_u32, select(vec![0x7FFF_FFFF, u32::MAX])],
+            bits,
+            prop_oneof![
+                3 => Just(RATE.to_vec()),
+                1 => vec(any::<u8>(), 10),
+            ],
+            select(vec![
+                b"".to_vec(),
+                b"NONE".to_vec(),
+                b"sowt".to_vec(),
+                b"fl32".to_vec(),
+                b"FL64".to_vec(),
+                b"ulaw".to_vec(),
+                b"in24".to_vec(),
+            ]),
+        );
+        let form = (common, data, length, any_length).prop_map(
+            |((channels, frames, bits, rate, coding), data, common_length, data_length)| {
+                let mut common = Vec::new();
+                common.extend(channels.to_be_bytes());
+                common.extend(frames.to_be_bytes());
+                common.extend(bits.to_be_bytes());
+                common.extend(rate);
+                common.extend(&coding);
+                if !coding.is_empty() {
+                    common.extend([0, 0]);
+                }
+                let chunk = |name: &[u8; 4], length: Option<u32>, body: &[u8]| {
+                    [name, &length.unwrap_or(body.len() as u32).to_be_bytes()[..], body].concat()
+                };
+                let kind = if coding.is_empty() { b"AIFF" } else { b"AIFC" };
+                let sound = [&[0; 8][..], &data].concat();
+                let body =
+                    [chunk(b"COMM", common_length, &common), chunk(b"SSND", data_length, &sound)].concat();
+                [&b"FORM"[..], &(4 + body.len() as u32).to_be_bytes(), kind, &body].concat()
+            },
+        );
+        prop_oneof![wave, form]
+    }
+
+    /// Bits that a check sum of FLAC has, most significant first.
+    fn check_sum(bytes: &[u8], polynomial: u16, bits: u32) -> u16 {
+        let top = 1_u32 << (bits - 1);
+        let mask = (top << 1) - 1;
+        bytes.iter().fold(0_u32, |sum, &byte| {
+            (0..8).fold(sum ^ (u32::from(byte) << (bits - 8)), |sum, _| {
+                (if sum & top == 0 { sum << 1 } else { (sum << 1) ^ u32::from(polynomial) }) & mask
+            })
+        }) as u16
+    }
+
+    /// Sets both check sums of a FLAC's one frame right, so that what was damaged in it comes to the decoder.
+    ///
+    /// # Source
+    /// RFC 9639, 9.1 (frame header, its CRC-8: x^8 + x^2 + x + 1) and 9.3 (CRC-16: x^16 + x^15 + x^2 + 1).
+    fn with_check_sums(mut bytes: Vec<u8>) -> Vec<u8> {
+        let at = bytes.windows(2).position(|pair| pair[0] == 0xFF && pair[1] & 0xFE == 0xF8);
+        let Some(at) = at.filter(|at| bytes.len() >= at + 12) else { return bytes };
+        let frame = &mut bytes[at..];
+        let block_bytes =
+            [(6, 1), (7, 2)].iter().find(|(code, _)| frame[2] >> 4 == *code).map_or(0, |(_, n)| *n);
+        let rate_bytes = [(12, 1), (13, 2), (14, 2)]
+            .iter()
+            .find(|(code, _)| frame[2] & 15 == *code)
+            .map_or(0, |(_, n)| *n);
+        let header = 5 + block_bytes + rate_bytes;
+        frame[header] = check_sum(&frame[..header], 0x07, 8) as u8;
+        let end = frame.len() - 2;
+        let sum = check_sum(&frame[..end], 0x8005, 16);
+        frame[end..].copy_from_slice(&sum.to_be_bytes());
+        bytes
+    }
+
+    /// Sound of a few frames in each coding that is read, and what once broke the reader.
+    fn good() -> Vec<Vec<u8>> {
+        let samples: Vec<i16> = (0..50).map(|n| n * 600 - 15_000).collect();
+        let data: Vec<u8> = samples.iter().flat_map(|sample| sample.to_le_bytes()).collect();
+        let mut files = vec![
+            wav_bytes(1, 48_000, 100, &data),
+            wav_bytes(2, 44_100, 100, &data),
+            aiff_bytes(50, &samples),
+        ];
+        for (bits_per_sample, sample_format) in
+            [(8, hound::SampleFormat::Int), (24, hound::SampleFormat::Int), (32, hound::SampleFormat::Float)]
+        {
+            let mut bytes = std::io::Cursor::new(Vec::new());
+            let spec = hound::WavSpec { channels: 2, sample_rate: 96_000, bits_per_sample, sample_format };
+            let mut writer = hound::WavWriter::new(&mut bytes, spec).unwrap();
+            for n in 0..40_i16 {
+                match sample_format {
+                    hound::SampleFormat::Int => writer.write_sample(n - 20).unwrap(),
+                    hound::SampleFormat::Float => writer.write_sample(f32::from(n) / 40.0).unwrap(),
+                }
+            }
+            writer.finalize().unwrap();
+            files.push(bytes.into_inner());
+        }
+        files
+    }
+
+    /// `ROSTRA_FUZZ_S=600 cargo test -p xtask any_recording` tries for ten minutes.
+    #[test]
+    fn any_recording_is_read_or_refused_in_a_line() {
+        const TARGET: Target = Target { name: "recordings", inputs: 12_000 };
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("any.wav");
+        let corpus = TARGET.corpus();
+        for (name, bytes) in &corpus {
+            eprintln!("corpus: {name}");
+            check(bytes, &path);
+        }
+        let flacs: Vec<Vec<u8>> = corpus
+            .iter()
+            .filter(|(_, bytes)| bytes.starts_with(b"fLaC"))
+            .map(|(_, bytes)| bytes.clone())
+            .collect();
+        let good: Vec<Vec<u8>> =
+            good().into_iter().chain(corpus.into_iter().map(|(_, bytes)| bytes)).collect();
+        let words =
+            ["RIFF", "WAVE", "fmt ", "data", "LIST", "fact", "FORM", "AIFF", "AIFC", "COMM", "SSND", "fLaC"];
+        let inputs = prop_oneof![
+            2 => made_up(),
+            3 => damaged(good, &words),
+            2 => damaged(flacs, &[]).prop_map(with_check_sums),
+        ];
+        TARGET.run(&inputs, Clone::clone, |bytes| check(bytes, &path));
     }
 }

@@ -93,8 +93,10 @@ fn wishes(contents: &Contents, table: &Table, written: &Path) -> Vec<Wish> {
 #[cfg(test)]
 mod tests {
     use clack_host::utils::ClapId;
+    use rostra_fuzz::{Target, damaged};
 
     use super::*;
+    use crate::parameter::{find, tests::examples};
 
     fn parameter(id: &'static str, group: &str, values: crate::parameter::Values) -> Parameter {
         Parameter { id, name: id.into(), group: group.into(), clap_id: ClapId::new(1), values }
@@ -144,5 +146,36 @@ mod tests {
                 .seat(Path::new("no such seat.toml"))
                 .is_err_and(|e| e.to_string().contains("no such seat.toml"))
         );
+    }
+
+    /// What a file asks for, the plug-in's parameters take.
+    #[test]
+    fn any_file_that_is_taken_becomes_wishes_that_can_be_fulfilled() {
+        const TARGET: Target = Target { name: "files", inputs: 20_000 };
+        let parameters = examples();
+        let fields: Vec<Field> = parameters.iter().map(Parameter::field).collect();
+        let table = Table::of(SEAT, &fields);
+        let check = |bytes: &[u8]| {
+            let Ok(contents) = Contents::parse(bytes, "any.toml", &table) else { return false };
+            let wishes = wishes(&contents, &table, Path::new("any.toml"));
+            assert_eq!(wishes.len(), contents.entries.len(), "{contents:?}");
+            for wish in &wishes {
+                find(&parameters, wish)
+                    .unwrap()
+                    .read(wish)
+                    .unwrap_or_else(|error| panic!("{error:#}: {wish:?}"));
+            }
+            true
+        };
+        for (_, bytes) in TARGET.corpus() {
+            check(&bytes);
+        }
+        let good = [
+            "name = \"x\"\ndepth = 10.5\nclose = \"off\"\nfamily = \"rear bell\"\n",
+            "close = 2.0\ndepth = 0.5\n",
+        ];
+        let inputs =
+            damaged(good.map(|text| text.as_bytes().to_vec()).to_vec(), &["even", "off", "-", "e0", "25"]);
+        TARGET.run(&inputs, Clone::clone, |bytes| check(bytes));
     }
 }

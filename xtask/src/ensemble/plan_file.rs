@@ -13,11 +13,12 @@
 //! ```
 
 use std::fs;
+use std::io::Read as _;
 use std::ops::{Range, RangeInclusive};
 use std::path::{Path, PathBuf};
 
 use anyhow::{Context as _, Result, anyhow, bail, ensure};
-use rostra_files::nearest;
+use rostra_files::{in_a_line, nearest};
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
@@ -36,6 +37,9 @@ const PRACTICE_KEYS: [&str; 2] = ["front", "back"];
 ///
 /// Our choice: 60 dB down is out of hearing behind the rest, 24 dB up is the range of the trim.
 const GAINS_DB: RangeInclusive<f64> = -60.0..=24.0;
+
+/// Largest plan that is read, bytes: a thousand stems with a paragraph each. Our choice.
+const MOST_BYTES: u64 = 1 << 20;
 
 /// A plan as read; whether what it asks for can be had is another matter.
 #[derive(Clone, Debug, Default)]
@@ -98,8 +102,7 @@ impl PlanFile {
     /// stands in [`PlanFile::faults`], and the rest of the plan is whole.
     pub(crate) fn read(path: &Path) -> Result<Self> {
         let shown = shown(path);
-        let text =
-            fs::read_to_string(path).with_context(|| format!("{shown}: cannot be read; check the path"))?;
+        let text = text_of(path).with_context(|| shown.clone())?;
         let folder = path.parent().unwrap_or(Path::new("."));
         let mut plan = Self::parse(&text, &shown, folder)?;
         if plan.name.is_empty() {
@@ -125,8 +128,8 @@ impl PlanFile {
             let mut keep = |fault: anyhow::Error| faults.push((key.span().start, format!("{fault:#}")));
             let field = Field { key, value, source: &source };
             let outcome = match field.key() {
-                "name" => field.text().map(|text| plan.name = text),
-                "cue" => field.text().map(|text| plan.cue = Some(text)),
+                "name" => field.line().map(|text| plan.name = text),
+                "cue" => field.line().map(|text| plan.cue = Some(text)),
                 "note" => field.text().map(drop),
                 "platform" => field.path_or_name().map(|path| plan.platform = Some(path)),
                 "hall" => field.path_or_name().map(|path| plan.hall = Some((path, field.from()))),
@@ -144,6 +147,25 @@ impl PlanFile {
         plan.faults = faults.into_iter().map(|(_, fault)| fault).collect();
         Ok(plan)
     }
+}
+
+/// Reads the text of a plan, no more of it than a plan can have.
+fn text_of(path: &Path) -> Result<String> {
+    // Before it is opened: opening a pipe waits for whoever writes into it.
+    let metadata = path.metadata().map_err(|error| anyhow!("cannot be read ({error}); check the path"))?;
+    ensure!(metadata.is_file(), "is no file that can be read; name the plan, a TOML file");
+    let mut bytes = Vec::new();
+    fs::File::open(path)
+        .and_then(|file| file.take(MOST_BYTES + 1).read_to_end(&mut bytes))
+        .map_err(|error| anyhow!("cannot be read ({error}); check who may read it"))?;
+    ensure!(
+        bytes.len() as u64 <= MOST_BYTES,
+        "is larger than {MOST_BYTES} bytes; a plan has a few lines for each stem, so look for the right file"
+    );
+    String::from_utf8(bytes).map_err(|error| {
+        let line = error.as_bytes()[..error.utf8_error().valid_up_to()].iter().filter(|byte| **byte == b'\n');
+        anyhow!("line {}: is not UTF-8 text; save it as UTF-8", line.count() + 1)
+    })
 }
 
 type Key<'t> = Spanned<std::borrow::Cow<'t, str>>;
@@ -183,6 +205,11 @@ impl<'t> Field<'_, 't> {
         self.key.get_ref()
     }
 
+    /// Returns the key as it is said.
+    fn called(&self) -> String {
+        in_a_line(self.key())
+    }
+
     fn from(&self) -> String {
         self.source.from(&self.key.span())
     }
@@ -196,8 +223,10 @@ impl<'t> Field<'_, 't> {
             );
         }
         match nearest(key, keys.iter().copied()) {
-            Some(meant) => anyhow!("{from}: {whole} has no \"{key}\"; did you mean \"{meant}\"?"),
-            None => anyhow!("{from}: {whole} has no \"{key}\"; it can have: {}", keys.join(", ")),
+            Some(meant) => anyhow!("{from}: {whole} has no \"{}\"; did you mean \"{meant}\"?", self.called()),
+            None => {
+                anyhow!("{from}: {whole} has no \"{}\"; it can have: {}", self.called(), keys.join(", "))
+            }
         }
     }
 
@@ -211,13 +240,25 @@ impl<'t> Field<'_, 't> {
         }
     }
 
+    /// Reads a text that is said or shown in a line.
+    fn line(&self) -> Result<String> {
+        let text = self.text()?;
+        ensure!(
+            !text.chars().any(char::is_control),
+            "{}: {} has a line break, a tab or the like in it; write it in one line",
+            self.from(),
+            self.key()
+        );
+        Ok(text)
+    }
+
     fn path(&self) -> Result<PathBuf> {
-        Ok(self.source.folder.join(self.text()?))
+        Ok(self.source.folder.join(self.line()?))
     }
 
     /// Reads a path, from the plan's folder, or the name of a file at hand, which stays as it is.
     fn path_or_name(&self) -> Result<PathBuf> {
-        let written = self.text()?;
+        let written = self.line()?;
         let path = self.source.folder.join(&written);
         let is_named = ["own/", "built-in/"].iter().any(|from| written.starts_with(from));
         let ends_as_path = path.extension().is_some_and(|ending| ending.eq_ignore_ascii_case("toml"));
@@ -304,7 +345,7 @@ impl<'t> Field<'_, 't> {
                     stem.from = field.from();
                 }),
                 "seat" => field.path_or_name().map(|path| stem.seat = Some(path)),
-                "name" => field.text().map(|text| stem.name = Some(text)),
+                "name" => field.line().map(|text| stem.name = Some(text)),
                 "gain_db" => field.gain_db().map(|gain_db| stem.gain_db = gain_db),
                 "send_db" => field.gain_db().map(|gain_db| stem.send_db = gain_db),
                 "set" => field.wishes().map(|wishes| stem.set = wishes),
@@ -335,7 +376,7 @@ impl<'t> Field<'_, 't> {
                     anyhow!(
                         "{}: {} is no plain value; write a number, or a name in quotes",
                         field.from(),
-                        field.key()
+                        field.called()
                     )
                 })?;
                 Ok(Wish { id: field.key().to_owned(), value, from: field.from() })
@@ -359,7 +400,13 @@ fn plain_text(value: &DeValue) -> Option<String> {
 
 #[cfg(test)]
 mod tests {
+    use proptest::collection::vec;
+    use proptest::prelude::*;
+    use proptest::sample::select;
+    use rostra_fuzz::{Target, damaged};
+
     use super::*;
+    use crate::parameter::{find, tests::examples};
 
     fn parse(text: &str) -> PlanFile {
         PlanFile::parse(text, "plan.toml", Path::new("folder")).unwrap()
@@ -488,5 +535,163 @@ send_db = +2.0
             assert!(error.starts_with(&format!("plan.toml, line {line}:")), "got {error}");
             assert!(!error.contains('\n'), "got {error}");
         }
+    }
+
+    /// Called so in what is said of it.
+    const CALLED: &str = "plan.toml";
+
+    /// What TOML is made of, and what plans are.
+    const WORDS: [&str; 22] = [
+        "\"",
+        "'''",
+        "\"\"\"",
+        "[",
+        "]",
+        "[[stem]]\n",
+        "[practice]\n",
+        "{",
+        "}",
+        " = ",
+        "\n",
+        "\r\n",
+        "#",
+        ".",
+        "\\u0000",
+        "\\n",
+        "nan",
+        "1e999",
+        "file = ",
+        "set = { depth = ",
+        "gain_db = ",
+        "\u{feff}",
+    ];
+
+    fn is_clear(fault: &str) {
+        assert!(fault.starts_with(&format!("{CALLED}, line ")), "does not name file and line: {fault:?}");
+        assert!(!fault.chars().any(char::is_control), "more than a line: {fault:?}");
+        let to_do = ["write ", "did you mean", "it can have"];
+        assert!(to_do.iter().any(|words| fault.contains(words)), "does not say what to do: {fault:?}");
+        // Our choice: the line is to be read, and none of ours comes near this.
+        assert!(fault.chars().count() < 600, "is no line for people: {fault:?}");
+    }
+
+    /// Reads a plan and holds it against the rules; says whether nothing is wrong with it.
+    fn check(bytes: &[u8]) -> bool {
+        // What is no UTF-8 is refused before it comes here.
+        let Ok(text) = std::str::from_utf8(bytes) else { return false };
+        // No folder of this machine, so that nothing in it counts.
+        let folder = Path::new("no such folder");
+        let plan = match PlanFile::parse(text, CALLED, folder) {
+            Ok(plan) => plan,
+            Err(error) => {
+                is_clear(&format!("{error:#}"));
+                return false;
+            }
+        };
+        plan.faults.iter().for_each(|fault| is_clear(fault));
+        let gains = plan.stems.iter().flat_map(|stem| [stem.gain_db, stem.send_db]);
+        for gain_db in gains.chain([plan.hall_level_db]) {
+            assert!(GAINS_DB.contains(&gain_db), "{gain_db} dB");
+        }
+        for stem in &plan.stems {
+            assert!(stem.file.starts_with(folder) || stem.file.has_root(), "{:?}", stem.file);
+            assert!(stem.seat.is_some() || text.contains("set"), "a stem without a seat: {stem:?}");
+        }
+        // What is asked of parameters is read with the plug-in at hand.
+        let parameters = examples();
+        for wish in plan.stems.iter().flat_map(|stem| &stem.set) {
+            let read = find(&parameters, wish).and_then(|parameter| parameter.read(wish));
+            let error = read.err().map(|error| format!("{error:#}")).unwrap_or_default();
+            assert!(!error.chars().any(char::is_control), "more than a line: {error:?}");
+        }
+        plan.faults.is_empty()
+    }
+
+    #[test]
+    fn what_is_no_plan_is_refused_before_it_is_read_whole() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("plan.toml");
+        let refusal = |path: &Path| {
+            let error = format!("{:#}", PlanFile::read(path).unwrap_err());
+            assert!(error.starts_with(&shown(path)) && !error.contains('\n'), "got {error:?}");
+            error
+        };
+        assert!(refusal(&path).contains("check the path"));
+        assert!(refusal(folder.path()).contains("no file that can be read"));
+        fs::write(&path, vec![b'#'; MOST_BYTES as usize + 1]).unwrap();
+        assert!(refusal(&path).contains("larger than"));
+        fs::write(&path, b"name = \"x\"\ncue = \"\xFF\"\n").unwrap();
+        assert!(refusal(&path).contains("line 2: is not UTF-8"));
+    }
+
+    #[test]
+    fn names_and_paths_stay_in_one_line_and_what_is_listened_for_need_not() {
+        let good = "[[stem]]\nfile = \"a.wav\"\nseat = \"s.toml\"\n";
+        for text in ["name = \"a\\nb\"\n", "cue = \"a\\u001Bb\"\n", "hall = \"a\\tb\"\n"] {
+            let plan = parse(&format!("{text}{good}"));
+            assert!(
+                plan.faults.len() == 1 && plan.faults[0].contains("write it in one line"),
+                "{:?}",
+                plan.faults
+            );
+        }
+        assert!(parse(&format!("listen = [\"a\\nb\"]\nnote = \"a\\nb\"\n{good}")).faults.is_empty());
+        let plan = parse(&format!("\"a\\nb\" = 1\n{good}"));
+        assert_eq!(
+            plan.faults,
+            [
+                "plan.toml, line 1: a plan has no \"a b\"; it can have: name, cue, note, platform, hall, hall_level_db, listen, practice, stem"
+            ]
+        );
+    }
+
+    /// Lines of plans, good and bad, in any order.
+    fn made_up() -> impl Strategy<Value = Vec<u8>> {
+        let odd = ["zzz", "fle", "a.b", "\"a\\nb\"", "\"\""];
+        let keys: Vec<&str> = [&PLAN_KEYS[..], &STEM_KEYS, &PRACTICE_KEYS, &odd].concat();
+        let values = [
+            "\"a.wav\"",
+            "\"own/x\"",
+            "\"/\"",
+            "\"..\\\\x\"",
+            "[\"a\", 3]",
+            "[]",
+            "{ depth = 3 }",
+            "{ depth = [1] }",
+            "{ \"a\\nb\" = [] }",
+            "{}",
+            "true",
+            "nan",
+            "07:32:00",
+        ];
+        let value = prop_oneof![
+            2 => any::<f64>().prop_map(|number| format!("{number:?}")),
+            2 => (-70.0..40.0_f64).prop_map(|number| format!("{number:?}")),
+            1 => any::<i64>().prop_map(|number| number.to_string()),
+            2 => any::<String>().prop_map(|text| format!("{text:?}")),
+            2 => any::<String>().prop_map(|text| toml::Value::String(text).to_string()),
+            4 => select(values.to_vec()).prop_map(str::to_owned),
+        ];
+        let line = prop_oneof![
+            6 => (select(keys), value).prop_map(|(key, value)| format!("{key} = {value}\n")),
+            3 => Just("[[stem]]\n".to_owned()),
+            2 => Just("[[stem]]\nfile = \"a.wav\"\nseat = \"s.toml\"\n".to_owned()),
+            1 => Just("[practice]\n".to_owned()),
+        ];
+        vec(line, 0..10).prop_map(|lines| lines.concat().into_bytes())
+    }
+
+    /// `ROSTRA_FUZZ_S=600 cargo test -p xtask any_plan` tries for ten minutes.
+    #[test]
+    fn any_plan_is_read_or_its_faults_are_told_in_a_line_each() {
+        const TARGET: Target = Target { name: "plans", inputs: 40_000 };
+        for (name, bytes) in TARGET.corpus() {
+            eprintln!("corpus: {name}");
+            check(&bytes);
+        }
+        let demo = Path::new(env!("CARGO_MANIFEST_DIR")).join("../presets-demo/ensemble.toml");
+        let corpus = TARGET.corpus().into_iter().map(|(_, bytes)| bytes);
+        let good = corpus.chain([fs::read(demo).unwrap()]).collect();
+        TARGET.run(&prop_oneof![made_up(), damaged(good, &WORDS)], Clone::clone, |bytes| check(bytes));
     }
 }

@@ -1,6 +1,6 @@
 //! What common practice lets expect of front and back, held against the figures.
 
-use rostra_files::nearest;
+use rostra_files::{in_a_line, nearest};
 
 use super::figure::gain_text;
 use super::plan_file::Practice;
@@ -34,6 +34,7 @@ pub(crate) fn expectations(practice: &Practice, stems: &[Placed]) -> (Vec<Expect
             if !stems.iter().any(|stem| stem.is_called(name)) {
                 let meant = nearest(name, stems.iter().map(|stem| stem.name.as_str()));
                 let meant = meant.map_or_else(String::new, |meant| format!("; did you mean \"{meant}\"?"));
+                let name = in_a_line(name);
                 unknown
                     .push(format!("{}: no stem that was placed is called \"{name}\"{meant}", practice.from));
             }
