@@ -13,6 +13,7 @@ mod sound;
 mod vst3_host;
 
 mod alignment;
+mod any_state;
 mod bypass;
 mod crowd;
 mod equality;

@@ -1,0 +1,143 @@
+//! Saved states with anything in them: mended, so that loading one gives a sound of its own.
+//!
+//! `ROSTRA_FUZZ_S=600 cargo test -p rostra --test any_state` tries for ten minutes. The bundle is tried with damaged
+//! bytes among the tests of hosts.
+
+// An `unwrap` that fails here fails the test that called it.
+#![allow(clippy::unwrap_used)]
+
+use std::collections::BTreeMap;
+
+use nice_plug::plugin::ParamValue;
+use nice_plug::prelude::{Params as _, PluginState};
+use proptest::collection::{btree_map, vec};
+use proptest::prelude::*;
+use proptest::sample::select;
+use rostra::choice::Listed;
+use rostra::hall::parameters::{HALL_NUMBERS, HallParameters};
+use rostra::parameters::{NUMBERS, Parameters};
+use rostra::platform_link::{Link, SHARED_IDS};
+use rostra::quantity::Number;
+use rostra_dsp::pickup::Pair;
+use rostra_dsp::radiation::Family;
+use rostra_dsp::surface::Finish;
+use rostra_fuzz::Target;
+
+use nice_plug::prelude::Enum as _;
+
+const TARGET: Target = Target { name: "mended-states", inputs: 8000 };
+
+/// The lists of a seat and their entries.
+fn lists() -> [(&'static str, &'static [&'static str]); 7] {
+    let finishes = Listed::<Finish>::ids().unwrap();
+    [
+        ("family", Listed::<Family>::ids().unwrap()),
+        ("floor", finishes),
+        ("rear", finishes),
+        ("sides", finishes),
+        ("canopy", finishes),
+        ("pickup", Listed::<Pair>::ids().unwrap()),
+        ("link", Listed::<Link>::ids().unwrap()),
+    ]
+}
+
+/// Any number, the awkward ones often.
+fn number() -> impl Strategy<Value = f32> {
+    prop_oneof![
+        2 => -100.0..100.0_f32,
+        1 => any::<f32>(),
+        1 => prop::num::f32::ANY,
+        1 => select(vec![f32::NAN, f32::INFINITY, f32::NEG_INFINITY, f32::MAX, f32::MIN, -0.0, 1e-45]),
+    ]
+}
+
+fn value() -> impl Strategy<Value = ParamValue> {
+    let entries: Vec<&str> = lists().iter().flat_map(|(_, entries)| *entries).copied().collect();
+    prop_oneof![
+        4 => number().prop_map(ParamValue::F32),
+        1 => prop_oneof![any::<i32>(), -2..12].prop_map(ParamValue::I32),
+        1 => any::<bool>().prop_map(ParamValue::Bool),
+        2 => select(entries).prop_map(|entry| ParamValue::String(entry.to_owned())),
+        1 => any::<String>().prop_map(ParamValue::String),
+    ]
+}
+
+/// What an instance on a shared platform saves, with any numbers in it, or anything else.
+fn platform() -> impl Strategy<Value = String> {
+    let saved = btree_map(select(SHARED_IDS.to_vec()), (number(), number()), 0..6).prop_map(|saved| {
+        // What JSON cannot hold is left for the reader to refuse.
+        let entries: Vec<String> = saved
+            .iter()
+            .map(|(id, (value, own))| format!("\"{id}\":{{\"value\":{value:e},\"own\":{own:e}}}"))
+            .collect();
+        format!("{{{}}}", entries.join(","))
+    });
+    prop_oneof![4 => saved, 1 => any::<String>(), 1 => Just("{\"decay\":{\"value\":1e999,\"own\":0}}".to_owned())]
+}
+
+fn state() -> impl Strategy<Value = PluginState> {
+    let ids = Parameters::default().param_map().into_iter().chain(HallParameters::default().param_map());
+    let ids: Vec<String> = ids.map(|(id, ..)| id).chain(["", "dep", "é"].map(str::to_owned)).collect();
+    let params = vec((select(ids), value()), 0..40).prop_map(|params| params.into_iter().collect());
+    let fields = vec((select(vec!["platform", "editor", ""]), platform()), 0..3)
+        .prop_map(|fields| fields.into_iter().map(|(id, field)| (id.to_owned(), field)).collect());
+    (any::<String>(), params, fields).prop_map(
+        |(version, params, fields): (String, BTreeMap<_, _>, BTreeMap<_, _>)| PluginState {
+            version,
+            params,
+            fields,
+        },
+    )
+}
+
+#[test]
+fn any_state_is_mended_to_values_in_range_and_once_is_enough() {
+    let kept = |state: &PluginState| format!("{state:#?}").into_bytes();
+    TARGET.run(&state(), kept, |state| {
+        let before = bits(state);
+        let mut seat = state.clone();
+        rostra::state::mend(&mut seat);
+        in_range(&seat, &NUMBERS);
+        for (id, entries) in lists() {
+            let Some(ParamValue::String(entry)) = seat.params.get(id) else { panic!("{id} is no entry") };
+            assert!(entries.contains(&entry.as_str()), "{id} is {entry:?}");
+        }
+        for id in ["bypass", "dry"] {
+            assert!(matches!(seat.params.get(id), Some(ParamValue::Bool(_))), "{id} is no switch");
+        }
+        assert_eq!(seat.fields.get("platform").map(String::as_str), Some("{}"));
+        let once = bits(&seat);
+        rostra::state::mend(&mut seat);
+        assert_eq!(bits(&seat), once, "mended twice");
+
+        let mut hall = state.clone();
+        rostra::hall::state::mend(&mut hall);
+        in_range(&hall, &HALL_NUMBERS);
+        let once_hall = bits(&hall);
+        rostra::hall::state::mend(&mut hall);
+        assert_eq!(bits(&hall), once_hall, "mended twice");
+        // Nothing was to be mended but what is always set.
+        before.iter().all(|(id, value)| once.get(id).is_none_or(|mended| mended == value))
+    });
+}
+
+/// Returns every value as text that tells bits apart, not-a-number included.
+fn bits(state: &PluginState) -> BTreeMap<String, String> {
+    let text = |value: &ParamValue| match value {
+        ParamValue::F32(number) => format!("{:08x}", number.to_bits()),
+        other => format!("{other:?}"),
+    };
+    state.params.iter().map(|(id, value)| (id.clone(), text(value))).collect()
+}
+
+fn in_range(state: &PluginState, numbers: &[&Number]) {
+    for number in numbers {
+        let Some(ParamValue::F32(stored)) = state.params.get(number.id) else {
+            panic!("{} is no number", number.id)
+        };
+        let (low, high) = (number.stored(number.range.0), number.stored(number.range.1));
+        assert!((low..=high).contains(stored), "{} holds {stored}", number.id);
+        assert!(number.value(*stored).is_finite(), "{} is not finite", number.id);
+        assert!(!number.shown(number.value(*stored)).is_empty());
+    }
+}
