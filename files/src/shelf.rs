@@ -4,6 +4,9 @@ use std::fs;
 use std::io::{ErrorKind, Write as _};
 use std::path::{Path, PathBuf};
 
+use etcetera::BaseStrategy as _;
+use etcetera::base_strategy::{Apple, Windows, Xdg};
+
 use crate::contents::{Contents, read};
 use crate::fault::{Fault, What};
 use crate::kind::Kind;
@@ -111,10 +114,7 @@ impl Shelf {
     /// Returns the shelf of the person who runs this: the folder that [`FOLDER_VARIABLE`] names, else the usual one for settings.
     pub fn of_user() -> Self {
         let named = std::env::var_os(FOLDER_VARIABLE).filter(|folder| !folder.is_empty()).map(PathBuf::from);
-        let usual = || {
-            directories::ProjectDirs::from("", "", "Rostra").map(|folders| folders.config_dir().to_path_buf())
-        };
-        Self { folder: named.or_else(usual) }
+        Self { folder: named.or_else(|| usual_folder(std::env::consts::OS)) }
     }
 
     /// Returns a shelf with another folder for own files.
@@ -253,6 +253,22 @@ impl Shelf {
     }
 }
 
+/// Returns where a program keeps a person's settings on a system, as `std::env::consts::OS` calls it.
+///
+/// # Source
+/// XDG Base Directory Specification 0.8, "Basics"; Apple, "File System Programming Guide", "Library directory details";
+/// Windows, `FOLDERID_RoamingAppData`. The names of the folders within are our choice, and never change: people's files
+/// lie there.
+fn usual_folder(system: &str) -> Option<PathBuf> {
+    let folder = match system {
+        "windows" => Windows::new().ok()?.config_dir().join("Rostra").join("config"),
+        "macos" => Apple::new().ok()?.data_dir().join("Rostra"),
+        _ => Xdg::new().ok()?.config_dir().join("rostra"),
+    };
+    // Without a home there is no such folder, and one beside the host's own files is nobody's.
+    folder.is_absolute().then_some(folder)
+}
+
 /// Lists the own files of a folder; one that is not there is empty.
 fn own_files(folder: &Path) -> (Vec<Listed>, Option<Fault>) {
     let entries = match fs::read_dir(folder) {
@@ -285,4 +301,21 @@ fn new_file(folder: &Path) -> std::io::Result<tempfile::NamedTempFile> {
         builder.permissions(fs::Permissions::from_mode(0o666));
     }
     builder.prefix(".").suffix(".part").tempfile_in(folder)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The folders in which files of 0.1.0 lie.
+    #[test]
+    fn own_files_lie_where_they_always_lay() {
+        let home = std::env::home_dir().unwrap();
+        let mac = home.join("Library/Application Support/Rostra");
+        assert_eq!(usual_folder("macos"), Some(mac));
+        let config = std::env::var_os("XDG_CONFIG_HOME").map_or(home.join(".config"), PathBuf::from);
+        assert_eq!(usual_folder("linux"), Some(config.join("rostra")));
+        let roaming = std::env::var_os("APPDATA").map_or(home.join("AppData").join("Roaming"), PathBuf::from);
+        assert_eq!(usual_folder("windows"), Some(roaming.join("Rostra").join("config")));
+    }
 }

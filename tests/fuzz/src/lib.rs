@@ -63,6 +63,11 @@ impl Target {
         files
     }
 
+    /// Keeps an input in `target/fuzz` for whoever looks why a program ended.
+    pub fn keep(&self, what: &str, bytes: &[u8]) -> PathBuf {
+        keep(self.name, what, bytes)
+    }
+
     /// Tries inputs; `property` asserts what must hold and says whether the input was accepted, `kept` writes an input
     /// down for whoever looks into a failure.
     ///
@@ -99,7 +104,7 @@ impl Target {
                 Ok(())
             });
             if let Err(TestError::Fail(why, input)) = tried {
-                let place = keep(self.name, "failed", &kept(&input));
+                let place = self.keep("failed", &kept(&input));
                 panic!("{}, seed {seed}: {why}\nthe input is kept in {}", self.name, place.display());
             }
             if wanted.is_none_or(|wanted| start.elapsed() >= wanted) {
