@@ -28,8 +28,9 @@ pub const SEED_VARIABLE: &str = "ROSTRA_FUZZ_SEED";
 
 /// Inputs between two looks at the clock. Our choice: well under a second of the slowest target.
 const BATCH: u32 = 500;
-/// How long one input may take, s. Our choice: a thousand times what any takes, also on a machine that is busy.
-const LONGEST_S: u64 = 20;
+/// How long one input may take, s. Our choice: what never ends is found, and a machine that stands still for half a
+/// minute, as virtual ones do, is not taken for it.
+const LONGEST_S: u64 = 120;
 /// How often an input that fails is made smaller. Our choice: a few seconds.
 const MOST_SHRINKS: u32 = 2000;
 
