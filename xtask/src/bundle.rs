@@ -6,7 +6,7 @@ use std::time::SystemTime;
 
 use anyhow::{Context as _, Result, anyhow, bail, ensure};
 
-use crate::{mended, workspace};
+use crate::{mended, notices, workspace};
 
 /// The package that holds the plug-in; the bundles are called after it.
 const PACKAGE: &str = "rostra";
@@ -64,6 +64,7 @@ impl Bundle {
         for made in [&bundle.clap, &bundle.vst3] {
             ensure!(made.exists(), "{} was not made: does the plug-in export it?", made.display());
         }
+        notices::write(PACKAGE, &target.join("bundled"))?;
         Ok(bundle)
     }
 

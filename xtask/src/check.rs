@@ -35,6 +35,7 @@ pub(crate) fn run() -> Result<bool> {
         step("lints", || {
             cargo(&root, &["clippy", "--workspace", "--all-targets", "--", "-D", "warnings"], &[])
         }),
+        step("supply", || supply(&root)),
         // Before the tests: those of hosts load it.
         step("bundle", || Bundle::build(true).map(|_| Outcome::Passed)),
         step("tests", || cargo(&root, &["test", "--workspace"], &[])),
@@ -54,6 +55,20 @@ pub(crate) fn run() -> Result<bool> {
     }
     steps.extend(hosts(&root));
     Ok(summary(&steps))
+}
+
+/// Holds the libraries against `tests/deny.toml` with cargo-deny, where it is installed: building it takes minutes. The
+/// tests of xtask hold most of it without.
+fn supply(root: &Path) -> Result<Outcome> {
+    let has = Command::new("cargo")
+        .args(["deny", "--version"])
+        .output()
+        .is_ok_and(|output| output.status.success());
+    if !has {
+        let why = "cargo-deny is not installed; cargo install cargo-deny --locked";
+        return Ok(Outcome::Skipped(why.into()));
+    }
+    cargo(root, &["deny", "--config", "tests/deny.toml", "check", "licenses", "bans", "sources"], &[])
 }
 
 /// Runs the plug-in under the framework's own guard, which ends the program where `process` allocates.

@@ -8,6 +8,8 @@ mod workspace;
 mod bundle;
 mod mended;
 mod mends;
+mod notices;
+mod packages;
 mod parameter;
 
 mod offline_host;
@@ -36,6 +38,8 @@ mod editor_picture;
 
 mod bench;
 mod check;
+#[cfg(test)]
+mod supply;
 
 use std::process::ExitCode;
 

@@ -9,12 +9,11 @@
 use std::fmt::Write as _;
 use std::fs;
 use std::path::{Path, PathBuf};
-use std::process::Command;
 
 use anyhow::{Context as _, Result, anyhow, bail, ensure};
-use serde_json::Value;
 
 use crate::mends::{Edit, MENDS, Mend};
+use crate::packages::{Packages, system};
 use crate::workspace;
 
 /// What the plug-in is built from, in the workspace's root; the benches of `dsp` name `xtask/measure`, the tests of the
@@ -41,12 +40,12 @@ pub(crate) fn lay_out() -> Result<PathBuf> {
     let folder = workspace::target()?.join("mended");
     let packages = folder.join("packages");
     let beside = folder.join("workspace");
-    let store = store(&root)?;
+    let store = Packages::of(&root, &system()?)?;
     let mut patch = String::from("\n[patch.crates-io]\n");
     for mend in &MENDS {
         let Mend { package, version, .. } = mend;
         let published = store
-            .iter()
+            .all()
             .find(|known| known.name == *package)
             .ok_or_else(|| anyhow!("{package}: the workspace does not use it; drop its mends"))?;
         ensure!(
@@ -70,50 +69,6 @@ pub(crate) fn lay_out() -> Result<PathBuf> {
         write(&beside.join("Cargo.lock.whole"), &lock)?;
     }
     Ok(beside)
-}
-
-/// A package as cargo has stored it.
-struct Package {
-    name: String,
-    version: String,
-    folder: PathBuf,
-}
-
-/// Asks cargo where the packages of the lock file lie.
-fn store(root: &Path) -> Result<Vec<Package>> {
-    let output = Command::new("cargo")
-        .current_dir(root)
-        // What other systems need is not fetched.
-        .args(["metadata", "--format-version", "1", "--locked", "--filter-platform", &system()?])
-        .output()
-        .context("cargo cannot be run")?;
-    ensure!(
-        output.status.success(),
-        "cargo does not tell where its packages lie: {}",
-        String::from_utf8_lossy(&output.stderr).trim()
-    );
-    let told: Value = serde_json::from_slice(&output.stdout).context("cargo's answer is not JSON")?;
-    let text = |package: &Value, key: &str| package[key].as_str().map(str::to_owned);
-    let packages = told["packages"].as_array().context("cargo told no packages")?;
-    Ok(packages
-        .iter()
-        .filter_map(|package| {
-            let manifest = PathBuf::from(text(package, "manifest_path")?);
-            Some(Package {
-                name: text(package, "name")?,
-                version: text(package, "version")?,
-                folder: manifest.parent()?.to_path_buf(),
-            })
-        })
-        .collect())
-}
-
-/// Returns the system that is built for, as cargo names it.
-fn system() -> Result<String> {
-    let output = Command::new("rustc").arg("-vV").output().context("rustc cannot be run")?;
-    let said = String::from_utf8_lossy(&output.stdout);
-    let host = said.lines().find_map(|line| line.strip_prefix("host: "));
-    host.map(str::to_owned).context("rustc does not say what it builds for")
 }
 
 /// Returns the edited files of a package: path from its folder, and text.
