@@ -7,6 +7,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
 use std::path::{Path, PathBuf};
+use std::sync::LazyLock;
 
 use proc_macro2::{TokenStream, TokenTree};
 use serde::Deserialize;
@@ -66,10 +67,10 @@ fn deny() -> Deny {
     toml::from_str(&fs::read_to_string(root().join("tests/deny.toml")).unwrap()).unwrap()
 }
 
-/// Asks cargo for every system; that it answers with `--locked` says that the lock file holds all that is needed.
-fn systems(deny: &Deny) -> Vec<Packages> {
-    deny.graph.targets.iter().map(|system| Packages::of(&root(), system).unwrap()).collect()
-}
+/// Every system that is asked for; that cargo answers with `--locked` says that the lock file holds all that is needed.
+static SYSTEMS: LazyLock<Vec<Packages>> = LazyLock::new(|| {
+    deny().graph.targets.iter().map(|system| Packages::of(&root(), system).unwrap()).collect()
+});
 
 fn called(package: &Package) -> String {
     format!("{}@{}", package.name, package.version)
@@ -94,7 +95,7 @@ fn refusal(package: &Package, allowed: &[&str]) -> Option<String> {
 fn every_licence_is_allowed_and_the_bundles_hold_no_exception() {
     let deny = deny();
     let allow: Vec<&str> = deny.licenses.allow.iter().map(String::as_str).collect();
-    for (packages, system) in systems(&deny).iter().zip(&deny.graph.targets) {
+    for (packages, system) in SYSTEMS.iter().zip(&deny.graph.targets) {
         let linked = packages.linked_into(PLUG_IN).unwrap();
         // The control: a tree without the framework would be no tree of the bundles.
         assert!(linked.iter().any(|package| package.name == "nice-plug"), "{system}: no framework");
@@ -120,11 +121,8 @@ fn every_licence_is_allowed_and_the_bundles_hold_no_exception() {
 
 #[test]
 fn a_licence_that_is_not_allowed_is_seen() {
-    let packages = Packages::of(&root(), &deny().graph.targets[0]).unwrap();
-    let package = |licence: Option<&str>| Package {
-        licence: licence.map(str::to_owned),
-        ..packages.linked_into(PLUG_IN).unwrap()[0].clone()
-    };
+    let any = SYSTEMS[0].all().next().unwrap();
+    let package = |licence: Option<&str>| Package { licence: licence.map(str::to_owned), ..any.clone() };
     let is_refused = |licence| refusal(&package(licence), &["MIT", "Apache-2.0"]).is_some();
     for licence in ["MIT", "MIT/Apache-2.0", "GPL-3.0-only OR MIT", "Apache-2.0 AND MIT"] {
         assert!(!is_refused(Some(licence)), "{licence}");
@@ -139,7 +137,7 @@ fn a_licence_that_is_not_allowed_is_seen() {
 fn every_library_that_comes_in_two_versions_is_listed_with_its_reason() {
     let deny = deny();
     let mut versions: BTreeMap<String, BTreeSet<String>> = BTreeMap::new();
-    for package in systems(&deny).iter().flat_map(|packages| packages.built().unwrap()) {
+    for package in SYSTEMS.iter().flat_map(|packages| packages.built().unwrap()) {
         versions.entry(package.name.clone()).or_default().insert(package.version.clone());
     }
     for Skip { called, reason } in &deny.bans.skip {
@@ -162,7 +160,7 @@ fn every_library_comes_from_the_registry_and_builds_with_the_oldest_compiler_tha
         (parts.next().unwrap(), parts.next().unwrap_or(0))
     };
     let mut wanted = BTreeSet::new();
-    for packages in systems(&deny()) {
+    for packages in SYSTEMS.iter() {
         for package in packages.all() {
             let is_inside = package.is_ours && package.source.is_none() && package.folder.starts_with(root());
             assert!(
