@@ -201,7 +201,8 @@ fn comes_back(
         check(case, right);
         let [left, right] = &mut expected;
         clean.play(left, right);
-        (got, expected, marred.tail_frames())
+        // The clean run may ring on longer: what bad audio silences does not feed the old tail.
+        (got, expected, marred.tail_frames().max(clean.tail_frames()))
     };
     let (.., tail_frames) = heard(moves_frames);
     heard(tail_frames);
