@@ -11,7 +11,6 @@ mod mends;
 mod parameter;
 
 mod offline_host;
-mod recording;
 mod seat_file;
 mod sitting;
 
@@ -41,6 +40,7 @@ use std::process::ExitCode;
 
 use anyhow::Result;
 use clap::Parser;
+use rostra_recording as recording;
 
 use crate::bundle::Bundle;
 use crate::workspace::shown;
