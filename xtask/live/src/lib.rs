@@ -21,3 +21,8 @@ pub mod sound_loop;
 
 pub mod player;
 pub mod render;
+
+pub mod dummy;
+pub mod output;
+#[cfg(feature = "sound-card")]
+pub mod sound_card;
