@@ -42,7 +42,9 @@ impl Output for Dummy {
         if let (Some(only), Some(wished)) = (self.only_rate_hz, wished_hz)
             && wished != only
         {
-            bail!("--rate {wished}: the device dummy has {only} Hz only; leave --rate out, or give one of these");
+            bail!(
+                "--rate {wished}: the device dummy has {only} Hz only; leave --rate out, or give one of these"
+            );
         }
         let rate_hz = self.only_rate_hz.or(wished_hz).unwrap_or(loop_rate_hz);
         ensure!(
@@ -61,7 +63,10 @@ impl Output for Dummy {
         play: Play,
         tally: Arc<Tally>,
     ) -> Result<Box<dyn Playing>> {
-        ensure!(!self.is_busy, "the device dummy is busy: another program has it; close that one and try again");
+        ensure!(
+            !self.is_busy,
+            "the device dummy is busy: another program has it; close that one and try again"
+        );
         let frames = block_frames.unwrap_or(BLOCK_FRAMES);
         ensure!(
             (1..=LARGEST_BLOCK_FRAMES).contains(&frames),

@@ -22,7 +22,14 @@ pub mod sound_loop;
 pub mod player;
 pub mod render;
 
+pub mod figures;
+pub mod lessons;
+
 pub mod dummy;
 pub mod output;
 #[cfg(feature = "sound-card")]
 pub mod sound_card;
+
+pub mod booth;
+pub mod processor_time;
+pub mod window;

@@ -72,7 +72,8 @@ impl Moves {
     /// In one line that names the file, the line, what is wrong and what to do.
     pub fn read(path: &Path, first: &Scene, shelf: &Shelf) -> Result<Self> {
         let called = path.display().to_string();
-        let text = fs::read_to_string(path).with_context(|| format!("{called}: cannot be read; check the path"))?;
+        let text =
+            fs::read_to_string(path).with_context(|| format!("{called}: cannot be read; check the path"))?;
         let folder = path.parent().unwrap_or(Path::new("."));
         Self::parse(&Source { text: &text, called: &called, folder }, first, shelf)
     }

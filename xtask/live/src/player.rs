@@ -7,7 +7,7 @@
 //! another to be freed elsewhere.
 
 use std::sync::Arc;
-use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 
 use anyhow::{Result, anyhow};
 use atomic_float::AtomicF32;
@@ -58,7 +58,12 @@ impl Part {
     ///
     /// # Errors
     /// When the engine cannot run at this rate.
-    pub fn of_loop(sound: SoundLoop, is_offline: bool, first: &Wanted, meters: Arc<Meters>) -> Result<Box<Self>> {
+    pub fn of_loop(
+        sound: SoundLoop,
+        is_offline: bool,
+        first: &Wanted,
+        meters: Arc<Meters>,
+    ) -> Result<Box<Self>> {
         let layout = if sound.channels.len() == 2 { Layout::StereoToStereo } else { Layout::MonoToStereo };
         let config = Config { sample_rate_hz: f64::from(sound.rate_hz), layout };
         let chain = Chain::prepare(config, is_offline, first, meters).map_err(|error| anyhow!("{error}"))?;
@@ -69,7 +74,12 @@ impl Part {
     ///
     /// # Errors
     /// When the engine cannot run at this rate.
-    pub fn of_input(heard: Consumer<f32>, rate_hz: u32, first: &Wanted, meters: Arc<Meters>) -> Result<Box<Self>> {
+    pub fn of_input(
+        heard: Consumer<f32>,
+        rate_hz: u32,
+        first: &Wanted,
+        meters: Arc<Meters>,
+    ) -> Result<Box<Self>> {
         let config = Config { sample_rate_hz: f64::from(rate_hz), layout: Layout::MonoToStereo };
         let chain = Chain::prepare(config, false, first, meters).map_err(|error| anyhow!("{error}"))?;
         Ok(Box::new(Self { chain, source: Source::Input(heard) }))
@@ -105,6 +115,8 @@ pub struct Told {
     pub under_ceiling: AtomicF32,
     /// Moves of the script that were made, all repetitions together.
     pub moves: AtomicUsize,
+    /// Whether all has been faded out after [`Command::Close`].
+    pub is_closed: AtomicBool,
 }
 
 /// The other end of a player: what commands it, and frees what it has done with.
@@ -293,11 +305,9 @@ impl Player {
             self.told.under_ceiling.fetch_max(loudest, Ordering::Relaxed);
             self.change_parts();
         }
-    }
-
-    /// Says whether all has been faded out after [`Command::Close`].
-    pub fn is_closed(&self) -> bool {
-        self.is_closing && self.gate.is_at(0.0)
+        if self.is_closing && self.gate.is_at(0.0) {
+            self.told.is_closed.store(true, Ordering::Release);
+        }
     }
 
     /// Plays what the seat's chain and the hall put out, before level and ceiling.

@@ -23,7 +23,12 @@ pub const LONGEST_S: f64 = 3600.0;
 ///
 /// # Errors
 /// When the engine does not run at the loop's rate, or the time is none.
-pub fn render(sound: SoundLoop, scene: &Scene, moves: Option<&Moves>, seconds: Option<f64>) -> Result<Recording> {
+pub fn render(
+    sound: SoundLoop,
+    scene: &Scene,
+    moves: Option<&Moves>,
+    seconds: Option<f64>,
+) -> Result<Recording> {
     if let Some(seconds) = seconds {
         ensure!(
             seconds > 0.0 && seconds <= LONGEST_S,

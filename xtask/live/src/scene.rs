@@ -127,7 +127,12 @@ impl Change {
             let (low, high) = number.range;
             let typed = number.parse(value).filter(|typed| (low..=high).contains(typed));
             let typed = typed.with_context(|| {
-                format!("{id} = {value}: {} takes {} to {}", number.name, number.shown(low), number.shown(high))
+                format!(
+                    "{id} = {value}: {} takes {} to {}",
+                    number.name,
+                    number.shown(low),
+                    number.shown(high)
+                )
             })?;
             set_hall(values, id, number.on_grid(typed));
         }

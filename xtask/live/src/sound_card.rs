@@ -134,7 +134,12 @@ fn configurations(device: &Device, way: Way) -> Result<(String, Vec<SupportedStr
         Way::In => device.supported_input_configs().map_err(told)?.collect(),
         Way::Out => device.supported_output_configs().map_err(told)?.collect(),
     };
-    ensure!(!all.is_empty(), "the device {name} has no sound {}; name another with {}", way.word(), way.option());
+    ensure!(
+        !all.is_empty(),
+        "the device {name} has no sound {}; name another with {}",
+        way.word(),
+        way.option()
+    );
     Ok((name, all))
 }
 
@@ -144,7 +149,9 @@ fn rates_text(all: &[SupportedStreamConfigRange]) -> String {
         all.iter().map(|range| (range.min_sample_rate(), range.max_sample_rate())).collect();
     ranges.sort_unstable();
     ranges.dedup();
-    let text = |&(low, high): &(u32, u32)| if low == high { format!("{low} Hz") } else { format!("{low} to {high} Hz") };
+    let text = |&(low, high): &(u32, u32)| {
+        if low == high { format!("{low} Hz") } else { format!("{low} to {high} Hz") }
+    };
     ranges.iter().map(text).collect::<Vec<_>>().join(", ")
 }
 
@@ -196,7 +203,10 @@ impl Output for SoundCard {
             .filter(|rate_hz| RATES_HZ.contains(rate_hz))
             .min_by_key(|rate_hz| rate_hz.abs_diff(loop_rate_hz));
         nearest.ok_or_else(|| {
-            anyhow!("the device {name} has {} and the engine runs at none of them; name another", rates_text(&all))
+            anyhow!(
+                "the device {name} has {} and the engine runs at none of them; name another",
+                rates_text(&all)
+            )
         })
     }
 
@@ -210,7 +220,8 @@ impl Output for SoundCard {
         let device = self.device()?;
         let (name, all) = configurations(&device, Way::Out)?;
         let found = best(&all, rate_hz);
-        let found = found.ok_or_else(|| anyhow!("the device {name} has {}, not {rate_hz} Hz", rates_text(&all)))?;
+        let found =
+            found.ok_or_else(|| anyhow!("the device {name} has {}, not {rate_hz} Hz", rates_text(&all)))?;
         if let (Some(asked), SupportedBufferSize::Range { min, max }) = (block_frames, found.buffer_size()) {
             ensure!(
                 (*min..=*max).contains(&asked),
@@ -264,7 +275,8 @@ impl Cue<'_> {
                     let frames = run.len() / channels;
                     let (left, right) = (&mut left[..frames], &mut right[..frames]);
                     play(left, right);
-                    for ((frame, left), right) in run.chunks_mut(channels).zip(left.iter()).zip(right.iter()) {
+                    for ((frame, left), right) in run.chunks_mut(channels).zip(left.iter()).zip(right.iter())
+                    {
                         if let [mono] = frame {
                             *mono = T::from_sample(0.5 * (left + right));
                             continue;
@@ -313,7 +325,10 @@ pub fn listen(name: &str, rate_hz: u32) -> Result<(Consumer<f32>, Box<dyn Playin
     let (name, all) = configurations(&device, Way::In)?;
     let found = best(&all, rate_hz);
     let found = found.ok_or_else(|| {
-        anyhow!("the input {name} has {}, but the output plays at {rate_hz} Hz; give --rate", rates_text(&all))
+        anyhow!(
+            "the input {name} has {}, but the output plays at {rate_hz} Hz; give --rate",
+            rates_text(&all)
+        )
     })?;
     let config =
         StreamConfig { channels: found.channels(), sample_rate: rate_hz, buffer_size: BufferSize::Default };
@@ -357,7 +372,10 @@ impl Ear<'_> {
                 }
             },
             move |error| {
-                if !matches!(error.kind(), ErrorKind::Xrun | ErrorKind::DeviceChanged | ErrorKind::RealtimeDenied) {
+                if !matches!(
+                    error.kind(),
+                    ErrorKind::Xrun | ErrorKind::DeviceChanged | ErrorKind::RealtimeDenied
+                ) {
                     // Nobody may listen any more.
                     let _ = fault.send(told(&error, &name));
                 }
@@ -379,8 +397,12 @@ mod tests {
 
     #[test]
     fn a_device_that_is_not_there_is_refused_with_those_that_are() {
-        let refused = SoundCard::new(Some("No Such Card".into())).rate_hz(None, 48_000).unwrap_err().to_string();
-        assert!(refused.starts_with("--device \"No Such Card\": there is no such device; there are: "), "{refused}");
+        let refused =
+            SoundCard::new(Some("No Such Card".into())).rate_hz(None, 48_000).unwrap_err().to_string();
+        assert!(
+            refused.starts_with("--device \"No Such Card\": there is no such device; there are: "),
+            "{refused}"
+        );
         assert!(!refused.contains('\n'), "{refused}");
         let refused = listen("No Such Ear", 48_000).err().unwrap().to_string();
         assert!(refused.starts_with("--input \"No Such Ear\": there is no such device"), "{refused}");

@@ -146,7 +146,8 @@ mod tests {
         let fit = |sound: &[f32]| {
             let turn = std::f64::consts::TAU * 1000.0 / 44_100.0;
             let part = |wave: fn(f64) -> f64| {
-                let sum: f64 = sound.iter().enumerate().map(|(n, x)| f64::from(*x) * wave(turn * n as f64)).sum();
+                let sum: f64 =
+                    sound.iter().enumerate().map(|(n, x)| f64::from(*x) * wave(turn * n as f64)).sum();
                 2.0 * sum / sound.len() as f64
             };
             let (a, b) = (part(f64::sin), part(f64::cos));
