@@ -3,7 +3,7 @@
 use rostra_dsp::arrivals::images;
 use rostra_dsp::hall_needs::HallNeeds;
 use rostra_dsp::octave::BANDS;
-use rostra_dsp::plan::{Acoustics, acoustics};
+use rostra_dsp::plan::{Acoustics, Energies, PARTS, acoustics, balance_gains};
 use rostra_dsp::platform::Face;
 use rostra_dsp::vector::Vector;
 use serde::Deserialize;
@@ -18,7 +18,7 @@ pub enum Figure {
     DirectToReflected,
     /// First arrival by way of a wall or the canopy, after the direct sound, ms. The floor is left out: it is always first.
     FirstWall,
-    /// Direct sound at 4 kHz against 1 kHz, dB.
+    /// Placed sound, direct and reflected, at 4 kHz against 1 kHz, dB, for a dry sound that has as much of both.
     RollOff,
     /// Direct sound in the right channel against the left, mean of 500 Hz and 1 kHz, dB.
     RightToLeft,
@@ -71,7 +71,17 @@ impl Figure {
             Self::FirstWall => {
                 1e3 * (first_wall_m(&heard, source.place, platform) - heard.start_m) / speed_m_s
             }
-            Self::RollOff => decibels(heard.energies.direct[BAND_4_KHZ] / heard.energies.direct[BAND_1_KHZ]),
+            Self::RollOff => {
+                let (direct_gain, platform_gain) = balance_gains(&settings.level);
+                let Energies { direct, specular, target } = &heard.energies;
+                let whole = |band: usize| {
+                    // Where the reflections alone exceed the target, the tail is silent and they are all there is.
+                    let part = |part: usize| f64::max(target[part][band], specular[part][band]);
+                    direct_gain * direct_gain * direct[band]
+                        + platform_gain * platform_gain * (0..PARTS).map(part).sum::<f64>()
+                };
+                decibels(whole(BAND_4_KHZ) / whole(BAND_1_KHZ))
+            }
             Self::RightToLeft => {
                 let mid = |side: usize| {
                     let gain = heard.arrivals[side][0].gain;
@@ -180,12 +190,13 @@ mod tests {
             let scene = scene(set, None);
             let settings = scene.values.settings();
             let (direct, platform) = (octaves(&settings, 0.0), octaves(&settings, 100.0));
-            let both = |sides: &[Vec<f64>; 2], band: usize| sides[0][band] + sides[1][band];
+            let whole = octaves(&settings, 50.0);
+            let both = |band: usize| whole[0][band] + whole[1][band];
             let mid = |side: &[f64]| side[BAND_500_HZ] + side[BAND_1_KHZ];
             let ratio = (mid(&direct[0]) + mid(&direct[1])) / (mid(&platform[0]) + mid(&platform[1]));
             for (figure, measured, within) in [
                 (Figure::DirectToReflected, decibels(ratio), 2.5),
-                (Figure::RollOff, decibels(both(&direct, BAND_4_KHZ) / both(&direct, BAND_1_KHZ)), 0.5),
+                (Figure::RollOff, decibels(both(BAND_4_KHZ) / both(BAND_1_KHZ)), 1.5),
                 (Figure::RightToLeft, decibels(mid(&direct[1]) / mid(&direct[0])), 0.2),
             ] {
                 let told = figure.of(&scene);

@@ -32,4 +32,5 @@ pub mod sound_card;
 
 pub mod booth;
 pub mod processor_time;
+pub mod strip;
 pub mod window;
