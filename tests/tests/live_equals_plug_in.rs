@@ -111,7 +111,8 @@ fn a_render_is_what_the_plug_in_plays_under_automation() {
         eprintln!("{channels} in: differs by {difference:e} at most");
         assert!(difference <= SAME, "{channels} in: differs by {difference:e}, at most {SAME:e} is allowed");
         // The controls: another value, and another time.
-        for changed in [SCRIPT.replace("bearing = 31.5", "bearing = 28.5"), SCRIPT.replace("0.4501", "0.48")] {
+        for changed in [SCRIPT.replace("bearing = 31.5", "bearing = 28.5"), SCRIPT.replace("0.4501", "0.48")]
+        {
             let other = without_a_host(&input, &script(&changed));
             let difference = largest_difference(&plug_in, &other);
             assert!(difference > CHANGED, "{channels} in: a change is only {difference}");

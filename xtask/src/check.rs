@@ -155,10 +155,10 @@ fn untraceable() -> Option<String> {
 }
 
 /// A program that is needed on Debian and its kin, and the packages that bring it.
-struct Needed {
+pub(crate) struct Needed {
     program: &'static str,
     arguments: &'static [&'static str],
-    package: &'static str,
+    pub(crate) package: &'static str,
     why: &'static str,
     /// Without it a test is skipped; with the others missing nothing works.
     is_optional: bool,
@@ -166,13 +166,16 @@ struct Needed {
 
 impl Needed {
     /// Says what cannot be tried without it, where it is missing; the tests that need it then pass without having looked.
-    fn missing(&self) -> Option<String> {
+    pub(crate) fn missing(&self) -> Option<String> {
         if !cfg!(target_os = "linux") {
             return Some("tried on Linux only".into());
         }
+        (!self.is_there()).then(|| format!("{} is missing: it {}", self.package, self.why))
+    }
+
+    fn is_there(&self) -> bool {
         let output = Command::new(self.program).args(self.arguments).output();
-        let is_there = output.is_ok_and(|output| output.status.success());
-        (!is_there).then(|| format!("{} is missing: it {}", self.package, self.why))
+        output.is_ok_and(|output| output.status.success())
     }
 }
 
@@ -181,7 +184,7 @@ impl Needed {
 /// The plug-in opens X11 and EGL at run time, so building it needs no
 /// development packages. The Python host brings its own libraries, but for
 /// those that come with the compiler (libatomic, libstdc++) and zlib.
-const NEEDED: [Needed; 5] = [
+const NEEDED: [Needed; 6] = [
     Needed {
         program: "cc",
         arguments: &["--version"],
@@ -196,10 +199,20 @@ const NEEDED: [Needed; 5] = [
         why: "runs the Python host",
         is_optional: false,
     },
+    ALSA,
     DRAWING,
     STRACE,
     XVFB,
 ];
+
+/// Builds what plays to a sound card; the plug-in and all other tasks do without.
+pub(crate) const ALSA: Needed = Needed {
+    program: "pkg-config",
+    arguments: &["--exists", "alsa"],
+    package: "libasound2-dev pkg-config",
+    why: "builds what plays to a sound card",
+    is_optional: false,
+};
 
 /// Watches the audio thread; traces a program that does nothing, since some machines allow no tracing.
 const STRACE: Needed = Needed {
@@ -236,13 +249,7 @@ fn system_packages() -> Result<Outcome> {
     if !cfg!(target_os = "linux") {
         return Ok(Outcome::Skipped("only Linux needs system packages".into()));
     }
-    let missing: Vec<&Needed> = NEEDED
-        .iter()
-        .filter(|needed| {
-            let output = Command::new(needed.program).args(needed.arguments).output();
-            !output.is_ok_and(|output| output.status.success())
-        })
-        .collect();
+    let missing: Vec<&Needed> = NEEDED.iter().filter(|needed| !needed.is_there()).collect();
     if missing.is_empty() {
         println!("Nothing is missing.");
         return Ok(Outcome::Passed);

@@ -1,4 +1,4 @@
-//! Tasks of the workspace: `cargo xtask bundle | place | files | impulse | ensemble | demo | picture | truth | bench | test`.
+//! Tasks of the workspace: `cargo xtask bundle | place | files | impulse | ensemble | demo | picture | live | lesson | truth | bench | test`.
 
 // This program talks to the person who runs it.
 #![allow(clippy::print_stdout)]
@@ -32,6 +32,8 @@ mod seats_picture;
 mod demo;
 
 mod editor_picture;
+
+mod live;
 
 mod bench;
 mod check;
@@ -69,6 +71,11 @@ enum Task {
     Demo,
     /// Draw the editor for a seat or a hall, without a window.
     Picture(editor_picture::Arguments),
+    /// Hear a change of seat without a host: a window, a loop, a sound card (`live --help`).
+    #[command(disable_help_flag = true)]
+    Live(live::Passed),
+    /// Render a short guided comparison with its figures and a picture; list them where none is named.
+    Lesson(live::Lesson),
     /// Print the table of figures against outside truth: what, figure, bound, source.
     Truth {
         /// Groups of the table; all where none is named.
@@ -92,6 +99,8 @@ fn main() -> ExitCode {
         Task::Ensemble(arguments) => refuse_some(ensemble::run(&arguments)),
         Task::Demo => refuse_some(demo::run()),
         Task::Picture(arguments) => finish(editor_picture::run(&arguments), REFUSED),
+        Task::Live(passed) => live::run(&passed),
+        Task::Lesson(lesson) => finish(live::lesson(&lesson), REFUSED),
         Task::Truth { groups } => passed(check::truth(&groups)),
         Task::Bench(arguments) => finish(bench::run(&arguments), 1),
         Task::Test => passed(check::run()),
