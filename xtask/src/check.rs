@@ -159,21 +159,22 @@ pub(crate) struct Needed {
     program: &'static str,
     arguments: &'static [&'static str],
     pub(crate) package: &'static str,
-    why: &'static str,
+    pub(crate) why: &'static str,
     /// Without it a test is skipped; with the others missing nothing works.
     is_optional: bool,
 }
 
 impl Needed {
     /// Says what cannot be tried without it, where it is missing; the tests that need it then pass without having looked.
-    pub(crate) fn missing(&self) -> Option<String> {
+    fn missing(&self) -> Option<String> {
         if !cfg!(target_os = "linux") {
             return Some("tried on Linux only".into());
         }
         (!self.is_there()).then(|| format!("{} is missing: it {}", self.package, self.why))
     }
 
-    fn is_there(&self) -> bool {
+    /// Says whether it is there.
+    pub(crate) fn is_there(&self) -> bool {
         let output = Command::new(self.program).args(self.arguments).output();
         output.is_ok_and(|output| output.status.success())
     }

@@ -5,7 +5,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::{Command, ExitCode, ExitStatus};
 
-use anyhow::{Context as _, Result, bail, ensure};
+use anyhow::{Context as _, Result, ensure};
 
 use crate::REFUSED;
 use crate::check::ALSA;
@@ -44,13 +44,14 @@ pub(crate) fn run(passed: &Passed) -> ExitCode {
             .is_some_and(|word| word == "--render" || word.starts_with("--render=") || word == "--help")
     });
     let outcome = (|| {
-        if !is_silent && let Some(why) = ALSA.missing() {
-            bail!(
-                "{why}; on Debian: sudo apt-get install {}; without a sound card, add --render FILE.wav",
-                ALSA.package
-            );
-        }
-        start("live", &passed.arguments, !is_silent)
+        ensure!(
+            is_silent || can_build_for_cards(),
+            "{} is missing: it {}; on Debian: sudo apt-get install {}; or add --render FILE.wav, which needs none",
+            ALSA.package,
+            ALSA.why,
+            ALSA.package
+        );
+        start("live", &passed.arguments)
     })();
     match outcome {
         Ok(status) if status.success() => ExitCode::SUCCESS,
@@ -73,7 +74,7 @@ pub(crate) fn lesson(lesson: &Lesson) -> Result<()> {
     if let Some(name) = name {
         arguments.extend([name.into(), "--out".into(), out.into()]);
     }
-    let status = start("lesson", &arguments, false)?;
+    let status = start("lesson", &arguments)?;
     ensure!(status.success(), "nothing was rendered");
     if name.is_none() || *no_picture {
         return Ok(());
@@ -84,13 +85,18 @@ pub(crate) fn lesson(lesson: &Lesson) -> Result<()> {
     Ok(())
 }
 
+/// Says whether what plays to sound cards can be built here.
+fn can_build_for_cards() -> bool {
+    !cfg!(target_os = "linux") || ALSA.is_there()
+}
+
 /// Builds it, optimised, and runs it in the folder in which this was called.
-fn start(task: &str, arguments: &[OsString], with_sound_cards: bool) -> Result<ExitStatus> {
+fn start(task: &str, arguments: &[OsString]) -> Result<ExitStatus> {
     let manifest = workspace::root()?.join("Cargo.toml");
     let mut command = Command::new("cargo");
     command.args(["run", "--quiet", "--release", "--manifest-path"]).arg(manifest);
     command.args(["--package", "rostra-live"]);
-    if !with_sound_cards {
+    if !can_build_for_cards() {
         command.arg("--no-default-features");
     }
     command.args(["--", task]).args(arguments);

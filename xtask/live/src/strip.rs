@@ -96,6 +96,19 @@ pub const HEARING: &str = "It starts 20 dB down: raise it once you know how loud
 /// What is said while a microphone is at hand.
 const FEEDBACK: &str = "A microphone near a loudspeaker howls. Use headphones, turn the level down, then let it in with the space bar.";
 
+/// What a capital asks for.
+type Capital = (&'static str, fn(&Shown) -> Wish);
+
+/// What capitals ask for: the same as their small letters.
+const KEYS: [Capital; 6] = [
+    ("D", |shown| Wish::Compare(!shown.is_compared)),
+    ("C", |_| Wish::Strike(Strike::Click)),
+    ("H", |_| Wish::Strike(Strike::Clap)),
+    ("N", |_| Wish::Turn(true)),
+    ("B", |_| Wish::Turn(false)),
+    ("R", |_| Wish::Restart),
+];
+
 /// Returns what the keys ask for, and takes them away from the sheet; nothing while text is typed.
 pub fn keys(ui: &Ui, shown: &Shown) -> Vec<Wish> {
     let mut wishes = Vec::new();
@@ -122,12 +135,19 @@ pub fn keys(ui: &Ui, shown: &Shown) -> Vec<Wish> {
         }
         // Where a figure has the focus, digits are typed into it.
         for (place, key) in [Key::Num1, Key::Num2, Key::Num3].into_iter().enumerate().filter(|_| !has_focus) {
-            if is(Modifiers::SHIFT, key) {
+            // Not with shift: what that makes of a digit depends on the keyboard's layout.
+            if is(Modifiers::COMMAND, key) {
                 wishes.push(Wish::Remember(place));
             } else if is(Modifiers::NONE, key) {
                 wishes.push(Wish::Jump(place));
             }
         }
+        // With caps lock on, letters come as text alone.
+        let capitals = input.events.iter().filter_map(|event| match event {
+            egui::Event::Text(text) => KEYS.iter().find(|(letter, _)| text == letter),
+            _ => None,
+        });
+        wishes.extend(capitals.map(|(_, wish)| wish(shown)).collect::<Vec<_>>());
         if !wishes.is_empty() {
             // The letter of a key that was taken is no text for a figure.
             input.events.retain(|event| !matches!(event, egui::Event::Text(_)));
@@ -264,7 +284,7 @@ fn seats(ui: &Ui, pen: &Pen, shown: &Shown, y: f32, wishes: &mut Vec<Wish>) -> f
         if keep.clicked() {
             wishes.push(Wish::Remember(place));
         }
-        show_tip(keep, "Keeps the present seat here; so does shift with the key.", pen);
+        show_tip(keep, "Keeps the present seat here; so does Ctrl with the key.", pen);
         y += 22.0;
     }
     y + 6.0

@@ -127,7 +127,7 @@ fn the_keys_do_what_they_say() {
     key(&mut harness, Key::Num1);
     assert_eq!(depth_m(&harness), 2.8);
     harness.state_mut().booth.apply(vec![Edit::of_words("depth", "7 m").unwrap()]);
-    harness.key_press_modifiers(Modifiers::SHIFT, Key::Num2);
+    harness.key_press_modifiers(Modifiers::COMMAND, Key::Num2);
     steps(&mut harness);
     key(&mut harness, Key::Num1);
     assert_eq!(depth_m(&harness), 2.8);
@@ -150,6 +150,10 @@ fn the_keys_do_what_they_say() {
     for strike in [Key::C, Key::H] {
         key(&mut harness, strike);
     }
+    // With caps lock on, a letter comes as text alone.
+    harness.event(egui::Event::Text("D".to_owned()));
+    steps(&mut harness);
+    assert!(harness.state().booth.scene.values.dry);
     key(&mut harness, Key::R);
     assert!(harness.state().booth.is_open());
 }
