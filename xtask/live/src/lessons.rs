@@ -222,6 +222,8 @@ mod tests {
         assert!(figure("left and right", 1, Figure::RightToLeft).abs() < 1e-6);
         let bell = |seat| figure("3-which-way-the-horn-points", seat, Figure::DirectToReflected);
         assert!(bell(0) < bell(1), "to the rear wall less is direct");
+        let top = |seat| figure("3-which-way-the-horn-points", seat, Figure::RollOff);
+        assert!(top(0) < top(1), "towards the audience it is brighter");
         let gap = |seat| figure("5-gap-before-the-hall", seat, Figure::HallGap);
         assert!((gap(1) - gap(0) - 30.0).abs() < 1e-6);
     }
