@@ -287,7 +287,7 @@ fn seats(ui: &Ui, pen: &Pen, shown: &Shown, y: f32, wishes: &mut Vec<Wish>) -> f
         show_tip(keep, "Keeps the present seat here; so does Ctrl with the key.", pen);
         y += 22.0;
     }
-    y + 6.0
+    y + 12.0
 }
 
 fn lesson(ui: &Ui, pen: &Pen, shown: &Shown, y: f32, wishes: &mut Vec<Wish>) {

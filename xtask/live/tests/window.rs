@@ -71,7 +71,8 @@ fn key(harness: &mut Harness<'static, Desk>, key: Key) {
 }
 
 fn depth_m(harness: &Harness<'static, Desk>) -> f64 {
-    harness.state().booth.scene.values.settings().seat.depth_m
+    // To the centimetre, as the plan has it.
+    (harness.state().booth.scene.values.settings().seat.depth_m * 100.0).round() / 100.0
 }
 
 /// Keeps a picture to be looked at, where that is asked; without a driver that draws there is none.
