@@ -142,7 +142,7 @@ impl Booth {
         let outcome = self.open();
         match &outcome {
             Ok(stage) => {
-                self.say(format!("Plays through {} at {} Hz.", self.setup.output.name(), stage.rate_hz))
+                self.say(format!("Plays through {} at {} Hz.", self.setup.output.name(), stage.rate_hz));
             }
             Err(error) => self.warn(format!("{error:#}")),
         }
@@ -426,7 +426,7 @@ mod tests {
     use std::sync::mpsc::{Receiver, channel};
 
     use super::*;
-    use crate::dummy::Dummy;
+    use crate::dummy::{Block, Dummy};
     use crate::sound_loop::Origin;
 
     fn no_ear(_: &str, _: u32) -> Result<Heard> {
@@ -460,13 +460,13 @@ mod tests {
         panic!("not within 20 s: {:?}", booth.said);
     }
 
-    fn hearing() -> (Dummy, Receiver<(Vec<f32>, Vec<f32>)>) {
+    fn hearing() -> (Dummy, Receiver<Block>) {
         let (heard_out, heard) = channel();
         (Dummy { heard: Some(heard_out), ..Dummy::default() }, heard)
     }
 
     /// The first channel of all that was heard up to now.
-    fn left(heard: &Receiver<(Vec<f32>, Vec<f32>)>) -> Vec<f32> {
+    fn left(heard: &Receiver<Block>) -> Vec<f32> {
         heard.try_iter().flat_map(|(left, _)| left).collect()
     }
 
@@ -551,6 +551,7 @@ mod tests {
 
     #[test]
     fn a_microphone_starts_shut() {
+        #[expect(clippy::unnecessary_wraps, reason = "others can fail")]
         fn ear(_: &str, rate_hz: u32) -> Result<Heard> {
             struct Open;
             impl Playing for Open {

@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::mpsc::{Receiver, TryRecvError, channel};
+use std::sync::mpsc::{Receiver, Sender, channel};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
@@ -15,6 +15,9 @@ use crate::output::{Output, Play, Playing, Tally};
 const BLOCK_FRAMES: u32 = 256;
 /// Largest block, frames (our choice).
 const LARGEST_BLOCK_FRAMES: u32 = 8192;
+
+/// What was heard of a block: left and right.
+pub type Block = (Vec<f32>, Vec<f32>);
 
 /// A clock that plays into nothing.
 ///
@@ -30,7 +33,7 @@ pub struct Dummy {
     /// The one rate that it has; any where there is none.
     pub only_rate_hz: Option<u32>,
     /// Takes what is heard, for tests: left and right of each block.
-    pub heard: Option<std::sync::mpsc::Sender<(Vec<f32>, Vec<f32>)>>,
+    pub heard: Option<Sender<Block>>,
 }
 
 impl Output for Dummy {
@@ -137,10 +140,7 @@ struct Running {
 
 impl Playing for Running {
     fn fault(&mut self) -> Option<String> {
-        match self.fault.try_recv() {
-            Ok(fault) => Some(fault),
-            Err(TryRecvError::Empty | TryRecvError::Disconnected) => None,
-        }
+        self.fault.try_recv().ok()
     }
 }
 

@@ -33,6 +33,7 @@ const DUMMY: &str = "dummy";
 
 #[derive(Parser)]
 #[command(name = "cargo xtask", about = "Hear a change of seat without a host")]
+#[expect(clippy::large_enum_variant, reason = "there is one, once")]
 enum Task {
     /// Play a loop through the engine and open the editor beside it: hear placement now.
     Live(Live),
@@ -231,15 +232,14 @@ fn run(booth: &mut Booth, seconds: f64) -> Result<()> {
     println!("{} Level {:.0} dB.", booth.said.line, booth.level_db());
     let start = Instant::now();
     let before = processor_time::of_threads();
-    let (mut loudest, mut peaks) = (0.0_f32, [0.0; 2]);
+    let mut loudest = 0.0_f32;
     while start.elapsed().as_secs_f64() < seconds && booth.is_open() {
         std::thread::sleep(Duration::from_millis(20));
         booth.look();
-        (peaks, _) = booth.peaks();
+        let (peaks, _) = booth.peaks();
         loudest = peaks.iter().fold(loudest, |most, peak| most.max(*peak));
     }
     let took_s = start.elapsed().as_secs_f64();
-    let _ = peaks;
     let Some((counted, rate_hz)) = booth.counted() else { return Err(anyhow!("{}", booth.said.line)) };
     let [median, most, worst] = counted.shares.map(|share| 100.0 * share);
     println!(

@@ -87,6 +87,7 @@ impl Part {
 }
 
 /// What the audio thread is told.
+#[expect(clippy::large_enum_variant, reason = "a box would have to be freed on the audio thread")]
 pub enum Command {
     /// Another scene.
     Place(Placement),

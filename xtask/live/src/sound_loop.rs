@@ -123,7 +123,9 @@ impl SoundLoop {
         let (_, held) = resampler
             .process_all_into_buffer(&input, &mut output, frames, None)
             .map_err(|error| refused(error.to_string()))?;
-        channels.iter_mut().for_each(|channel| channel.truncate(held.max(1)));
+        for channel in &mut channels {
+            channel.truncate(held.max(1));
+        }
         Ok(Self { rate_hz, channels })
     }
 }

@@ -13,6 +13,7 @@ use crate::strike::Strike;
 
 /// What the strip shows.
 #[derive(Clone, Debug, Default, PartialEq)]
+#[expect(clippy::struct_excessive_bools, reason = "each is one thing that is seen")]
 pub struct Shown {
     /// Names of the loops; empty where a microphone plays.
     pub loops: Vec<String>,
