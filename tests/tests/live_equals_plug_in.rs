@@ -83,7 +83,7 @@ fn events(clap: &mut Clap, moves: &Moves) -> Vec<(usize, ClapId, f64)> {
 fn through_the_plug_in(input: &Sound, moves: &Moves) -> Sound {
     let mut clap = Clap::new();
     let events = events(&mut clap, moves);
-    // What stands at the first frame is set before it, as a session does.
+    // What stands at the first frame is set before it, as a loaded state would.
     let first: Vec<_> = events.iter().filter(|event| event.0 == 0).map(|event| (event.1, event.2)).collect();
     clap.set_values(&first);
     let start = Start { inputs: input.len(), outputs: 2, block_frames: 512, is_offline: true };

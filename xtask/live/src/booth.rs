@@ -549,6 +549,32 @@ mod tests {
         assert!(end < 1e-3, "it ends at {end}");
     }
 
+    /// Seconds of what `--seconds` does for minutes; how many blocks come too late is the machine's affair.
+    #[test]
+    fn a_script_is_played_by_the_clock_of_the_samples_and_shown() {
+        let at = |at_s: f64, depth: &str| {
+            let mut scene = Scene::default();
+            scene.apply([Edit::of_words("depth", depth).unwrap()]);
+            crate::moves::Move { at_s, scene }
+        };
+        let moves = Moves { moves: vec![at(0.0, "3 m"), at(0.25, "9 m")], repeat_s: Some(0.5) };
+        let (dummy, heard) = hearing();
+        let script = Setup { moves: Some(moves), block_frames: Some(64), ..setup(dummy) };
+        let mut booth = Booth::new(script);
+        booth.start().unwrap();
+        let mut seen = Vec::new();
+        wait(&mut booth, |booth| {
+            let depth_m = booth.scene.values.settings().seat.depth_m;
+            if seen.last() != Some(&depth_m) {
+                seen.push(depth_m);
+            }
+            booth.counted().is_some_and(|(counted, rate_hz)| counted.frames > 2 * u64::from(rate_hz))
+        });
+        assert!(seen.contains(&3.0) && seen.contains(&9.0), "{seen:?}");
+        let sound = left(&heard);
+        assert!(sound.iter().all(|x| x.is_finite()) && sound.iter().any(|x| x.abs() > 1e-3));
+    }
+
     #[test]
     fn a_microphone_starts_shut() {
         #[expect(clippy::unnecessary_wraps, reason = "others can fail")]

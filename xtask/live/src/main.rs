@@ -230,6 +230,9 @@ fn write_render(
 #[allow(clippy::disallowed_methods, reason = "the thread of the terminal, not of the sound")]
 fn run(booth: &mut Booth, seconds: f64) -> Result<()> {
     println!("{} Level {:.0} dB.", booth.said.line, booth.level_db());
+    if let Some(input) = booth.input() {
+        println!("The microphone {input} stays muted: only the window opens it.");
+    }
     let start = Instant::now();
     let before = processor_time::of_threads();
     let mut loudest = 0.0_f32;
