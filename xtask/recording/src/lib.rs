@@ -352,7 +352,7 @@ mod tests {
     fn a_flac_that_is_cut_off_is_refused() {
         let folder = tempfile::tempdir().unwrap();
         let whole =
-            fs::read(Path::new(env!("CARGO_MANIFEST_DIR")).join("../presets-demo/stems/bassoon.flac"))
+            fs::read(Path::new(env!("CARGO_MANIFEST_DIR")).join("../../presets-demo/stems/bassoon.flac"))
                 .unwrap();
         let path = folder.path().join("cut.flac");
         for share in [0.3, 0.9, 0.999] {
