@@ -6,15 +6,15 @@
 
 mod arrivals_chart;
 mod bearing_rule;
-mod figures;
+pub mod figures;
 pub mod file_menu;
 pub mod filing;
 mod hall_block;
 pub mod hall_sheet;
 pub mod hall_window;
-mod ink;
-mod needles;
-mod pen;
+pub mod ink;
+pub mod needles;
+pub mod pen;
 mod section;
 pub mod sheet;
 mod sight;

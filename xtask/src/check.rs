@@ -170,11 +170,11 @@ fn untraceable() -> Option<String> {
 }
 
 /// A program that is needed on Debian and its kin, and the packages that bring it.
-struct Needed {
+pub(crate) struct Needed {
     program: &'static str,
     arguments: &'static [&'static str],
-    package: &'static str,
-    why: &'static str,
+    pub(crate) package: &'static str,
+    pub(crate) why: &'static str,
     /// Without it a test is skipped; with the others missing nothing works.
     is_optional: bool,
 }
@@ -185,9 +185,13 @@ impl Needed {
         if !cfg!(target_os = "linux") {
             return Some("tried on Linux only".into());
         }
+        (!self.is_there()).then(|| format!("{} is missing: it {}", self.package, self.why))
+    }
+
+    /// Says whether it is there.
+    pub(crate) fn is_there(&self) -> bool {
         let output = Command::new(self.program).args(self.arguments).output();
-        let is_there = output.is_ok_and(|output| output.status.success());
-        (!is_there).then(|| format!("{} is missing: it {}", self.package, self.why))
+        output.is_ok_and(|output| output.status.success())
     }
 }
 
@@ -196,7 +200,7 @@ impl Needed {
 /// The plug-in opens X11 and EGL at run time, so building it needs no
 /// development packages. The Python hosts bring their own libraries, but for
 /// those that come with the compiler (libatomic, libstdc++), zlib, and what is named.
-const NEEDED: [Needed; 7] = [
+const NEEDED: [Needed; 8] = [
     Needed {
         program: "cc",
         arguments: &["--version"],
@@ -218,11 +222,21 @@ const NEEDED: [Needed; 7] = [
         why: "is what one of the Python hosts links",
         is_optional: false,
     },
+    ALSA,
     DRAWING,
     STRACE,
     XVFB,
     EMULATOR,
 ];
+
+/// Builds what plays to a sound card; the plug-in and all other tasks do without.
+pub(crate) const ALSA: Needed = Needed {
+    program: "pkg-config",
+    arguments: &["--exists", "alsa"],
+    package: "libasound2-dev pkg-config",
+    why: "builds what plays to a sound card",
+    is_optional: false,
+};
 
 /// Watches the audio thread; traces a program that does nothing, since some machines allow no tracing.
 const STRACE: Needed = Needed {
@@ -268,13 +282,7 @@ fn system_packages() -> Result<Outcome> {
     if !cfg!(target_os = "linux") {
         return Ok(Outcome::Skipped("only Linux needs system packages".into()));
     }
-    let missing: Vec<&Needed> = NEEDED
-        .iter()
-        .filter(|needed| {
-            let output = Command::new(needed.program).args(needed.arguments).output();
-            !output.is_ok_and(|output| output.status.success())
-        })
-        .collect();
+    let missing: Vec<&Needed> = NEEDED.iter().filter(|needed| !needed.is_there()).collect();
     if missing.is_empty() {
         println!("Nothing is missing.");
         return Ok(Outcome::Passed);

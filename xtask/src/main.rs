@@ -1,4 +1,4 @@
-//! Tasks of the workspace: `cargo xtask bundle | place | files | impulse | ensemble | demo | picture | truth | bench | test`.
+//! Tasks of the workspace: `cargo xtask bundle | place | files | impulse | ensemble | demo | picture | live | lesson | truth | bench | test`.
 
 // This program talks to the person who runs it.
 #![allow(clippy::print_stdout)]
@@ -13,7 +13,6 @@ mod packages;
 mod parameter;
 
 mod offline_host;
-mod recording;
 mod seat_file;
 mod sitting;
 
@@ -36,6 +35,8 @@ mod demo;
 
 mod editor_picture;
 
+mod live;
+
 mod bench;
 mod check;
 #[cfg(test)]
@@ -45,6 +46,7 @@ use std::process::ExitCode;
 
 use anyhow::Result;
 use clap::Parser;
+use rostra_recording as recording;
 
 use crate::bundle::Bundle;
 use crate::workspace::shown;
@@ -73,6 +75,11 @@ enum Task {
     Demo,
     /// Draw the editor for a seat or a hall, without a window.
     Picture(editor_picture::Arguments),
+    /// Hear a change of seat without a host: a window, a loop, a sound card (`live --help`).
+    #[command(disable_help_flag = true)]
+    Live(live::Passed),
+    /// Render a short guided comparison with its figures and a picture; list them where none is named.
+    Lesson(live::Lesson),
     /// Print the table of figures against outside truth: what, figure, bound, source.
     Truth {
         /// Groups of the table; all where none is named.
@@ -96,6 +103,8 @@ fn main() -> ExitCode {
         Task::Ensemble(arguments) => refuse_some(ensemble::run(&arguments)),
         Task::Demo => refuse_some(demo::run()),
         Task::Picture(arguments) => finish(editor_picture::run(&arguments), REFUSED),
+        Task::Live(passed) => live::run(&passed),
+        Task::Lesson(lesson) => finish(live::lesson(&lesson), REFUSED),
         Task::Truth { groups } => passed(check::truth(&groups)),
         Task::Bench(arguments) => finish(bench::run(&arguments), 1),
         Task::Test => passed(check::run()),

@@ -12,7 +12,7 @@ use super::values::{Edit, List, Switch, Values};
 use crate::quantity::{Number, Unit};
 
 /// Height of a row.
-pub(super) const ROW: f32 = 17.0;
+pub const ROW: f32 = 17.0;
 /// Width of the field of a value.
 const FIELD: f32 = 118.0;
 /// Drag over the whole range.
@@ -271,7 +271,7 @@ pub(super) fn switch(ui: &Ui, pen: &Pen, row: Rect, switch: Switch, values: &Val
 }
 
 /// Shows a box to tick with its name.
-pub(super) fn check(ui: &Ui, pen: &Pen, row: Rect, name: &str, is_on: bool) -> Response {
+pub fn check(ui: &Ui, pen: &Pen, row: Rect, name: &str, is_on: bool) -> Response {
     let control = ui.interact(pen.rect(row), Id::unique(("check", name)), Sense::click());
     control.widget_info(|| WidgetInfo::selected(Role::CheckBox, true, is_on, name));
     if control.clicked() {
@@ -291,7 +291,7 @@ pub(super) fn check(ui: &Ui, pen: &Pen, row: Rect, name: &str, is_on: bool) -> R
 }
 
 /// Shows words that do something when they are clicked.
-pub(super) fn button(ui: &Ui, pen: &Pen, row: Rect, name: &str) -> Response {
+pub fn button(ui: &Ui, pen: &Pen, row: Rect, name: &str) -> Response {
     let control = ui.interact(pen.rect(row), Id::unique(("button", name)), Sense::click());
     control.widget_info(|| WidgetInfo::labeled(Role::Button, true, name));
     let width = if control.has_focus() || control.hovered() { 1.6 } else { 0.9 };
@@ -301,7 +301,7 @@ pub(super) fn button(ui: &Ui, pen: &Pen, row: Rect, name: &str) -> Response {
 }
 
 /// Shows a tip in plain words.
-pub(super) fn show_tip(control: Response, tip: &str, pen: &Pen) {
+pub fn show_tip(control: Response, tip: &str, pen: &Pen) {
     let font = pen.font(TEXT);
     control.on_hover_ui(|ui| {
         ui.set_max_width(font.size * 26.0);

@@ -6,19 +6,19 @@ use rostra_dsp::platform::Face;
 
 /// The colours of a sheet.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) struct Ink {
+pub struct Ink {
     /// The paper.
-    pub(super) paper: Color32,
+    pub paper: Color32,
     /// Cut surfaces and fields that take figures.
-    pub(super) shade: Color32,
+    pub shade: Color32,
     /// Lines and text.
-    pub(super) line: Color32,
+    pub line: Color32,
     /// Less important lines and text.
-    pub(super) faint: Color32,
+    pub faint: Color32,
     /// What a hand can take hold of.
-    pub(super) grip: Color32,
+    pub grip: Color32,
     /// Something to heed.
-    pub(super) notice: Color32,
+    pub notice: Color32,
     surfaces: [Color32; 5],
 }
 
@@ -26,7 +26,7 @@ pub(super) struct Ink {
 ///
 /// The colours of the surfaces are Okabe and Ito's (2008), chosen by them to be
 /// told apart by colour-blind people, a little darkened for lines on paper.
-pub(super) const DAY: Ink = Ink {
+pub const DAY: Ink = Ink {
     paper: Color32::from_rgb(0xf5, 0xee, 0xdf),
     shade: Color32::from_rgb(0xe9, 0xdf, 0xca),
     line: Color32::from_rgb(0x2d, 0x26, 0x20),
@@ -43,7 +43,7 @@ pub(super) const DAY: Ink = Ink {
 };
 
 /// The sheet for a dark room: warm light ink on dark paper.
-pub(super) const DARK: Ink = Ink {
+pub const DARK: Ink = Ink {
     paper: Color32::from_rgb(0x23, 0x1f, 0x1b),
     shade: Color32::from_rgb(0x33, 0x2d, 0x27),
     line: Color32::from_rgb(0xea, 0xdf, 0xcd),

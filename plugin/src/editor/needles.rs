@@ -14,7 +14,7 @@ const LIVELY: Duration = Duration::from_millis(33);
 
 /// The levels as they are shown.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Needles {
+pub struct Needles {
     input_dbfs: f32,
     output_dbfs: f32,
 }
@@ -27,7 +27,7 @@ impl Default for Needles {
 
 impl Needles {
     /// Follows a reading that is `seconds` later than the last one.
-    pub(super) fn follow(&mut self, reading: &Reading, seconds: f32) -> Levels {
+    pub fn follow(&mut self, reading: &Reading, seconds: f32) -> Levels {
         let fall_db = FALL_DB_PER_S * seconds.clamp(0.0, 1.0);
         let follow = |needle: &mut f32, peak: f32| {
             let level_dbfs = 20.0 * peak.max(f32::MIN_POSITIVE).log10();
@@ -39,7 +39,7 @@ impl Needles {
     }
 
     /// Returns when to look again; `None` while nothing sounds.
-    pub(super) fn next_look(self) -> Option<Duration> {
+    pub fn next_look(self) -> Option<Duration> {
         (self.input_dbfs > LOWEST_DBFS || self.output_dbfs > LOWEST_DBFS).then_some(LIVELY)
     }
 }

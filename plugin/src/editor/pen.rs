@@ -6,61 +6,61 @@ use egui::{Align2, Color32, FontId, Painter, Pos2, Rect, Shape, Stroke, StrokeKi
 use super::ink::Ink;
 
 /// Size of plain text, points at a scale of 1.
-pub(super) const TEXT: f32 = 11.0;
+pub const TEXT: f32 = 11.0;
 /// Size of small text.
-pub(super) const SMALL: f32 = 9.5;
+pub const SMALL: f32 = 9.5;
 
 /// Height of a line of text against its size, a little more than the typeface's own.
 const LINE: f32 = 1.25;
 
 /// What draws on the sheet.
-pub(super) struct Pen<'a> {
+pub struct Pen<'a> {
     painter: &'a Painter,
     origin: Pos2,
     scale: f32,
     /// The colours.
-    pub(super) ink: &'a Ink,
+    pub ink: &'a Ink,
 }
 
 impl<'a> Pen<'a> {
     /// Makes a pen for a sheet whose corner lies at `origin`, in points.
-    pub(super) const fn new(painter: &'a Painter, origin: Pos2, scale: f32, ink: &'a Ink) -> Self {
+    pub const fn new(painter: &'a Painter, origin: Pos2, scale: f32, ink: &'a Ink) -> Self {
         Self { painter, origin, scale, ink }
     }
 
     /// Returns the scale of the sheet.
-    pub(super) const fn scale(&self) -> f32 {
+    pub const fn scale(&self) -> f32 {
         self.scale
     }
 
     /// Returns where a place of the sheet lies in the window.
-    pub(super) fn place(&self, at: Pos2) -> Pos2 {
+    pub fn place(&self, at: Pos2) -> Pos2 {
         self.origin + at.to_vec2() * self.scale
     }
 
     /// Returns where a place of the window lies on the sheet.
-    pub(super) fn on_sheet(&self, at: Pos2) -> Pos2 {
+    pub fn on_sheet(&self, at: Pos2) -> Pos2 {
         ((at - self.origin) / self.scale).to_pos2()
     }
 
     /// Returns where a rectangle of the sheet lies in the window.
-    pub(super) fn rect(&self, area: Rect) -> Rect {
+    pub fn rect(&self, area: Rect) -> Rect {
         Rect::from_min_max(self.place(area.min), self.place(area.max))
     }
 
     /// Returns a font of a size, points at a scale of 1.
-    pub(super) fn font(&self, size: f32) -> FontId {
+    pub fn font(&self, size: f32) -> FontId {
         FontId::proportional(size * self.scale)
     }
 
     /// Draws a whole line.
-    pub(super) fn line(&self, points: &[Pos2], width: f32, colour: Color32) {
+    pub fn line(&self, points: &[Pos2], width: f32, colour: Color32) {
         let points = points.iter().map(|&at| self.place(at)).collect();
         self.painter.add(Shape::line(points, Stroke::new(width * self.scale, colour)));
     }
 
     /// Draws a line of dashes, lengths of dash and gap by turns; a whole one where there are none.
-    pub(super) fn dashes(&self, points: &[Pos2], dashes: &[f32], width: f32, colour: Color32) {
+    pub fn dashes(&self, points: &[Pos2], dashes: &[f32], width: f32, colour: Color32) {
         if dashes.is_empty() {
             self.line(points, width, colour);
             return;
@@ -78,43 +78,36 @@ impl<'a> Pen<'a> {
     }
 
     /// Fills a rectangle.
-    pub(super) fn fill(&self, area: Rect, colour: Color32) {
+    pub fn fill(&self, area: Rect, colour: Color32) {
         self.painter.rect_filled(self.rect(area), 0.0, colour);
     }
 
     /// Frames a rectangle.
-    pub(super) fn frame(&self, area: Rect, width: f32, colour: Color32) {
+    pub fn frame(&self, area: Rect, width: f32, colour: Color32) {
         let stroke = Stroke::new(width * self.scale, colour);
         self.painter.rect_stroke(self.rect(area), 0.0, stroke, StrokeKind::Middle);
     }
 
     /// Fills a convex outline, and draws it.
-    pub(super) fn outline(&self, points: &[Pos2], fill: Color32, width: f32, colour: Color32) {
+    pub fn outline(&self, points: &[Pos2], fill: Color32, width: f32, colour: Color32) {
         let points = points.iter().map(|&at| self.place(at)).collect();
         self.painter.add(Shape::convex_polygon(points, fill, Stroke::new(width * self.scale, colour)));
     }
 
     /// Draws a circle.
-    pub(super) fn circle(&self, at: Pos2, radius: f32, fill: Color32, width: f32, colour: Color32) {
+    pub fn circle(&self, at: Pos2, radius: f32, fill: Color32, width: f32, colour: Color32) {
         let stroke = Stroke::new(width * self.scale, colour);
         self.painter.circle(self.place(at), radius * self.scale, fill, stroke);
     }
 
     /// Writes text and returns the rectangle that it takes on the sheet.
-    pub(super) fn text(
-        &self,
-        at: Pos2,
-        align: Align2,
-        size: f32,
-        colour: Color32,
-        text: impl ToString,
-    ) -> Rect {
+    pub fn text(&self, at: Pos2, align: Align2, size: f32, colour: Color32, text: impl ToString) -> Rect {
         let taken = self.painter.text(self.place(at), align, text, self.font(size), colour);
         Rect::from_min_max(self.on_sheet(taken.min), self.on_sheet(taken.max))
     }
 
     /// Writes text in lines no wider than `width`, and returns its height on the sheet.
-    pub(super) fn paragraph(&self, at: Pos2, width: f32, size: f32, colour: Color32, text: &str) -> f32 {
+    pub fn paragraph(&self, at: Pos2, width: f32, size: f32, colour: Color32, text: &str) -> f32 {
         let lines = self.painter.layout(text.to_owned(), self.font(size), colour, width * self.scale);
         let height = lines.size().y / self.scale;
         self.painter.galley(self.place(at), lines, colour);
@@ -122,7 +115,7 @@ impl<'a> Pen<'a> {
     }
 
     /// Writes text in lines within a rectangle, its end left out where there is no room; says whether all of it stands there.
-    pub(super) fn paragraph_in(&self, room: Rect, size: f32, colour: Color32, text: &str) -> bool {
+    pub fn paragraph_in(&self, room: Rect, size: f32, colour: Color32, text: &str) -> bool {
         let mut job = LayoutJob::simple(text.to_owned(), self.font(size), colour, room.width() * self.scale);
         job.wrap.max_rows = (room.height() / (size * LINE)).floor().max(1.0) as usize;
         let lines = self.painter.layout_job(job);
@@ -132,7 +125,7 @@ impl<'a> Pen<'a> {
     }
 
     /// Hatches a rectangle with strokes that lean to the right: what is cut.
-    pub(super) fn hatch(&self, area: Rect, colour: Color32) {
+    pub fn hatch(&self, area: Rect, colour: Color32) {
         const GAP: f32 = 5.0;
         let painter = self.painter.with_clip_rect(self.rect(area).intersect(self.painter.clip_rect()));
         let mut x = area.left() - area.height();
@@ -144,7 +137,7 @@ impl<'a> Pen<'a> {
     }
 
     /// Leads the eye from a name that ends at `from` to its value that starts at `to`.
-    pub(super) fn leader(&self, from: f32, to: f32, middle: f32) {
+    pub fn leader(&self, from: f32, to: f32, middle: f32) {
         if to - from > 12.0 {
             let y = middle + 4.5;
             self.line(&[pos2(from + 5.0, y), pos2(to - 5.0, y)], 0.35, self.ink.faint);
@@ -152,7 +145,7 @@ impl<'a> Pen<'a> {
     }
 
     /// Writes the heading of a part and rules it off.
-    pub(super) fn heading(&self, area: Rect, text: &str) {
+    pub fn heading(&self, area: Rect, text: &str) {
         self.text(area.left_top(), Align2::LEFT_TOP, SMALL, self.ink.faint, text);
         let y = area.top() + 13.0;
         self.line(&[pos2(area.left(), y), pos2(area.right(), y)], 0.6, self.ink.faint);
@@ -160,11 +153,11 @@ impl<'a> Pen<'a> {
 }
 
 /// Returns a rectangle of the sheet.
-pub(super) fn area(x: f32, y: f32, width: f32, height: f32) -> Rect {
+pub fn area(x: f32, y: f32, width: f32, height: f32) -> Rect {
     Rect::from_min_size(pos2(x, y), vec2(width, height))
 }
 
 /// Returns a place moved by a length at an angle, radians, counted anticlockwise from the right.
-pub(super) fn polar(from: Pos2, length: f32, angle: f32) -> Pos2 {
+pub fn polar(from: Pos2, length: f32, angle: f32) -> Pos2 {
     from + Vec2::new(angle.cos(), -angle.sin()) * length
 }

@@ -396,7 +396,7 @@ fn wanted(held: Held, at: Pos2, section: &Section, rule: &Rule, sight: &Sight, v
 }
 
 /// Draws a level against full scale.
-fn meter(pen: &Pen, row: Rect, name: &str, level_dbfs: Option<f32>) {
+pub fn meter(pen: &Pen, row: Rect, name: &str, level_dbfs: Option<f32>) {
     const LOWEST_DBFS: f32 = -60.0;
     pen.text(pos2(row.left(), row.center().y), Align2::LEFT_CENTER, TEXT, pen.ink.line, name);
     let bar = Rect::from_min_max(pos2(row.left() + 26.0, row.top() + 1.0), row.max - egui::vec2(62.0, 1.0));

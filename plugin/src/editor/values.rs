@@ -116,6 +116,36 @@ pub enum Edit {
     Throw(Switch, bool),
 }
 
+impl Edit {
+    /// Returns what a parameter's id and a value in words ask for: a number with or without its unit, or an entry's name.
+    ///
+    /// # Errors
+    /// In words, when there is no such parameter on the sheet, or it cannot be that.
+    pub fn of_words(id: &str, value: &str) -> Result<Self, String> {
+        let (id, value) = (id.trim(), value.trim());
+        if let Some(number) = NUMBERS.into_iter().find(|number| number.id == id) {
+            let (low, high) = number.range;
+            let typed = number.parse(value).filter(|typed| (low..=high).contains(typed));
+            let refusal = || format!("{} takes {} to {}", number.name, number.shown(low), number.shown(high));
+            return typed.map(|typed| Self::Set(number, number.on_grid(typed))).ok_or_else(refusal);
+        }
+        let switches = [("dry", Switch::Dry), ("bypass", Switch::Bypass)];
+        if let Some((_, switch)) = switches.into_iter().find(|(known, _)| *known == id) {
+            return match value {
+                "on" | "true" => Ok(Self::Throw(switch, true)),
+                "off" | "false" => Ok(Self::Throw(switch, false)),
+                _ => Err(format!("{} is on or off", switch.name())),
+            };
+        }
+        let list = List::ALL.into_iter().find(|list| list.id() == id);
+        let list = list.ok_or_else(|| format!("there is no parameter \"{id}\" that shows on the sheet"))?;
+        let entry = list.entries().iter().position(|entry| entry.eq_ignore_ascii_case(value));
+        entry
+            .map(|entry| Self::Choose(list, entry))
+            .ok_or_else(|| format!("{} is one of: {}", list.name(), list.entries().join(", ")))
+    }
+}
+
 /// Everything that the sheet shows of the parameters.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Values {

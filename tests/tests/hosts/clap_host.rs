@@ -352,6 +352,12 @@ pub(crate) struct Playing {
 impl Playing {
     /// Renders a sound in blocks; parameters change before the first sample.
     pub(crate) fn render(&mut self, input: &Sound, changes: &[(ClapId, f64)]) -> Sound {
+        let at_once: Vec<_> = changes.iter().map(|&(id, value)| (0, id, value)).collect();
+        self.render_automated(input, &at_once)
+    }
+
+    /// As [`Self::render`]; each parameter changes at a frame of its own, in the order of frames.
+    pub(crate) fn render_automated(&mut self, input: &Sound, changes: &[(usize, ClapId, f64)]) -> Sound {
         let output = process(&mut self.processor, self.start, self.steady_frames, input, changes);
         self.steady_frames += input[0].len() as u64;
         output
@@ -445,12 +451,8 @@ pub(crate) fn process(
     start: Start,
     steady_frames: u64,
     input: &Sound,
-    changes: &[(ClapId, f64)],
+    changes: &[(usize, ClapId, f64)],
 ) -> Sound {
-    let mut events = EventBuffer::new();
-    for &(id, value) in changes {
-        events.push(&ParamValueEvent::new(0, id, Pckn::match_all(), value));
-    }
     let Start { inputs, outputs, block_frames, .. } = start;
     let frames = input[0].len();
     let mut output = vec![Vec::with_capacity(frames); outputs];
@@ -469,7 +471,11 @@ pub(crate) fn process(
             latency: 0,
             channels: AudioPortBufferType::f32_output_only(given.iter_mut().map(Vec::as_mut_slice)),
         }]);
-        let events = if at == 0 { events.as_input() } else { InputEvents::empty() };
+        let mut events = EventBuffer::new();
+        for &(frame, id, value) in changes.iter().filter(|change| (at..at + count).contains(&change.0)) {
+            events.push(&ParamValueEvent::new((frame - at) as u32, id, Pckn::match_all(), value));
+        }
+        let events = events.as_input();
         let steady_frames = Some(steady_frames + at as u64);
         processor
             .process(&audio_in, &mut audio_out, &events, &mut OutputEvents::void(), steady_frames, None)

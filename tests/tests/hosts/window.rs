@@ -500,7 +500,7 @@ fn play_on(
     let mut blocks = 0;
     while !is_over.load(Ordering::Acquire) {
         let value = 0.4 + 0.2 * (blocks % 50) as f64 / 50.0;
-        let output = process(&mut processor, start, 512 * blocks as u64, &input, &[(id, value)]);
+        let output = process(&mut processor, start, 512 * blocks as u64, &input, &[(0, id, value)]);
         assert!(output.iter().flatten().all(|x| x.is_finite()), "block {blocks}");
         blocks += 1;
         std::thread::sleep(Duration::from_millis(2));

@@ -4,14 +4,13 @@ pub mod hall;
 
 use std::path::PathBuf;
 
-use anyhow::{Context as _, Result, anyhow, bail};
+use anyhow::{Context as _, Result, anyhow};
 use egui_kittest::Harness;
 use image::RgbaImage;
 use rostra::editor::filing::{Filing, edits_of};
 use rostra::editor::sheet::Sheet;
-use rostra::editor::values::{Edit, List, Switch, Values};
+use rostra::editor::values::{Edit, Values};
 use rostra::file_table::table;
-use rostra::parameters::NUMBERS;
 use rostra_dsp::Settings;
 use rostra_files::{Kind, Shelf};
 
@@ -110,37 +109,7 @@ pub fn values(files: &[(Kind, PathBuf)], wishes: &[String]) -> Result<Values> {
 fn edit(wish: &str) -> Result<Edit> {
     let (id, value) =
         wish.split_once('=').ok_or_else(|| anyhow!("has no \"=\"; write id and value, as in depth=8.5"))?;
-    let (id, value) = (id.trim(), value.trim());
-    if let Some(number) = NUMBERS.into_iter().find(|number| number.id == id) {
-        let (low, high) = (number.shown(number.range.0), number.shown(number.range.1));
-        let typed = number.parse(value).ok_or_else(|| anyhow!("{} takes {low} to {high}", number.name))?;
-        if !(number.range.0..=number.range.1).contains(&typed) {
-            bail!("{} takes {low} to {high}", number.name);
-        }
-        return Ok(Edit::Set(number, typed));
-    }
-    let switch =
-        [("dry", Switch::Dry), ("bypass", Switch::Bypass)].into_iter().find(|(known, _)| *known == id);
-    if let Some((_, switch)) = switch {
-        return match value {
-            "on" | "true" => Ok(Edit::Throw(switch, true)),
-            "off" | "false" => Ok(Edit::Throw(switch, false)),
-            _ => bail!("{} is on or off", switch.name()),
-        };
-    }
-    let list = match id {
-        "family" => List::Radiation,
-        "floor" => List::Floor,
-        "rear" => List::Rear,
-        "sides" => List::Sides,
-        "canopy" => List::Canopy,
-        "pickup" => List::Pickup,
-        "link" => List::Link,
-        _ => bail!("there is no parameter \"{id}\" that shows on the sheet"),
-    };
-    let entry = list.entries().iter().position(|entry| entry.eq_ignore_ascii_case(value));
-    let entry = entry.ok_or_else(|| anyhow!("{} is one of: {}", list.name(), list.entries().join(", ")))?;
-    Ok(Edit::Choose(list, entry))
+    Edit::of_words(id, value).map_err(anyhow::Error::msg)
 }
 
 #[cfg(test)]

@@ -19,15 +19,15 @@ use symphonia::core::meta::MetadataOptions;
 
 /// Sound in memory: one or two channels of equal length.
 #[derive(Clone, Debug, PartialEq)]
-pub(crate) struct Recording {
+pub struct Recording {
     /// Sample rate, Hz.
-    pub(crate) rate_hz: u32,
+    pub rate_hz: u32,
     /// The channels, left first.
-    pub(crate) channels: Vec<Vec<f32>>,
+    pub channels: Vec<Vec<f32>>,
 }
 
 /// Rates at which the plug-in runs, Hz (the engine's own limits).
-pub(crate) const RATES_HZ: std::ops::RangeInclusive<u32> = 22_050..=192_000;
+pub const RATES_HZ: std::ops::RangeInclusive<u32> = 22_050..=192_000;
 
 /// What every recording that can be placed is, for messages.
 const READABLE: &str = "WAV, AIFF or FLAC";
@@ -40,7 +40,7 @@ impl Recording {
     /// when the file is missing, empty, not such a recording, cut off,
     /// damaged, without sound, of more than two channels, of a rate outside
     /// 22 050 to 192 000 Hz, or holds a value that is not a finite number.
-    pub(crate) fn read(path: &Path) -> Result<Self> {
+    pub fn read(path: &Path) -> Result<Self> {
         unwound(|| read(path)).with_context(|| path.display().to_string())
     }
 
@@ -49,27 +49,27 @@ impl Recording {
     /// # Errors
     /// When the folder cannot be written to, the disk is full, or the sound
     /// does not fit a WAV file (4 GiB).
-    pub(crate) fn write(&self, path: &Path) -> Result<()> {
+    pub fn write(&self, path: &Path) -> Result<()> {
         write(self, path).with_context(|| path.display().to_string())
     }
 
     /// Returns the length of each channel, in frames.
-    pub(crate) fn frames(&self) -> usize {
+    pub fn frames(&self) -> usize {
         self.channels.first().map_or(0, Vec::len)
     }
 
     /// Returns the length, in seconds.
-    pub(crate) fn seconds(&self) -> f64 {
+    pub fn seconds(&self) -> f64 {
         self.frames() as f64 / f64::from(self.rate_hz)
     }
 
     /// Returns the largest magnitude of any sample.
-    pub(crate) fn peak(&self) -> f32 {
+    pub fn peak(&self) -> f32 {
         self.channels.iter().flatten().fold(0.0, |peak, sample| sample.abs().max(peak))
     }
 
     /// Multiplies every sample by a gain.
-    pub(crate) fn scale(&mut self, gain: f64) {
+    pub fn scale(&mut self, gain: f64) {
         if gain != 1.0 {
             self.channels
                 .iter_mut()
@@ -80,7 +80,7 @@ impl Recording {
 }
 
 /// Returns 20 log10 of a linear gain, in decibels.
-pub(crate) fn decibels(gain: f64) -> f64 {
+pub fn decibels(gain: f64) -> f64 {
     20.0 * gain.log10()
 }
 
@@ -256,7 +256,7 @@ fn write(recording: &Recording, path: &Path) -> Result<()> {
 ///
 /// # Errors
 /// When the folder cannot be written to.
-pub(crate) fn new_file_in(folder: &Path) -> Result<tempfile::NamedTempFile> {
+pub fn new_file_in(folder: &Path) -> Result<tempfile::NamedTempFile> {
     let mut builder = tempfile::Builder::new();
     builder.prefix(".rostra-").suffix(".part");
     #[cfg(unix)]
@@ -392,7 +392,7 @@ mod tests {
     fn a_flac_that_is_cut_off_is_refused() {
         let folder = tempfile::tempdir().unwrap();
         let whole =
-            fs::read(Path::new(env!("CARGO_MANIFEST_DIR")).join("../presets-demo/stems/bassoon.flac"))
+            fs::read(Path::new(env!("CARGO_MANIFEST_DIR")).join("../../presets-demo/stems/bassoon.flac"))
                 .unwrap();
         let path = folder.path().join("cut.flac");
         for share in [0.3, 0.9, 0.999] {
@@ -621,7 +621,7 @@ mod tests {
         files
     }
 
-    /// `ROSTRA_FUZZ_S=600 cargo test -p xtask any_recording` tries for ten minutes.
+    /// `ROSTRA_FUZZ_S=600 cargo test -p rostra-recording any_recording` tries for ten minutes.
     #[test]
     fn any_recording_is_read_or_refused_in_a_line() {
         const TARGET: Target = Target { name: "recordings", inputs: 6000 };

@@ -1,0 +1,122 @@
+//! A script of seat changes, rendered without a host, against the built CLAP with its parameters automated at the same frames.
+
+#[path = "hosts/bundle.rs"]
+#[allow(dead_code, reason = "the host's other tests need the rest")]
+mod bundle;
+#[path = "hosts/clap_host.rs"]
+#[allow(dead_code, reason = "the host's other tests need the rest")]
+mod clap_host;
+#[path = "hosts/sound.rs"]
+#[allow(dead_code, reason = "the host's other tests need the rest")]
+mod sound;
+
+use std::fs;
+
+use clack_host::utils::ClapId;
+use clap_host::{Clap, Start};
+use rostra::editor::values::List;
+use rostra::parameters::NUMBERS;
+use rostra_files::Shelf;
+use rostra_live::moves::Moves;
+use rostra_live::render::render;
+use rostra_live::scene::Scene;
+use rostra_live::sound_loop::SoundLoop;
+use sound::{RATE_HZ, Sound, assert_sounds, largest_difference, noise_burst};
+
+/// Largest difference of samples that still counts as the same: -100 dB of full scale, which nobody hears.
+const SAME: f32 = 1e-5;
+/// Least difference that one changed parameter makes.
+const CHANGED: f32 = 1e-3;
+
+/// A script whose times lie on no block and no grid step: seats, a platform, finishes, a pickup, tone and level.
+const SCRIPT: &str = r#"
+[[move]]
+at_s = 0.0
+seat = "horns"
+
+[[move]]
+at_s = 0.21347
+set = { depth = "6.3 m", bearing = 31.5, facing = -40 }
+
+[[move]]
+at_s = 0.4501
+seat = "violins-1"
+platform = "large-plaster"
+
+[[move]]
+at_s = 0.70001
+set = { rear = "curtain", pickup = "coincident", decay = "1.2 s", air = 3, close = "0.3 m", lowmid_g = -4.5, balance = 70 }
+
+[[move]]
+at_s = 1.0000
+seat = "flute"
+platform = "medium-timber"
+set = { close = "off", trim = "-2 dB" }
+"#;
+
+fn script(text: &str) -> Moves {
+    let folder = tempfile::tempdir().expect("a folder");
+    let path = folder.path().join("moves.toml");
+    fs::write(&path, text).expect("the script is written");
+    Moves::read(&path, &Scene::default(), &Shelf::at("no folder of files")).expect("the script is read")
+}
+
+/// Every value of every move as an event of the plug-in's own parameters, by its texts.
+fn events(clap: &mut Clap, moves: &Moves) -> Vec<(usize, ClapId, f64)> {
+    let mut events = Vec::new();
+    for at in &moves.moves {
+        let frame = (at.at_s * f64::from(RATE_HZ)).round() as usize;
+        let values = &at.scene.values;
+        let numbers = NUMBERS.iter().map(|number| (number.name, number.shown(values.number(number))));
+        let lists = List::ALL
+            .into_iter()
+            .filter(|list| *list != List::Link)
+            .map(|list| (list.name(), list.entries()[values.chosen(list)].to_owned()));
+        for (name, text) in numbers.chain(lists).collect::<Vec<_>>() {
+            let (id, value) = clap.typed(name, &text);
+            events.push((frame, id, value));
+        }
+    }
+    events
+}
+
+fn through_the_plug_in(input: &Sound, moves: &Moves) -> Sound {
+    let mut clap = Clap::new();
+    let events = events(&mut clap, moves);
+    // What stands at the first frame is set before it, as a loaded state would.
+    let first: Vec<_> = events.iter().filter(|event| event.0 == 0).map(|event| (event.1, event.2)).collect();
+    clap.set_values(&first);
+    let start =
+        Start { inputs: input.len(), outputs: 2, block_frames: 512, is_offline: true, ..Start::STEREO };
+    let mut playing = clap.start(start);
+    let output = playing.render_automated(input, &events);
+    playing.stop();
+    output
+}
+
+fn without_a_host(input: &Sound, moves: &Moves) -> Sound {
+    let seconds = input[0].len() as f64 / f64::from(RATE_HZ);
+    let sound = SoundLoop { rate_hz: RATE_HZ, channels: input.clone() };
+    render(sound, &Scene::default(), Some(moves), Some(seconds)).expect("it renders").channels
+}
+
+#[test]
+fn a_render_is_what_the_plug_in_plays_under_automation() {
+    let moves = script(SCRIPT);
+    for channels in [1, 2] {
+        let input = noise_burst(channels);
+        let (plug_in, live) = (through_the_plug_in(&input, &moves), without_a_host(&input, &moves));
+        assert_sounds(&plug_in);
+        assert_sounds(&live);
+        let difference = largest_difference(&plug_in, &live);
+        eprintln!("{channels} in: differs by {difference:e} at most");
+        assert!(difference <= SAME, "{channels} in: differs by {difference:e}, at most {SAME:e} is allowed");
+        // The controls: another value, and another time.
+        for changed in [SCRIPT.replace("bearing = 31.5", "bearing = 28.5"), SCRIPT.replace("0.4501", "0.48")]
+        {
+            let other = without_a_host(&input, &script(&changed));
+            let difference = largest_difference(&plug_in, &other);
+            assert!(difference > CHANGED, "{channels} in: a change is only {difference}");
+        }
+    }
+}

@@ -1,0 +1,441 @@
+//! Sound cards: found by name, opened at a rate and a block, and told of in one line when they refuse.
+
+use std::sync::Arc;
+use std::sync::mpsc::{Receiver, Sender, channel};
+use std::time::{Duration, Instant};
+
+use anyhow::{Result, anyhow, bail, ensure};
+use cpal::traits::{DeviceTrait, HostTrait, StreamTrait};
+use cpal::{
+    BufferSize, Device, ErrorKind, FromSample, Sample, SampleFormat, SizedSample, Stream, StreamConfig,
+    SupportedBufferSize, SupportedStreamConfigRange,
+};
+use rostra_recording::RATES_HZ;
+use rtrb::{Consumer, RingBuffer};
+
+use crate::output::{Output, Play, Playing, Tally};
+
+/// Frames that are made at once; bounds the working room, whatever the card asks for.
+const RUN_FRAMES: usize = 1024;
+/// Longest wait for a card that does not answer, s (our choice).
+const PATIENCE: Duration = Duration::from_secs(3);
+/// Sound from a microphone that may wait, s (our choice): more would be an echo.
+const HEARD_S: f64 = 0.1;
+
+/// A sound card, by name or the system's own choice.
+#[derive(Clone, Debug)]
+pub struct SoundCard {
+    name: Option<String>,
+}
+
+/// Which way sound goes through a device.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Way {
+    In,
+    Out,
+}
+
+impl Way {
+    const fn word(self) -> &'static str {
+        match self {
+            Self::In => "input",
+            Self::Out => "output",
+        }
+    }
+
+    const fn option(self) -> &'static str {
+        match self {
+            Self::In => "--input",
+            Self::Out => "--device",
+        }
+    }
+}
+
+impl SoundCard {
+    /// Names a card; the system's own choice where none is named.
+    pub const fn new(name: Option<String>) -> Self {
+        Self { name }
+    }
+
+    fn device(&self) -> Result<Device> {
+        find(self.name.as_deref(), Way::Out)
+    }
+}
+
+/// Keeps what the system's library would write to the terminal out of it; faults are told in a line of ours.
+fn hush() {
+    #[cfg(target_os = "linux")]
+    {
+        // Without it the library writes to the terminal, which harms nobody.
+        let _ = alsa::Output::local_error_handler();
+    }
+}
+
+/// Returns what devices of a way are called: the name that is given, and what the system says of it.
+fn names(way: Way) -> Vec<(String, String)> {
+    hush();
+    let named = |device: Device| {
+        let id = device.id().ok()?.id().to_owned();
+        let says = device.description().map_or_else(|_| String::new(), |told| told.name().to_owned());
+        Some((id, says))
+    };
+    let host = cpal::default_host();
+    let devices: Vec<Device> = match way {
+        Way::In => host.input_devices().map(Iterator::collect),
+        Way::Out => host.output_devices().map(Iterator::collect),
+    }
+    .unwrap_or_default();
+    devices.into_iter().filter_map(named).collect()
+}
+
+fn find(name: Option<&str>, way: Way) -> Result<Device> {
+    hush();
+    let host = cpal::default_host();
+    let Some(name) = name else {
+        let device = match way {
+            Way::In => host.default_input_device(),
+            Way::Out => host.default_output_device(),
+        };
+        return device.ok_or_else(|| anyhow!("this system has no sound {}", way.word()));
+    };
+    let devices: Vec<Device> = host.devices().map(Iterator::collect).unwrap_or_default();
+    let called = |device: &Device| {
+        let told = device.description().is_ok_and(|told| told.name() == name);
+        told || device.id().is_ok_and(|id| id.id() == name)
+    };
+    devices.into_iter().find(called).ok_or_else(|| {
+        let known: Vec<String> = names(way).into_iter().map(|(id, _)| format!("\"{id}\"")).collect();
+        let known = if known.is_empty() { "none".to_owned() } else { known.join(", ") };
+        anyhow!("{} \"{name}\": there is no such device; there are: {known}", way.option())
+    })
+}
+
+/// Says in a line what a device's refusal means and what to do.
+fn told(error: &cpal::Error, device: &str) -> String {
+    match error.kind() {
+        ErrorKind::DeviceBusy => {
+            format!("the device {device} is busy: another program has it; close that one and try again")
+        }
+        ErrorKind::DeviceNotAvailable | ErrorKind::HostUnavailable | ErrorKind::StreamInvalidated => {
+            format!("the device {device} is not there, or was unplugged; plug it in and try again")
+        }
+        ErrorKind::PermissionDenied => {
+            format!("the device {device} may not be used by you; on Linux join the group \"audio\"")
+        }
+        _ => format!("the device {device} refuses ({})", error.to_string().replace('\n', " ")),
+    }
+}
+
+/// Returns what a device is called, and the configurations that it has one way.
+fn configurations(device: &Device, way: Way) -> Result<(String, Vec<SupportedStreamConfigRange>)> {
+    let name = device.id().map_or_else(|_| "without a name".to_owned(), |id| format!("\"{}\"", id.id()));
+    let told = |error: cpal::Error| anyhow!("{}", told(&error, &name));
+    let all: Vec<_> = match way {
+        Way::In => device.supported_input_configs().map_err(told)?.collect(),
+        Way::Out => device.supported_output_configs().map_err(told)?.collect(),
+    };
+    ensure!(
+        !all.is_empty(),
+        "the device {name} has no sound {}; name another with {}",
+        way.word(),
+        way.option()
+    );
+    Ok((name, all))
+}
+
+/// Says which rates a device has, as ranges.
+fn rates_text(all: &[SupportedStreamConfigRange]) -> String {
+    let mut ranges: Vec<(u32, u32)> =
+        all.iter().map(|range| (range.min_sample_rate(), range.max_sample_rate())).collect();
+    ranges.sort_unstable();
+    ranges.dedup();
+    let text = |&(low, high): &(u32, u32)| {
+        if low == high { format!("{low} Hz") } else { format!("{low} to {high} Hz") }
+    };
+    ranges.iter().map(text).collect::<Vec<_>>().join(", ")
+}
+
+/// Returns the best configuration at a rate: two channels before more and one, 32-bit float before whole numbers.
+fn best(all: &[SupportedStreamConfigRange], rate_hz: u32) -> Option<&SupportedStreamConfigRange> {
+    let formats = [SampleFormat::F32, SampleFormat::I32, SampleFormat::I16, SampleFormat::U16];
+    let rank = |range: &&SupportedStreamConfigRange| {
+        let channels = match range.channels() {
+            2 => 0,
+            1 => 1000,
+            more => usize::from(more),
+        };
+        let format = formats.iter().position(|&format| format == range.sample_format());
+        (channels, format.unwrap_or(formats.len()))
+    };
+    all.iter()
+        .filter(|range| (range.min_sample_rate()..=range.max_sample_rate()).contains(&rate_hz))
+        .filter(|range| formats.contains(&range.sample_format()))
+        .min_by_key(rank)
+}
+
+impl Output for SoundCard {
+    fn name(&self) -> String {
+        self.name.clone().unwrap_or_else(|| "the system's sound output".into())
+    }
+
+    fn rate_hz(&self, wished_hz: Option<u32>, loop_rate_hz: u32) -> Result<u32> {
+        let (name, all) = configurations(&self.device()?, Way::Out)?;
+        if let Some(wished) = wished_hz {
+            ensure!(
+                RATES_HZ.contains(&wished),
+                "--rate {wished}: is out of range; give {} to {} Hz",
+                RATES_HZ.start(),
+                RATES_HZ.end()
+            );
+            ensure!(
+                best(&all, wished).is_some(),
+                "--rate {wished}: the device {name} does not have it; it has {}",
+                rates_text(&all)
+            );
+            return Ok(wished);
+        }
+        if best(&all, loop_rate_hz).is_some() {
+            return Ok(loop_rate_hz);
+        }
+        let nearest = all
+            .iter()
+            .map(|range| loop_rate_hz.clamp(range.min_sample_rate(), range.max_sample_rate()))
+            .filter(|rate_hz| RATES_HZ.contains(rate_hz))
+            .min_by_key(|rate_hz| rate_hz.abs_diff(loop_rate_hz));
+        nearest.ok_or_else(|| {
+            anyhow!(
+                "the device {name} has {} and the engine runs at none of them; name another",
+                rates_text(&all)
+            )
+        })
+    }
+
+    fn start(
+        &self,
+        rate_hz: u32,
+        block_frames: Option<u32>,
+        play: Play,
+        tally: Arc<Tally>,
+    ) -> Result<Box<dyn Playing>> {
+        let device = self.device()?;
+        let (name, all) = configurations(&device, Way::Out)?;
+        let found = best(&all, rate_hz);
+        let found =
+            found.ok_or_else(|| anyhow!("the device {name} has {}, not {rate_hz} Hz", rates_text(&all)))?;
+        if let (Some(asked), SupportedBufferSize::Range { min, max }) = (block_frames, found.buffer_size()) {
+            ensure!(
+                (*min..=*max).contains(&asked),
+                "--block {asked}: the device {name} takes {min} to {max} frames"
+            );
+        }
+        let config = StreamConfig {
+            channels: found.channels(),
+            sample_rate: rate_hz,
+            buffer_size: block_frames.map_or(BufferSize::Default, BufferSize::Fixed),
+        };
+        let (fault_out, fault) = channel();
+        let cue = Cue { play, tally, fault: fault_out, name: name.clone(), device: &device, config };
+        let stream = match found.sample_format() {
+            SampleFormat::F32 => cue.build::<f32>(),
+            SampleFormat::I32 => cue.build::<i32>(),
+            SampleFormat::I16 => cue.build::<i16>(),
+            SampleFormat::U16 => cue.build::<u16>(),
+            other => bail!("the device {name} wants samples of the kind {other}, which this does not speak"),
+        };
+        let stream = stream.map_err(|error| anyhow!("{}", told(&error, &name)))?;
+        stream.play().map_err(|error| anyhow!("{}", told(&error, &name)))?;
+        Ok(Box::new(Running { _stream: stream, fault }))
+    }
+}
+
+/// What a stream is built from.
+struct Cue<'a> {
+    play: Play,
+    tally: Arc<Tally>,
+    fault: Sender<String>,
+    name: String,
+    device: &'a Device,
+    config: StreamConfig,
+}
+
+impl Cue<'_> {
+    fn build<T: SizedSample + FromSample<f32>>(self) -> Result<Stream, cpal::Error> {
+        let Cue { mut play, tally, fault, name, device, config } = self;
+        let channels = usize::from(config.channels);
+        let rate_hz = f64::from(config.sample_rate);
+        let (mut left, mut right) = (vec![0.0_f32; RUN_FRAMES], vec![0.0_f32; RUN_FRAMES]);
+        let counted = Arc::clone(&tally);
+        device.build_output_stream::<T, _, _>(
+            config,
+            move |data, _| {
+                // The time of a block is taken beside the player, to tell how near to its limit the machine is.
+                #[allow(clippy::disallowed_methods, reason = "not in the player")]
+                let asked = Instant::now();
+                for run in data.chunks_mut(RUN_FRAMES * channels) {
+                    let frames = run.len() / channels;
+                    let (left, right) = (&mut left[..frames], &mut right[..frames]);
+                    play(left, right);
+                    for ((frame, left), right) in run.chunks_mut(channels).zip(left.iter()).zip(right.iter())
+                    {
+                        if let [mono] = frame {
+                            *mono = T::from_sample(0.5 * (left + right));
+                            continue;
+                        }
+                        for (channel, sample) in frame.iter_mut().enumerate() {
+                            *sample = T::from_sample(match channel {
+                                0 => *left,
+                                1 => *right,
+                                _ => 0.0,
+                            });
+                        }
+                    }
+                }
+                let frames = data.len() / channels;
+                counted.add(frames, asked.elapsed().as_secs_f64() * rate_hz / frames.max(1) as f64);
+            },
+            move |error| match error.kind() {
+                ErrorKind::Xrun => tally.miss(),
+                // Played on through another device, or without priority: nothing to stop for.
+                ErrorKind::DeviceChanged | ErrorKind::RealtimeDenied => {}
+                // Nobody may listen any more.
+                _ => drop(fault.send(told(&error, &name))),
+            },
+            Some(PATIENCE),
+        )
+    }
+}
+
+struct Running {
+    _stream: Stream,
+    fault: Receiver<String>,
+}
+
+impl Playing for Running {
+    fn fault(&mut self) -> Option<String> {
+        self.fault.try_recv().ok()
+    }
+}
+
+/// Opens a microphone at a rate: what it hears on its first channel comes through the ring.
+///
+/// # Errors
+/// In a line, when there is no such device, or it is busy or does not have the rate.
+pub fn listen(name: &str, rate_hz: u32) -> Result<(Consumer<f32>, Box<dyn Playing>)> {
+    let device = find((name != "default").then_some(name), Way::In)?;
+    let (name, all) = configurations(&device, Way::In)?;
+    let found = best(&all, rate_hz);
+    let found = found.ok_or_else(|| {
+        anyhow!(
+            "the input {name} has {}, but the output plays at {rate_hz} Hz; give --rate",
+            rates_text(&all)
+        )
+    })?;
+    let config =
+        StreamConfig { channels: found.channels(), sample_rate: rate_hz, buffer_size: BufferSize::Default };
+    let (heard_in, heard) = RingBuffer::new((HEARD_S * f64::from(rate_hz)) as usize);
+    let (fault_out, fault) = channel();
+    let ear = Ear { heard: heard_in, fault: fault_out, name: name.clone(), device: &device, config };
+    let stream = match found.sample_format() {
+        SampleFormat::F32 => ear.build::<f32>(),
+        SampleFormat::I32 => ear.build::<i32>(),
+        SampleFormat::I16 => ear.build::<i16>(),
+        SampleFormat::U16 => ear.build::<u16>(),
+        other => bail!("the input {name} gives samples of the kind {other}, which this does not speak"),
+    };
+    let stream = stream.map_err(|error| anyhow!("{}", told(&error, &name)))?;
+    stream.play().map_err(|error| anyhow!("{}", told(&error, &name)))?;
+    Ok((heard, Box::new(Running { _stream: stream, fault })))
+}
+
+/// What a microphone's stream is built from.
+struct Ear<'a> {
+    heard: rtrb::Producer<f32>,
+    fault: Sender<String>,
+    name: String,
+    device: &'a Device,
+    config: StreamConfig,
+}
+
+impl Ear<'_> {
+    fn build<T: SizedSample>(self) -> Result<Stream, cpal::Error>
+    where
+        f32: FromSample<T>,
+    {
+        let Ear { mut heard, fault, name, device, config } = self;
+        let channels = usize::from(config.channels);
+        device.build_input_stream::<T, _, _>(
+            config,
+            move |data, _| {
+                for frame in data.chunks(channels) {
+                    // What finds no room is lost: late sound would be an echo.
+                    let _ = heard.push(f32::from_sample(frame[0]));
+                }
+            },
+            move |error| {
+                if !matches!(
+                    error.kind(),
+                    ErrorKind::Xrun | ErrorKind::DeviceChanged | ErrorKind::RealtimeDenied
+                ) {
+                    // Nobody may listen any more.
+                    let _ = fault.send(told(&error, &name));
+                }
+            },
+            Some(PATIENCE),
+        )
+    }
+}
+
+/// Returns a line for each output, for people.
+pub fn outputs_text() -> String {
+    let lines: Vec<String> = names(Way::Out).into_iter().map(|(id, says)| format!("{id}  {says}")).collect();
+    if lines.is_empty() { "this system tells of no sound output".into() } else { lines.join("\n") }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_device_that_is_not_there_is_refused_with_those_that_are() {
+        let refused =
+            SoundCard::new(Some("No Such Card".into())).rate_hz(None, 48_000).unwrap_err().to_string();
+        assert!(
+            refused.starts_with("--device \"No Such Card\": there is no such device; there are: "),
+            "{refused}"
+        );
+        assert!(!refused.contains('\n'), "{refused}");
+        let refused = listen("No Such Ear", 48_000).err().unwrap().to_string();
+        assert!(refused.starts_with("--input \"No Such Ear\": there is no such device"), "{refused}");
+    }
+
+    #[test]
+    fn every_refusal_is_a_line_that_names_the_device_and_says_what_to_do() {
+        for (kind, said) in [
+            (ErrorKind::DeviceBusy, "busy"),
+            (ErrorKind::DeviceNotAvailable, "unplugged"),
+            (ErrorKind::PermissionDenied, "group"),
+            (ErrorKind::UnsupportedConfig, "refuses"),
+        ] {
+            let line = told(&cpal::Error::new(kind), "\"card\"");
+            assert!(line.contains("\"card\"") && line.contains(said) && !line.contains('\n'), "{line}");
+        }
+    }
+
+    #[test]
+    fn two_channels_of_floats_are_taken_before_the_rest_and_an_unknown_rate_is_not() {
+        let range = |channels, rate_hz, format| {
+            SupportedStreamConfigRange::new(channels, 44_100, rate_hz, SupportedBufferSize::Unknown, format)
+        };
+        let all = [
+            range(1, 48_000, SampleFormat::F32),
+            range(8, 48_000, SampleFormat::F32),
+            range(2, 48_000, SampleFormat::I16),
+            range(2, 48_000, SampleFormat::F32),
+            range(2, 48_000, SampleFormat::U8),
+        ];
+        let found = best(&all, 48_000).unwrap();
+        assert_eq!((found.channels(), found.sample_format()), (2, SampleFormat::F32));
+        assert!(best(&all, 96_000).is_none());
+        assert_eq!(rates_text(&all), "44100 to 48000 Hz");
+    }
+}
