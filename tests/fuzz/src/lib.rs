@@ -104,9 +104,13 @@ impl Target {
                 count.set(count.get() + 1);
                 Ok(())
             });
-            if let Err(TestError::Fail(why, input)) = tried {
-                let place = self.keep("failed", &kept(&input));
-                panic!("{}, seed {seed}: {why}\nthe input is kept in {}", self.name, place.display());
+            match tried {
+                Ok(()) => {}
+                Err(TestError::Abort(why)) => panic!("{}, seed {seed}: nothing was tried: {why}", self.name),
+                Err(TestError::Fail(why, input)) => {
+                    let place = self.keep("failed", &kept(&input));
+                    panic!("{}, seed {seed}: {why}\nthe input is kept in {}", self.name, place.display());
+                }
             }
             if wanted.is_none_or(|wanted| start.elapsed() >= wanted) {
                 break;
