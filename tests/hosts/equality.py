@@ -22,8 +22,9 @@ import pedalboard
 
 from against_clap import BUNDLE, LEAST_DBFS, Checks, bundle, dbfs, difference, read_wav, written
 
-# The bundle holds the hall, too.
-NAME = "Rostra Seat"
+# Both plug-ins of the bundle.
+SEAT = "Rostra Seat"
+HALL = "Rostra Hall"
 RATE_HZ = 48000
 # Not the blocks of the other hosts (512 and 480), on purpose.
 BLOCK_FRAMES = 1024
@@ -40,9 +41,9 @@ def by_name(plugin):
     return {parameter.name: parameter for parameter in plugin.parameters.values()}
 
 
-def seated(settings):
+def seated(settings, name=SEAT):
     """Return a fresh instance with these shares set."""
-    plugin = pedalboard.load_plugin(bundle(), plugin_name=NAME)
+    plugin = pedalboard.load_plugin(bundle(), plugin_name=name)
     parameters = by_name(plugin)
     for setting in settings:
         parameters[setting["name"]].raw_value = setting["share"]
@@ -70,7 +71,7 @@ def in_layout(checks, seat, layout):
     checks.same(placed, expected, seat["same"], layout)
 
     # The same instance's state, in a fresh one.
-    again = pedalboard.load_plugin(str(BUNDLE), plugin_name=NAME)
+    again = pedalboard.load_plugin(str(BUNDLE), plugin_name=SEAT)
     again.raw_state = plugin.raw_state
     checks.hold(numpy.array_equal(render(again, dry), placed),
                 f"{layout}: a saved state gives the same bits in a fresh instance")
@@ -138,6 +139,19 @@ def many(checks, seat):
     checks.hold(min(map(dbfs, heard)) > LEAST_DBFS, "none of them is silence")
 
 
+def in_the_hall(checks):
+    """Hold the hall to the CLAP's, and a changed one away from it."""
+    hall = written("hall.json")
+    dry, expected = read_wav("hall.wav", RATE_HZ), read_wav("hall placed.wav", RATE_HZ)
+    for block_frames in (BLOCK_FRAMES, *BLOCKS_FRAMES):
+        heard = render(seated(hall["settings"], HALL), dry, block_frames)
+        checks.same(heard, expected, hall["same"], f"hall, blocks of {block_frames}")
+    changed = [{**setting, "share": 1 - setting["share"]} if setting["name"] == "Decay" else setting
+               for setting in hall["settings"]]
+    change = difference(render(seated(changed, HALL), dry), expected)
+    checks.hold(change > hall["changed"], f"hall: another decay changes {change:.3f}")
+
+
 def main():
     seat = written("seat.json")
     checks = Checks()
@@ -146,6 +160,7 @@ def main():
     at_rates(checks, seat)
     bad_audio(checks, seat)
     many(checks, seat)
+    in_the_hall(checks)
     print(f"{checks.held} checks hold, {checks.failed} fail")
     return checks.failed
 

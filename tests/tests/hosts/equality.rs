@@ -138,9 +138,13 @@ fn a_parameter_set_in_the_vst3_and_in_the_clap_gives_the_same_samples() {
     assert!(difference <= SAME, "CLAP and VST3 differ by {difference:e}, at most {SAME:e} is allowed");
 }
 
-/// Returns what a VST3 host sets: shares of the ranges, by name.
+/// Returns what a VST3 host sets for the seat: shares of the ranges, by name.
 pub(crate) fn shares(settings: &[(&str, &str)]) -> Vec<(String, f64)> {
-    let mut clap = Clap::new();
+    shares_of(&mut Clap::new(), settings)
+}
+
+/// As [`shares`], of either plug-in.
+pub(crate) fn shares_of(clap: &mut Clap, settings: &[(&str, &str)]) -> Vec<(String, f64)> {
     let described = clap.parameters();
     settings
         .iter()

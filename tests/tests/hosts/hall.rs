@@ -4,8 +4,12 @@ use rostra_dsp::hall::Hall;
 use rostra_dsp::hall::engine::HallEngine;
 use rostra_dsp::tail::BuildAtOnce;
 
+use serde_json::json;
+
+use super::bundle;
 use super::clap_host::{Clap, Start};
-use super::sound::{RATE_HZ, Sound, assert_sounds, largest_difference, noise_burst};
+use super::equality::shares_of;
+use super::sound::{RATE_HZ, Sound, assert_sounds, largest_difference, noise_burst, write_wav};
 use super::vst3_host::Vst3;
 
 /// Largest difference of samples that still counts as the same: rounding of parameters kept in 32 bits.
@@ -75,12 +79,27 @@ fn clap_vst3_and_engine_give_the_same_samples() {
     let clap = largest_difference(&placed, &expected);
     let mut vst3 = Vst3::of(CLASS, 2, 2, &state[8..]);
     let vst3 = largest_difference(&vst3.render(&input), &expected);
+    write_down(&input, &placed);
     eprintln!("hall: the CLAP differs from the engine by {clap:e} at most, the VST3 by {vst3:e}");
     assert!(clap <= SAME && vst3 <= SAME, "{clap:e} and {vst3:e}");
     let mut other = HALL;
     other[1].1 = "1.5 s";
     let (other, _) = from_clap(&other, &input);
     assert!(largest_difference(&other, &expected) > CHANGED);
+}
+
+/// Writes what a host in Python is to set and to get.
+fn write_down(input: &Sound, placed: &Sound) {
+    let folder = bundle::shared_folder();
+    write_wav(&folder.join("hall.wav"), input);
+    write_wav(&folder.join("hall placed.wav"), placed);
+    let settings: Vec<_> = shares_of(&mut new(), &HALL)
+        .into_iter()
+        .map(|(name, share)| json!({"name": name, "share": share}))
+        .collect();
+    let path = folder.join("hall.json");
+    let text = json!({ "settings": settings, "same": SAME, "changed": CHANGED }).to_string();
+    std::fs::write(&path, text).unwrap_or_else(|error| panic!("{}: {error}", path.display()));
 }
 
 #[test]
