@@ -26,6 +26,9 @@ use crate::strike::Strike;
 pub const LEVELS_DB: (f64, f64) = (-60.0, 0.0);
 /// Longest wait for a fade before an output is let go (our choice: ten times the fade).
 const FADE_OUT: Duration = Duration::from_millis(200);
+/// Blocks that are awaited after a fade: the one in which it ended, which may not be counted yet, and the two that a device
+/// of two periods holds.
+const BLOCKS_HELD: u32 = 3;
 /// Time after which an output that asks for nothing more has stopped (our choice).
 const STALLED: Duration = Duration::from_secs(2);
 /// Seats on the keys 1 to 3 at first: left in front, in the middle, at the back.
@@ -87,6 +90,8 @@ struct Stage {
     rate_hz: u32,
     /// Blocks when they were last looked at, and when that number last changed.
     watched: (u64, Instant),
+    /// Moves of the script that are shown.
+    shown_moves: usize,
 }
 
 /// The booth.
@@ -139,6 +144,10 @@ impl Booth {
     /// In a line, when loop, rate or device cannot be had; nothing plays then.
     pub fn start(&mut self) -> Result<()> {
         self.stop();
+        if self.setup.input.is_some() {
+            // Another loudspeaker may be there by now: the microphone is let in by hand each time, and low at first.
+            self.shut();
+        }
         let outcome = self.open();
         match &outcome {
             Ok(stage) => {
@@ -176,7 +185,13 @@ impl Booth {
         let tally = Arc::new(Tally::default());
         let play = Box::new(move |left: &mut [f32], right: &mut [f32]| player.process(left, right));
         let playing = output.start(rate_hz, *block_frames, play, Arc::clone(&tally))?;
-        Ok(Stage { playing, ear, lead, tally, rate_hz, watched: (0, now()) })
+        Ok(Stage { playing, ear, lead, tally, rate_hz, watched: (0, now()), shown_moves: 0 })
+    }
+
+    /// Shuts the microphone and turns down to the level of a start.
+    fn shut(&mut self) {
+        self.play(false);
+        self.set_level_db(self.level_db.min(FIRST_LEVEL_DB));
     }
 
     /// Fades out and lets the output go.
@@ -184,7 +199,19 @@ impl Booth {
         let Some(mut stage) = self.stage.take() else { return };
         stage.lead.tell(Command::Close);
         let start = now();
-        while !stage.lead.told.is_closed.load(Ordering::Acquire) && now() - start < FADE_OUT {
+        let counted = stage.tally.counted();
+        let blocks_s = f64::from(BLOCKS_HELD) * f64::from(counted.block_frames) / f64::from(stage.rate_hz);
+        let longest = FADE_OUT + Duration::from_secs_f64(blocks_s);
+        let is_closed = || stage.lead.told.is_closed.load(Ordering::Acquire);
+        while !is_closed() && now() - start < longest {
+            std::thread::sleep(Duration::from_millis(2));
+        }
+        // The end of the fade is made by then, but not yet heard: the device still holds it.
+        let (closed, blocks) = (now(), stage.tally.counted().blocks);
+        while is_closed()
+            && stage.tally.counted().blocks < blocks + u64::from(BLOCKS_HELD)
+            && now() - closed < longest
+        {
             std::thread::sleep(Duration::from_millis(2));
         }
         drop(stage.playing);
@@ -198,7 +225,11 @@ impl Booth {
         stage.lead.free();
         if let Some(moves) = &self.setup.moves {
             let made = stage.lead.told.moves.load(Ordering::Relaxed);
-            if let Some(newest) = made.checked_sub(1) {
+            // Once for each move: what a hand does afterwards stays until the next one.
+            if made != stage.shown_moves
+                && let Some(newest) = made.checked_sub(1)
+            {
+                stage.shown_moves = made;
                 let Values { dry, bypass, .. } = self.scene.values;
                 self.scene = moves.moves[newest % moves.moves.len()].scene.clone();
                 (self.scene.values.dry, self.scene.values.bypass) = (dry, bypass);
@@ -210,13 +241,24 @@ impl Booth {
         }
         let is_stalled = now() - stage.watched.1 > STALLED;
         let ear_fault = stage.ear.as_mut().and_then(|ear| ear.fault());
-        let fault = stage.playing.fault().or(ear_fault).or_else(|| {
+        let ear_has_moved = stage.ear.as_mut().is_some_and(|ear| ear.has_moved());
+        let has_moved = stage.playing.has_moved() || ear_has_moved;
+        let fault = stage.playing.fault().or_else(|| {
             is_stalled.then(|| format!("{} asks for no sound any more; try again", self.setup.output.name()))
         });
         if let Some(fault) = fault {
             // There is nothing left to fade.
             self.stage = None;
             self.warn(fault);
+        } else if let Some(fault) = ear_fault {
+            self.stop();
+            self.warn(fault);
+        } else if has_moved && self.setup.input.is_some() {
+            self.shut();
+            self.warn(
+                "The system has changed to another device: the microphone is shut, the level low; open it once you know where it plays."
+                    .into(),
+            );
         }
     }
 
@@ -320,8 +362,9 @@ impl Booth {
         self.lesson = Some(page);
         let lesson = &self.setup.lessons[page.0];
         let (scene, file) = (lesson.seats[page.1].scene.clone(), lesson.loop_file.clone());
-        let listed = Listed::of_file(file);
-        if let Some(place) = self.setup.loops.iter().position(|known| known.name == listed.name) {
+        // By where it comes from: a recording of the user's own may have the same name.
+        let origin = Listed::of_file(file).origin;
+        if let Some(place) = self.setup.loops.iter().position(|known| known.origin == origin) {
             self.choose_loop(place);
         }
         self.stand_at(&scene);
@@ -522,31 +565,77 @@ mod tests {
         assert_eq!(booth.counted().map(|(_, rate_hz)| rate_hz), Some(44_100));
     }
 
+    /// A quiet sine that fits its loop, as a file.
+    fn sine_file(folder: &std::path::Path) -> Listed {
+        let path = folder.join("sine.wav");
+        let channel = (0..96_000).map(|n| (0.1 * (SINE_STEP * f64::from(n)).sin()) as f32).collect();
+        rostra_recording::Recording { rate_hz: 48_000, channels: vec![channel] }.write(&path).unwrap();
+        Listed::of_file(path)
+    }
+
+    /// Angle from frame to frame of a sine of 100 Hz at 48 kHz, rad.
+    const SINE_STEP: f64 = std::f64::consts::TAU * 100.0 / 48_000.0;
+
+    fn most_step(sound: &[f32]) -> f64 {
+        sound.windows(2).map(|pair| f64::from((pair[1] - pair[0]).abs())).fold(0.0, f64::max)
+    }
+
+    /// A sine has no step larger than its own; fades add their slope to it, and whatever bursts more than that.
     #[test]
     fn nothing_starts_stops_or_changes_with_a_burst() {
+        let folder = tempfile::tempdir().unwrap();
+        let sine = sine_file(folder.path());
         let (dummy, heard) = hearing();
-        let mut booth = Booth::new(setup(dummy));
+        let mut booth = Booth::new(Setup { loops: vec![sine.clone(), sine], ..setup(dummy) });
         booth.set_level_db(0.0);
         booth.start().unwrap();
         let mut sound = Vec::new();
-        for step in 0..40 {
-            match step % 8 {
-                0 => booth.jump(step / 8 % 3),
-                2 => booth.choose_loop(step / 8 % 2),
-                4 => booth.play(step / 8 % 2 == 1),
-                6 => booth.strike(Strike::Clap),
+        for step in 0..60 {
+            match step % 6 {
+                0 => booth.jump(step / 6 % 3),
+                2 => booth.choose_loop(step / 6 % 2),
+                4 => booth.play(step / 6 % 2 == 1),
                 _ => {}
             }
             booth.look();
-            std::thread::sleep(Duration::from_millis(10));
+            std::thread::sleep(Duration::from_millis(15));
             sound.extend(left(&heard));
         }
         booth.stop();
         sound.extend(left(&heard));
-        assert!(sound.iter().all(|x| x.is_finite() && x.abs() <= crate::ceiling::CEILING));
-        assert!(sound.iter().any(|x| x.abs() > 0.01), "the sound is not silence");
+        assert!(sound.iter().all(|x| x.is_finite()));
+        let loudest = sound.iter().fold(0.0_f32, |most, x| most.max(x.abs()));
+        assert!(loudest > 0.03, "the sound is not silence: {loudest}");
+        // The platform adds to the sine: as loud as it gets, A, is what steps are held against. Under a gain g that changes by
+        // g' a frame, a sine of w a frame steps by at most A hypot(g w, g'). Fades that may fall together: the 5 ms of a
+        // loop's start, the 20 ms of loops that change, and the 20 ms of what is let in.
+        let fades = 1.0 / (0.005 * 48_000.0) + 2.0 / (0.020 * 48_000.0);
+        let bound = f64::from(loudest) * SINE_STEP.hypot(fades);
+        eprintln!("loudest {loudest}, most step {}, bound {bound}", most_step(&sound));
+        assert!(most_step(&sound) <= bound, "{} over {bound}", most_step(&sound));
         let end = sound[sound.len().saturating_sub(32)..].iter().fold(0.0_f32, |most, x| most.max(x.abs()));
         assert!(end < 1e-3, "it ends at {end}");
+        // The control: a fade of one frame, half as loud as the sine gets, is a burst.
+        let half = sound.iter().position(|x| x.abs() > 0.5 * loudest).unwrap();
+        sound[half..].fill(0.0);
+        assert!(most_step(&sound) > bound, "{} within {bound}", most_step(&sound));
+    }
+
+    #[test]
+    fn strikes_stay_under_the_ceiling() {
+        let (dummy, heard) = hearing();
+        let mut booth = Booth::new(setup(dummy));
+        booth.set_level_db(0.0);
+        booth.start().unwrap();
+        for _ in 0..10 {
+            booth.strike(Strike::Clap);
+            booth.look();
+            std::thread::sleep(Duration::from_millis(20));
+        }
+        booth.stop();
+        let sound = left(&heard);
+        assert!(sound.iter().all(|x| x.is_finite() && x.abs() <= crate::ceiling::CEILING));
+        assert!(sound.iter().any(|x| x.abs() > 0.01), "the sound is not silence");
     }
 
     /// Seconds of what `--seconds` does for minutes; how many blocks come too late is the machine's affair.
@@ -578,20 +667,8 @@ mod tests {
 
     #[test]
     fn a_microphone_starts_shut() {
-        #[expect(clippy::unnecessary_wraps, reason = "others can fail")]
-        fn ear(_: &str, rate_hz: u32) -> Result<Heard> {
-            struct Open;
-            impl Playing for Open {
-                fn fault(&mut self) -> Option<String> {
-                    None
-                }
-            }
-            let (mut heard_in, heard) = rtrb::RingBuffer::new(rate_hz as usize);
-            (0..rate_hz).for_each(|n| heard_in.push((n as f32 * 0.1).sin()).unwrap());
-            Ok((heard, Box::new(Open)))
-        }
         let (dummy, heard) = hearing();
-        let mut booth = Booth::new(Setup { input: Some("ear".into()), listen: ear, ..setup(dummy) });
+        let mut booth = with_ear(dummy, |_, _| hear(0, 0));
         booth.start().unwrap();
         wait(&mut booth, |booth| booth.counted().is_some_and(|(counted, _)| counted.blocks > 20));
         assert!(left(&heard).iter().all(|x| *x == 0.0), "nothing of the microphone before it is let in");
@@ -601,6 +678,113 @@ mod tests {
             sound.extend(left(&heard));
             sound.iter().any(|x| x.abs() > 1e-3)
         });
+    }
+
+    /// A microphone that hears a sine, breaks after a number of looks, and moves after another.
+    struct EarOf {
+        looks: u32,
+        breaks_at: u32,
+        moves_at: u32,
+    }
+
+    impl Playing for EarOf {
+        fn fault(&mut self) -> Option<String> {
+            self.looks += 1;
+            (self.looks == self.breaks_at).then(|| "the ear was unplugged".into())
+        }
+
+        fn has_moved(&mut self) -> bool {
+            self.looks == self.moves_at
+        }
+    }
+
+    /// Opens one that goes on while it is shut, as a microphone does.
+    #[expect(clippy::unnecessary_wraps, reason = "others can fail")]
+    fn hear(breaks_at: u32, moves_at: u32) -> Result<Heard> {
+        let (mut heard_in, heard) = rtrb::RingBuffer::new(4800);
+        std::thread::spawn(move || {
+            let mut n = 0.0;
+            while !heard_in.is_abandoned() {
+                while heard_in.push((n * 0.1_f32).sin()).is_ok() {
+                    n += 1.0;
+                }
+                std::thread::sleep(Duration::from_millis(1));
+            }
+        });
+        Ok((heard, Box::new(EarOf { looks: 0, breaks_at, moves_at })))
+    }
+
+    fn with_ear(output: Dummy, listen: Listen) -> Booth {
+        Booth::new(Setup { input: Some("ear".into()), listen, ..setup(output) })
+    }
+
+    #[test]
+    fn a_microphone_is_shut_and_low_again_after_a_fault() {
+        let (dummy, _heard) = hearing();
+        let dummy = Dummy { unplugged_after: Some(40), ..dummy };
+        let mut booth = with_ear(dummy, |_, _| hear(0, 0));
+        booth.start().unwrap();
+        booth.play(true);
+        booth.set_level_db(0.0);
+        wait(&mut booth, |booth| !booth.is_open());
+        assert!(booth.is_playing());
+        booth.start().unwrap();
+        assert!(!booth.is_playing() && booth.level_db() <= FIRST_LEVEL_DB, "{} dB", booth.level_db());
+    }
+
+    #[test]
+    fn a_microphone_is_shut_where_the_system_changes_to_another_device() {
+        let mut booth = with_ear(Dummy::default(), |_, _| hear(0, 5));
+        booth.start().unwrap();
+        booth.play(true);
+        booth.set_level_db(0.0);
+        wait(&mut booth, |booth| !booth.is_playing());
+        assert!(
+            booth.is_open() && booth.said.is_fault && booth.level_db() <= FIRST_LEVEL_DB,
+            "{:?}",
+            booth.said
+        );
+    }
+
+    #[test]
+    fn a_microphone_that_breaks_takes_the_hall_and_the_platform_with_it_by_a_fade() {
+        let (dummy, heard) = hearing();
+        let mut booth = with_ear(dummy, |_, _| hear(30, 0));
+        booth.start().unwrap();
+        booth.play(true);
+        wait(&mut booth, |booth| !booth.is_open());
+        assert!(booth.said.is_fault && booth.said.line.contains("ear was unplugged"), "{:?}", booth.said);
+        let sound = left(&heard);
+        assert!(sound.iter().any(|x| x.abs() > 1e-3), "it was heard");
+        assert!(sound[sound.len() - 32..].iter().all(|x| *x == 0.0), "it was faded out");
+    }
+
+    #[test]
+    fn a_stop_waits_until_its_fade_is_heard() {
+        let (dummy, heard) = hearing();
+        let mut booth = Booth::new(setup(dummy));
+        booth.start().unwrap();
+        wait(&mut booth, |booth| booth.counted().is_some_and(|(counted, _)| counted.blocks > 20));
+        booth.stop();
+        let blocks: Vec<Block> = heard.try_iter().collect();
+        for (left, right) in &blocks[blocks.len() - 2..] {
+            assert!(left.iter().chain(right).all(|x| *x == 0.0), "the device still holds sound");
+        }
+    }
+
+    #[test]
+    fn a_hand_moves_on_from_where_a_script_has_put_the_seat() {
+        let edit = |depth: &str| Edit::of_words("depth", depth).unwrap();
+        let mut scene = Scene::default();
+        scene.apply([edit("3 m")]);
+        let moves = Moves { moves: vec![crate::moves::Move { at_s: 0.0, scene }], repeat_s: None };
+        let mut booth = Booth::new(Setup { moves: Some(moves), ..setup(Dummy::default()) });
+        let depth_m = |booth: &Booth| booth.scene.values.settings().seat.depth_m;
+        booth.start().unwrap();
+        wait(&mut booth, |booth| (depth_m(booth) - 3.0).abs() < 1e-6);
+        booth.apply(vec![edit("9 m")]);
+        booth.look();
+        assert!((depth_m(&booth) - 9.0).abs() < 1e-6, "{}", depth_m(&booth));
     }
 
     #[test]

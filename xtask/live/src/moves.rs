@@ -1,7 +1,7 @@
 //! A script of seat changes: who moves when.
 //!
 //! ```toml
-//! repeat_s = 4.0                  # from the start again, where it is played live
+//! repeat_s = 4.0                  # from the start again, played live or rendered
 //!
 //! [[move]]
 //! at_s = 0.0

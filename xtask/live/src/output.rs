@@ -36,6 +36,11 @@ pub trait Output: Send {
 pub trait Playing: Send {
     /// Returns why it plays no more, in a line, once.
     fn fault(&mut self) -> Option<String>;
+
+    /// Says, once, whether the system has handed it on to another device while it played.
+    fn has_moved(&mut self) -> bool {
+        false
+    }
 }
 
 /// Steps of the histogram: thousandths of a block's time, the last for all above.

@@ -49,8 +49,33 @@ pub struct Part {
 enum Source {
     /// A loop, and the frame that comes next.
     Loop(Box<SoundLoop>, usize),
-    /// A microphone: what was heard since.
-    Input(Consumer<f32>),
+    /// A microphone.
+    Input(Ear),
+}
+
+/// What a microphone heard, through a ring.
+struct Ear {
+    heard: Consumer<f32>,
+    /// Frames that were left in the ring the last time; none before it was looked at.
+    left: Option<usize>,
+    /// Most frames that came at once.
+    most: usize,
+}
+
+impl Ear {
+    /// Lets go of all but the newest two blocks, those of the microphone or of the output, whichever are longer.
+    ///
+    /// What waited in the ring when the microphone is let in would stay its delay for good.
+    fn forget(&mut self, frames: usize) {
+        let waiting = self.heard.slots();
+        if let Some(left) = self.left {
+            self.most = self.most.max(waiting.saturating_sub(left));
+        }
+        let late = waiting.saturating_sub(2 * frames.max(self.most));
+        if let Ok(late) = self.heard.read_chunk(late) {
+            late.commit_all();
+        }
+    }
 }
 
 impl Part {
@@ -82,7 +107,7 @@ impl Part {
     ) -> Result<Box<Self>> {
         let config = Config { sample_rate_hz: f64::from(rate_hz), layout: Layout::MonoToStereo };
         let chain = Chain::prepare(config, false, first, meters).map_err(|error| anyhow!("{error}"))?;
-        Ok(Box::new(Self { chain, source: Source::Input(heard) }))
+        Ok(Box::new(Self { chain, source: Source::Input(Ear { heard, left: None, most: 0 }) }))
     }
 }
 
@@ -219,6 +244,10 @@ pub struct Player {
     hall_supply: Supply,
     hall_settings: Hall,
     send: Ramp,
+    /// Whether anything was ever sent to the hall.
+    has_sent: bool,
+    /// Gain on the way to the hall and back: 0 while the dry signal is compared.
+    hall_gate: Ramp,
     /// Gain on what comes in.
     input: Ramp,
     /// Gain on what goes out: 0 while a loop gives way to another.
@@ -266,6 +295,8 @@ impl Player {
             hall_supply,
             hall_settings,
             send: Ramp::new(placement.hall.map_or(0.0, |send| send.gain), fade_frames),
+            has_sent: false,
+            hall_gate: Ramp::new(if wanted.is_compared { 0.0 } else { 1.0 }, fade_frames),
             input: Ramp::new(if is_offline { 1.0 } else { 0.0 }, fade_frames),
             gate: Ramp::new(if is_offline { 1.0 } else { 0.0 }, fade_frames).to(1.0),
             level: Ramp::new(level, fade_frames),
@@ -336,7 +367,7 @@ impl Player {
 
     /// Returns how long the sound goes on after the loop has ended, in frames.
     pub fn tail_frames(&self) -> usize {
-        let hall = if self.send.is_at(0.0) { 0 } else { self.hall.tail_frames() };
+        let hall = if self.has_sent { self.hall.tail_frames() } else { 0 };
         self.part.chain.tail_frames() + hall
     }
 
@@ -352,7 +383,11 @@ impl Player {
         {
             match command {
                 Command::Place(placement) => self.stand_at(&placement),
-                Command::Compare(is_compared) => self.wanted.is_compared = is_compared,
+                Command::Compare(is_compared) => {
+                    self.wanted.is_compared = is_compared;
+                    // A hall behind it would be neither dry nor as loud.
+                    self.hall_gate.head_for(if is_compared { 0.0 } else { 1.0 });
+                }
                 Command::Bypass(is_bypassed) => self.wanted.is_bypassed = is_bypassed,
                 Command::Play(is_playing) => self.input.head_for(if is_playing { 1.0 } else { 0.0 }),
                 Command::Level(level) => self.level.head_for(level),
@@ -410,14 +445,17 @@ impl Player {
         let frames = left.len();
         let [bus_left, bus_right] = &mut self.bus;
         let (bus_left, bus_right) = (&mut bus_left[..frames], &mut bus_right[..frames]);
+        let gate_before = self.hall_gate;
         for n in 0..frames {
-            let send = self.send.step();
+            let send = self.send.step() * self.hall_gate.step();
+            self.has_sent |= send > 0.0;
             (bus_left[n], bus_right[n]) = (send * left[n], send * right[n]);
         }
         self.hall.process(&self.hall_settings, &mut self.hall_supply, [&mut *bus_left, &mut *bus_right]);
         for (side, bus) in [(left, bus_left), (right, bus_right)] {
+            let mut gate = gate_before;
             for (x, answer) in side.iter_mut().zip(bus.iter()) {
-                *x += self.return_gain * answer;
+                *x += self.return_gain * gate.step() * answer;
             }
         }
     }
@@ -435,11 +473,15 @@ impl Player {
                     *at = if *at + 1 == total { 0 } else { *at + 1 };
                 }
             }
-            Source::Input(heard) => {
+            Source::Input(ear) => {
+                if self.input.is_at(0.0) {
+                    ear.forget(left.len());
+                }
                 for (left, right) in left.iter_mut().zip(right.iter_mut()) {
-                    *left = self.input.step() * heard.pop().unwrap_or(0.0);
+                    *left = self.input.step() * ear.heard.pop().unwrap_or(0.0);
                     *right = 0.0;
                 }
+                ear.left = Some(ear.heard.slots());
             }
         }
         let is_stereo = self.part.chain.layout() == Layout::StereoToStereo;
@@ -461,4 +503,95 @@ impl Player {
 fn seam(at: usize, total: usize, seam_frames: usize) -> f32 {
     let from_end = (at + 1).min(total - at);
     if from_end >= seam_frames { 1.0 } else { from_end as f32 / seam_frames as f32 }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::render::render;
+    use crate::scene::{Change, Scene};
+    use crate::sound_loop::Listed;
+
+    const BLOCK_FRAMES: usize = 64;
+
+    fn start(part: Box<Part>, scene: &Scene, is_compared: bool) -> (Player, Lead) {
+        let placement = scene.placement();
+        let wanted = Wanted { settings: placement.settings, is_compared, ..Wanted::default() };
+        let start =
+            Start { part, rate_hz: 48_000, wanted, placement, moves: None, is_offline: false, level: 1.0 };
+        Player::new(start).unwrap()
+    }
+
+    fn loop_part(sound: SoundLoop) -> Box<Part> {
+        Part::of_loop(sound, false, &Wanted::default(), Arc::default()).unwrap()
+    }
+
+    fn peak<'a>(sound: impl IntoIterator<Item = &'a f32>) -> f64 {
+        f64::from(sound.into_iter().fold(0.0_f32, |most, x| most.max(x.abs())))
+    }
+
+    #[test]
+    fn strikes_are_as_loud_live_as_in_a_render() {
+        for strike in Strike::ALL {
+            let sound = Listed::of_strikes(strike).load().unwrap();
+            let seconds = 2.5;
+            let rendered = render(sound.clone(), &Scene::default(), None, Some(seconds)).unwrap();
+            let (mut player, mut lead) = start(loop_part(sound), &Scene::default(), false);
+            lead.tell(Command::Play(true));
+            let (mut left, mut right) = ([0.0; BLOCK_FRAMES], [0.0; BLOCK_FRAMES]);
+            let mut most = 0.0_f64;
+            for _ in 0..(seconds * 48_000.0) as usize / BLOCK_FRAMES {
+                player.process(&mut left, &mut right);
+                most = most.max(peak(left.iter().chain(&right)));
+            }
+            let wanted = peak(rendered.channels.iter().flatten());
+            let off_db = 20.0 * (most / wanted).log10();
+            assert!(off_db.abs() < 1.0, "{strike:?}: {off_db:.2} dB beside the render's {wanted}");
+        }
+    }
+
+    #[test]
+    fn what_waited_while_the_microphone_was_shut_is_no_delay_once_it_is_open() {
+        const RING_FRAMES: usize = 4800;
+        let (mut heard_in, heard) = RingBuffer::new(RING_FRAMES);
+        (0..RING_FRAMES).for_each(|_| heard_in.push(0.5).unwrap());
+        let part = Part::of_input(heard, 48_000, &Wanted::default(), Arc::default()).unwrap();
+        let (mut player, mut lead) = start(part, &Scene::default(), false);
+        let (mut left, mut right) = ([0.0; BLOCK_FRAMES], [0.0; BLOCK_FRAMES]);
+        player.process(&mut left, &mut right);
+        let waiting = RING_FRAMES - heard_in.slots();
+        assert!(waiting <= 2 * BLOCK_FRAMES, "{waiting} frames wait");
+        // Longer blocks of the microphone's own are kept, twice.
+        (0..512).for_each(|_| heard_in.push(0.5).unwrap());
+        player.process(&mut left, &mut right);
+        let waiting = RING_FRAMES - heard_in.slots();
+        assert!((512..=1024).contains(&waiting), "{waiting} frames wait");
+        // What waits while it is open is heard.
+        lead.tell(Command::Play(true));
+        while heard_in.push(0.5).is_ok() {}
+        player.process(&mut left, &mut right);
+        assert_eq!(heard_in.slots(), BLOCK_FRAMES);
+    }
+
+    #[test]
+    fn dry_is_dry_with_a_hall_behind_too() {
+        let mut with_hall = Scene::default();
+        let change = Change { hall: Some("short-cue".into()), ..Change::default() };
+        change.make(&mut with_hall, &rostra_files::Shelf::at("no folder of files")).unwrap();
+        let play = |scene: &Scene, is_compared: bool| {
+            let sound = Listed::of_strikes(Strike::Clap).load().unwrap();
+            let (mut player, mut lead) = start(loop_part(sound), scene, is_compared);
+            lead.tell(Command::Play(true));
+            let (mut left, mut right) = (vec![0.0; 48_000], vec![0.0; 48_000]);
+            player.process(&mut left, &mut right);
+            left
+        };
+        let off = |is_compared: bool| {
+            let (bare, hall) = (play(&Scene::default(), is_compared), play(&with_hall, is_compared));
+            bare.iter().zip(&hall).map(|(a, b)| f64::from((a - b).abs())).fold(0.0, f64::max)
+        };
+        assert_eq!(off(true), 0.0);
+        // The control: placed, the hall is heard.
+        assert!(off(false) > 1e-3, "{}", off(false));
+    }
 }

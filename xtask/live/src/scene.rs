@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use anyhow::{Context as _, Result, anyhow, bail};
 use rostra::editor::filing::{edits_among, edits_of};
-use rostra::editor::values::{Edit, Values};
+use rostra::editor::values::{Edit, Switch, Values};
 use rostra::file_table::table;
 use rostra::hall::parameters::{HALL_NUMBERS, HallValues, hall_of};
 use rostra_dsp::Settings;
@@ -102,6 +102,11 @@ impl Change {
         }
         for (id, value) in &self.set {
             let edit = Edit::of_words(id, value).map_err(|why| anyhow!("{id} = {value}: {why}"))?;
+            if let Edit::Throw(Switch::Dry | Switch::Bypass, _) = edit {
+                bail!(
+                    "{id} = {value}: is thrown by hand while it plays and is no part of a scene; leave it out"
+                );
+            }
             scene.apply([edit]);
         }
         match &self.hall {
@@ -267,6 +272,11 @@ mod tests {
             (Change { seat: Some("nobody".into()), ..Change::default() }, "nobody"),
             (Change { set: set("depth", "far"), ..Change::default() }, "takes 0.50 m to 25.00 m"),
             (Change { set: set("depht", "3"), ..Change::default() }, "no parameter"),
+            (Change { set: set("dry", "on"), ..Change::default() }, "dry = on: is thrown by hand"),
+            (
+                Change { set: set("bypass", "false"), ..Change::default() },
+                "bypass = false: is thrown by hand",
+            ),
             (Change { hall_set: set("decay", "2"), ..Change::default() }, "no hall to set"),
         ] {
             let refused = format!("{:#}", change.make(&mut Scene::default(), &shelf).unwrap_err());

@@ -1,6 +1,7 @@
 //! Sound cards: found by name, opened at a rate and a block, and told of in one line when they refuse.
 
 use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, Sender, channel};
 use std::time::{Duration, Instant};
 
@@ -98,12 +99,18 @@ fn find(name: Option<&str>, way: Way) -> Result<Device> {
         };
         return device.ok_or_else(|| anyhow!("this system has no sound {}", way.word()));
     };
-    let devices: Vec<Device> = host.devices().map(Iterator::collect).unwrap_or_default();
+    // Those of this way first: one name may stand for two devices, one for each way.
+    let of_way: Vec<Device> = match way {
+        Way::In => host.input_devices().map(Iterator::collect),
+        Way::Out => host.output_devices().map(Iterator::collect),
+    }
+    .unwrap_or_default();
+    let rest: Vec<Device> = host.devices().map(Iterator::collect).unwrap_or_default();
     let called = |device: &Device| {
         let told = device.description().is_ok_and(|told| told.name() == name);
         told || device.id().is_ok_and(|id| id.id() == name)
     };
-    devices.into_iter().find(called).ok_or_else(|| {
+    of_way.into_iter().chain(rest).find(called).ok_or_else(|| {
         let known: Vec<String> = names(way).into_iter().map(|(id, _)| format!("\"{id}\"")).collect();
         let known = if known.is_empty() { "none".to_owned() } else { known.join(", ") };
         anyhow!("{} \"{name}\": there is no such device; there are: {known}", way.option())
@@ -234,7 +241,16 @@ impl Output for SoundCard {
             buffer_size: block_frames.map_or(BufferSize::Default, BufferSize::Fixed),
         };
         let (fault_out, fault) = channel();
-        let cue = Cue { play, tally, fault: fault_out, name: name.clone(), device: &device, config };
+        let moved = Arc::new(AtomicBool::new(false));
+        let cue = Cue {
+            play,
+            tally,
+            moved: Arc::clone(&moved),
+            fault: fault_out,
+            name: name.clone(),
+            device: &device,
+            config,
+        };
         let stream = match found.sample_format() {
             SampleFormat::F32 => cue.build::<f32>(),
             SampleFormat::I32 => cue.build::<i32>(),
@@ -244,7 +260,7 @@ impl Output for SoundCard {
         };
         let stream = stream.map_err(|error| anyhow!("{}", told(&error, &name)))?;
         stream.play().map_err(|error| anyhow!("{}", told(&error, &name)))?;
-        Ok(Box::new(Running { _stream: stream, fault }))
+        Ok(Box::new(Running { _stream: stream, fault, moved }))
     }
 }
 
@@ -252,6 +268,7 @@ impl Output for SoundCard {
 struct Cue<'a> {
     play: Play,
     tally: Arc<Tally>,
+    moved: Arc<AtomicBool>,
     fault: Sender<String>,
     name: String,
     device: &'a Device,
@@ -260,7 +277,7 @@ struct Cue<'a> {
 
 impl Cue<'_> {
     fn build<T: SizedSample + FromSample<f32>>(self) -> Result<Stream, cpal::Error> {
-        let Cue { mut play, tally, fault, name, device, config } = self;
+        let Cue { mut play, tally, moved, fault, name, device, config } = self;
         let channels = usize::from(config.channels);
         let rate_hz = f64::from(config.sample_rate);
         let (mut left, mut right) = (vec![0.0_f32; RUN_FRAMES], vec![0.0_f32; RUN_FRAMES]);
@@ -295,8 +312,10 @@ impl Cue<'_> {
             },
             move |error| match error.kind() {
                 ErrorKind::Xrun => tally.miss(),
-                // Played on through another device, or without priority: nothing to stop for.
-                ErrorKind::DeviceChanged | ErrorKind::RealtimeDenied => {}
+                // Played on through another device: nothing to stop for, but a microphone may stand beside that one.
+                ErrorKind::DeviceChanged => moved.store(true, Ordering::Release),
+                // Without priority: nothing to stop for.
+                ErrorKind::RealtimeDenied => {}
                 // Nobody may listen any more.
                 _ => drop(fault.send(told(&error, &name))),
             },
@@ -308,11 +327,16 @@ impl Cue<'_> {
 struct Running {
     _stream: Stream,
     fault: Receiver<String>,
+    moved: Arc<AtomicBool>,
 }
 
 impl Playing for Running {
     fn fault(&mut self) -> Option<String> {
         self.fault.try_recv().ok()
+    }
+
+    fn has_moved(&mut self) -> bool {
+        self.moved.swap(false, Ordering::AcqRel)
     }
 }
 
@@ -334,7 +358,15 @@ pub fn listen(name: &str, rate_hz: u32) -> Result<(Consumer<f32>, Box<dyn Playin
         StreamConfig { channels: found.channels(), sample_rate: rate_hz, buffer_size: BufferSize::Default };
     let (heard_in, heard) = RingBuffer::new((HEARD_S * f64::from(rate_hz)) as usize);
     let (fault_out, fault) = channel();
-    let ear = Ear { heard: heard_in, fault: fault_out, name: name.clone(), device: &device, config };
+    let moved = Arc::new(AtomicBool::new(false));
+    let ear = Ear {
+        heard: heard_in,
+        moved: Arc::clone(&moved),
+        fault: fault_out,
+        name: name.clone(),
+        device: &device,
+        config,
+    };
     let stream = match found.sample_format() {
         SampleFormat::F32 => ear.build::<f32>(),
         SampleFormat::I32 => ear.build::<i32>(),
@@ -344,12 +376,13 @@ pub fn listen(name: &str, rate_hz: u32) -> Result<(Consumer<f32>, Box<dyn Playin
     };
     let stream = stream.map_err(|error| anyhow!("{}", told(&error, &name)))?;
     stream.play().map_err(|error| anyhow!("{}", told(&error, &name)))?;
-    Ok((heard, Box::new(Running { _stream: stream, fault })))
+    Ok((heard, Box::new(Running { _stream: stream, fault, moved })))
 }
 
 /// What a microphone's stream is built from.
 struct Ear<'a> {
     heard: rtrb::Producer<f32>,
+    moved: Arc<AtomicBool>,
     fault: Sender<String>,
     name: String,
     device: &'a Device,
@@ -361,7 +394,7 @@ impl Ear<'_> {
     where
         f32: FromSample<T>,
     {
-        let Ear { mut heard, fault, name, device, config } = self;
+        let Ear { mut heard, moved, fault, name, device, config } = self;
         let channels = usize::from(config.channels);
         device.build_input_stream::<T, _, _>(
             config,
@@ -371,14 +404,11 @@ impl Ear<'_> {
                     let _ = heard.push(f32::from_sample(frame[0]));
                 }
             },
-            move |error| {
-                if !matches!(
-                    error.kind(),
-                    ErrorKind::Xrun | ErrorKind::DeviceChanged | ErrorKind::RealtimeDenied
-                ) {
-                    // Nobody may listen any more.
-                    let _ = fault.send(told(&error, &name));
-                }
+            move |error| match error.kind() {
+                ErrorKind::Xrun | ErrorKind::RealtimeDenied => {}
+                ErrorKind::DeviceChanged => moved.store(true, Ordering::Release),
+                // Nobody may listen any more.
+                _ => drop(fault.send(told(&error, &name))),
             },
             Some(PATIENCE),
         )

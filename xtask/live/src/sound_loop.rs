@@ -12,6 +12,8 @@ use crate::strike::Strike;
 
 /// Time from strike to strike, s: longer than the longest decay of a platform (our choice).
 const STRIKES_S: f64 = 2.0;
+/// Silence before the first strike, s (our choice): longer than the fades of a start and of a loop's ends, which would take it.
+const LEAD_S: f64 = 0.025;
 /// Frames that the resampler takes at once (our choice; nobody waits for it).
 const RESAMPLED_FRAMES: usize = 1024;
 
@@ -89,7 +91,8 @@ pub fn at_hand(demo: &Path) -> Result<Vec<Listed>> {
 
 fn strikes(strike: Strike) -> SoundLoop {
     const RATE_HZ: u32 = 48_000;
-    let mut channel = strike.sound(f64::from(RATE_HZ));
+    let mut channel = vec![0.0; (LEAD_S * f64::from(RATE_HZ)) as usize];
+    channel.extend(strike.sound(f64::from(RATE_HZ)));
     channel.resize((STRIKES_S * f64::from(RATE_HZ)) as usize, 0.0);
     SoundLoop { rate_hz: RATE_HZ, channels: vec![channel] }
 }

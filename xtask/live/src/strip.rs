@@ -2,7 +2,9 @@
 //!
 //! It is a function of plain values and returns what a hand wishes, so that it can be drawn and handled without a window.
 
-use egui::{Align2, Id, Key, Modifiers, Popup, Pos2, Rect, Role, Sense, Ui, WidgetInfo, pos2};
+use egui::{
+    Align2, Event, Id, InputState, Key, Modifiers, Popup, Pos2, Rect, Role, Sense, Ui, WidgetInfo, pos2,
+};
 use rostra::editor::figures::{ROW, button, show_tip};
 use rostra::editor::ink::{DARK, DAY};
 use rostra::editor::pen::{Pen, SMALL, TEXT, area};
@@ -110,6 +112,23 @@ const KEYS: [Capital; 6] = [
     ("R", |_| Wish::Restart),
 ];
 
+/// Takes the presses of a key away; says whether one of them was fresh, and none where there was none.
+///
+/// A key that is held down repeats itself: that neither strikes again nor opens a microphone.
+fn take(input: &mut InputState, wanted: Modifiers, wanted_key: Key) -> Option<bool> {
+    let mut is_fresh = None;
+    input.events.retain(|event| match event {
+        Event::Key { key, pressed: true, repeat, modifiers, .. }
+            if *key == wanted_key && modifiers.matches_logically(wanted) =>
+        {
+            is_fresh = Some(is_fresh == Some(true) || !repeat);
+            false
+        }
+        _ => true,
+    });
+    is_fresh
+}
+
 /// Returns what the keys ask for, and takes them away from the sheet; nothing while text is typed.
 pub fn keys(ui: &Ui, shown: &Shown) -> Vec<Wish> {
     let mut wishes = Vec::new();
@@ -118,7 +137,12 @@ pub fn keys(ui: &Ui, shown: &Shown) -> Vec<Wish> {
     }
     let has_focus = ui.ctx().egui_wants_keyboard_input();
     ui.input_mut(|input| {
-        let mut is = |modifiers: Modifiers, key: Key| input.consume_key(modifiers, key);
+        let mut taken = Vec::new();
+        let mut is = |modifiers: Modifiers, key: Key| {
+            let is_fresh = take(input, modifiers, key);
+            taken.extend(is_fresh.map(|_| key));
+            is_fresh == Some(true)
+        };
         for (key, wish) in [
             (Key::Space, Wish::Play(!shown.is_playing)),
             (Key::D, Wish::Compare(!shown.is_compared)),
@@ -145,13 +169,16 @@ pub fn keys(ui: &Ui, shown: &Shown) -> Vec<Wish> {
         }
         // With caps lock on, letters come as text alone.
         let capitals = input.events.iter().filter_map(|event| match event {
-            egui::Event::Text(text) => KEYS.iter().find(|(letter, _)| text == letter),
+            // Where its key came, too, that has been answered.
+            Event::Text(text) => KEYS
+                .iter()
+                .find(|(letter, _)| text == letter && !taken.iter().any(|key| key.name() == *letter)),
             _ => None,
         });
         wishes.extend(capitals.map(|(_, wish)| wish(shown)).collect::<Vec<_>>());
-        if !wishes.is_empty() {
+        if !wishes.is_empty() || !taken.is_empty() {
             // The letter of a key that was taken is no text for a figure.
-            input.events.retain(|event| !matches!(event, egui::Event::Text(_)));
+            input.events.retain(|event| !matches!(event, Event::Text(_)));
         }
     });
     wishes

@@ -14,6 +14,7 @@ use rostra::meters::Reading;
 use rostra_files::Shelf;
 
 use crate::booth::Booth;
+use crate::lessons::Seat;
 use crate::strip::{self, LessonShown, Shown, Wish};
 
 /// Width and height at a scale of 1, points: the sheet, and the strip beside it.
@@ -42,7 +43,7 @@ pub fn open(booth: Booth) -> Result<()> {
     let [width, height] = SIZE_POINTS;
     let least = LogicalSize::new(width * LEAST_SCALE, height * LEAST_SCALE);
     let settings = EguiWindowSettings::new()
-        .with_title("Rostra Live")
+        .with_title("Rostra, without a host")
         .with_size(LogicalSize::new(width, height))
         .with_min_size(Some(least));
     let app = Live { desk: Desk::new(booth, Shelf::of_user()) };
@@ -75,6 +76,8 @@ pub struct Desk {
     filing: Filing,
     needles: Needles,
     output_needles: Needles,
+    /// The lesson that is shown, and of each of its seats the name and the figures, which take long to work out.
+    told: Option<(usize, Vec<(String, String)>)>,
 }
 
 impl Desk {
@@ -86,6 +89,7 @@ impl Desk {
             filing: Filing::of(shelf),
             needles: Needles::default(),
             output_needles: Needles::default(),
+            told: None,
         }
     }
 
@@ -147,12 +151,15 @@ impl Desk {
         let lessons = booth.lessons();
         let lesson = booth.lesson.map(|(place, seat)| {
             let lesson = &lessons[place];
-            let told = |seat: &crate::lessons::Seat| (seat.name.clone(), seat.figures_text(&lesson.figures));
+            if self.told.as_ref().is_none_or(|(of, _)| *of != place) {
+                let told = |seat: &Seat| (seat.name.clone(), seat.figures_text(&lesson.figures));
+                self.told = Some((place, lesson.seats.iter().map(told).collect()));
+            }
             LessonShown {
                 of: (place + 1, lessons.len()),
                 title: lesson.title.clone(),
                 listen: lesson.listen.clone(),
-                seats: lesson.seats.iter().map(told).collect(),
+                seats: self.told.as_ref().map(|(_, seats)| seats.clone()).unwrap_or_default(),
                 seat,
             }
         });

@@ -160,6 +160,34 @@ fn the_keys_do_what_they_say() {
 }
 
 #[test]
+fn a_key_that_is_held_acts_once_and_a_capital_turns_one_page() {
+    let mut harness = open(booth(None));
+    let press = |key: Key, repeat: bool, modifiers: Modifiers| egui::Event::Key {
+        key,
+        physical_key: None,
+        pressed: true,
+        repeat,
+        modifiers,
+    };
+    for repeat in [false, true, true] {
+        harness.event(press(Key::Space, repeat, Modifiers::NONE));
+        steps(&mut harness);
+    }
+    assert!(!harness.state().booth.is_playing(), "it flipped once");
+    for repeat in [false, true] {
+        // Both in one frame, as a keyboard's press comes.
+        let text = egui::Event::Text("N".to_owned());
+        harness.input_mut().events.extend([press(Key::N, repeat, Modifiers::SHIFT), text]);
+        steps(&mut harness);
+        assert_eq!(harness.state().booth.lesson, Some((0, 0)));
+    }
+    // The control: pressed anew it turns the next page.
+    key(&mut harness, Key::N);
+    key(&mut harness, Key::N);
+    assert_eq!(harness.state().booth.lesson, Some((0, 2)));
+}
+
+#[test]
 fn a_hand_on_the_sheet_moves_what_is_heard_and_digits_there_are_typed() {
     let mut harness = open(booth(None));
     click(&mut harness, "Depth");
