@@ -181,7 +181,11 @@ fn a_key_that_is_held_acts_once_and_a_capital_turns_one_page() {
         steps(&mut harness);
         assert_eq!(harness.state().booth.lesson, Some((0, 0)));
     }
-    // The control: pressed anew it turns the next page.
+    // The control: let go and pressed anew it turns the next page.
+    let modifiers = Modifiers::NONE;
+    let let_go =
+        egui::Event::Key { key: Key::N, physical_key: None, pressed: false, repeat: false, modifiers };
+    harness.event(let_go);
     key(&mut harness, Key::N);
     key(&mut harness, Key::N);
     assert_eq!(harness.state().booth.lesson, Some((0, 2)));
