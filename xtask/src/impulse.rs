@@ -2,8 +2,7 @@
 
 use std::fmt::Write as _;
 use std::fs;
-use std::io::Write as _;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use anyhow::{Context as _, Result, anyhow, ensure};
 use rostra_dsp::Settings;
@@ -18,7 +17,7 @@ use crate::impulse_picture;
 use crate::offline_host::Layout;
 use crate::parameter::Wish;
 use crate::place::{Common, moved_text, settings_of};
-use crate::recording::{RATES_HZ, Recording, decibels, new_file_in};
+use crate::recording::{RATES_HZ, Recording, decibels, write_text};
 use crate::seat_file::SeatFiles;
 use crate::sitting::plain_settings;
 use crate::workspace::shown;
@@ -291,14 +290,6 @@ fn decay_csv(decays: &[BandDecay]) -> String {
         );
     }
     table
-}
-
-/// Writes a text: whole or not at all.
-fn write_text(path: &Path, text: &str) -> Result<()> {
-    let mut file = new_file_in(path.parent().unwrap_or(Path::new(".")))?;
-    file.write_all(text.as_bytes()).with_context(|| format!("{} cannot be written", path.display()))?;
-    file.persist(path).map_err(|error| anyhow!("{} cannot be written ({})", path.display(), error.error))?;
-    Ok(())
 }
 
 #[cfg(test)]

@@ -25,9 +25,9 @@ pub(crate) struct Passed {
 pub(crate) struct Lesson {
     /// The lesson; all are listed where none is named.
     name: Option<String>,
-    /// Folder for its recordings and its picture.
-    #[arg(long, value_name = "DIR", default_value = "lesson")]
-    out: PathBuf,
+    /// Folder for its recordings and its picture; the lesson's own name where none is given.
+    #[arg(long, value_name = "DIR")]
+    out: Option<PathBuf>,
     /// Leave the picture out: what draws it takes minutes to build the first time.
     #[arg(long)]
     no_picture: bool,
@@ -38,14 +38,9 @@ const PICTURE: &str = "lesson.png";
 
 /// Plays, or renders; returns the code that it ended with.
 pub(crate) fn run(passed: &Passed) -> ExitCode {
-    // A file needs no sound card, so that it can be made where nothing can be built for one.
-    let is_silent = passed.arguments.iter().any(|word| {
-        word.to_str()
-            .is_some_and(|word| word == "--render" || word.starts_with("--render=") || word == "--help")
-    });
     let outcome = (|| {
         ensure!(
-            is_silent || can_build_for_cards(),
+            is_silent(&passed.arguments) || can_build_for_cards(),
             "{} is missing: it {}; on Debian: sudo apt-get install {}; or add --render FILE.wav, which needs none",
             ALSA.package,
             ALSA.why,
@@ -64,23 +59,39 @@ pub(crate) fn run(passed: &Passed) -> ExitCode {
     }
 }
 
+/// Says whether no sound card is needed, so that it can be run where nothing can be built for one.
+fn is_silent(arguments: &[OsString]) -> bool {
+    let words: Vec<&str> = arguments.iter().filter_map(|word| word.to_str()).collect();
+    let alone = ["--render", "--help", "-h", "--devices", "--device=dummy"];
+    words.iter().any(|word| alone.contains(word) || word.starts_with("--render="))
+        || words.windows(2).any(|pair| pair == ["--device", "dummy"])
+}
+
 /// Renders a lesson, or lists them, and draws its picture.
 ///
 /// # Errors
 /// When the lesson is not there, or its folder cannot be written to.
 pub(crate) fn lesson(lesson: &Lesson) -> Result<()> {
     let Lesson { name, out, no_picture } = lesson;
+    let folder = tempfile::tempdir().context("no folder for the list of what is made")?;
+    let list = folder.path().join("made.txt");
     let mut arguments: Vec<OsString> = Vec::new();
     if let Some(name) = name {
-        arguments.extend([name.into(), "--out".into(), out.into()]);
+        arguments.extend([name.into(), "--made".into(), list.clone().into()]);
+        if let Some(out) = out {
+            arguments.extend(["--out".into(), out.into()]);
+        }
     }
     let status = start("lesson", &arguments)?;
     ensure!(status.success(), "nothing was rendered");
     if name.is_none() || *no_picture {
         return Ok(());
     }
-    let picture = out.join(PICTURE);
-    draw(out, &picture)?;
+    // Only these: another lesson's may lie beside them.
+    let made = fs::read_to_string(&list).context("what was rendered is not known")?;
+    let seats: Vec<PathBuf> = made.lines().map(PathBuf::from).collect();
+    let picture = seats.first().and_then(|seat| seat.parent()).unwrap_or(Path::new(".")).join(PICTURE);
+    draw(&seats, &picture)?;
     println!("{}", shown(&picture));
     Ok(())
 }
@@ -104,18 +115,13 @@ fn start(task: &str, arguments: &[OsString]) -> Result<ExitStatus> {
 }
 
 /// Draws the sheet of each seat of a lesson, side by side: that of the hall where the seats have halls, else the seat's.
-fn draw(folder: &Path, picture: &Path) -> Result<()> {
+fn draw(seats: &[PathBuf], picture: &Path) -> Result<()> {
     let root = workspace::root()?;
-    let folder = std::path::absolute(folder).with_context(|| format!("{}: is no path", folder.display()))?;
-    let mut seats: Vec<PathBuf> = fs::read_dir(&folder)?.flatten().map(|entry| entry.path()).collect();
-    // Other recordings may lie there.
-    seats.retain(|path| {
-        path.extension().is_some_and(|ending| ending == "wav") && path.with_extension("seat.toml").exists()
-    });
-    seats.sort();
     let sheets = tempfile::tempdir().context("no folder for the sheets")?;
     let mut drawn = Vec::new();
     for (place, seat) in seats.iter().enumerate() {
+        // What draws is run in another folder.
+        let seat = std::path::absolute(seat).with_context(|| format!("{}: is no path", seat.display()))?;
         let sheet = sheets.path().join(format!("{place}.png"));
         let mut command = Command::new("cargo");
         command.current_dir(&root).args(["run", "--quiet", "--package", "rostra-picture", "--"]);
@@ -132,7 +138,7 @@ fn draw(folder: &Path, picture: &Path) -> Result<()> {
     }
     let width = drawn.iter().map(image::RgbImage::width).sum();
     let height = drawn.iter().map(image::RgbImage::height).max().unwrap_or(0);
-    ensure!(width > 0, "there is no recording in {}", folder.display());
+    ensure!(width > 0, "no recording was made");
     let mut whole = image::RgbImage::new(width, height);
     let mut x = 0;
     for sheet in &drawn {
@@ -145,4 +151,27 @@ fn draw(folder: &Path, picture: &Path) -> Result<()> {
         .with_context(|| format!("{}: cannot be written", picture.display()))?;
     file.persist(picture).with_context(|| format!("{}: cannot be written", picture.display()))?;
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_needs_no_sound_card_is_known() {
+        let is = |line: &str| is_silent(&line.split(' ').map(OsString::from).collect::<Vec<_>>());
+        for line in [
+            "--help",
+            "--devices",
+            "--click --device dummy",
+            "--device=dummy",
+            "--render=a.wav",
+            "--render a.wav",
+        ] {
+            assert!(is(line), "{line}");
+        }
+        for line in ["--click", "--device hw:0", "--device", "--stem dummy"] {
+            assert!(!is(line), "{line}");
+        }
+    }
 }

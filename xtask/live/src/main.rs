@@ -13,7 +13,7 @@ use clap::Parser;
 use rostra::editor::filing::contents_of;
 use rostra::file_table::table;
 use rostra::hall::parameters::HallValues;
-use rostra_files::{Contents, HALL, PLATFORM, SEAT, Shelf, Table};
+use rostra_files::{HALL, PLATFORM, SEAT, Shelf};
 use rostra_live::booth::{Booth, Heard, Setup};
 use rostra_live::dummy::Dummy;
 use rostra_live::lessons;
@@ -24,7 +24,7 @@ use rostra_live::scene::{Change, Scene};
 use rostra_live::sound_loop::{Listed, at_hand};
 use rostra_live::strike::Strike;
 use rostra_live::{processor_time, window};
-use rostra_recording::new_file_in;
+use rostra_recording::write_text;
 
 /// Exit code where something that was given cannot be used.
 const REFUSED: u8 = 2;
@@ -33,7 +33,6 @@ const DUMMY: &str = "dummy";
 
 #[derive(Parser)]
 #[command(name = "cargo xtask", about = "Hear a change of seat without a host")]
-#[expect(clippy::large_enum_variant, reason = "there is one, once")]
 enum Task {
     /// Play a loop through the engine and open the editor beside it: hear placement now.
     Live(Live),
@@ -91,9 +90,12 @@ struct Live {
 struct Lesson {
     /// The lesson; all are listed where none is named.
     name: Option<String>,
-    /// Folder for its recordings.
-    #[arg(long, value_name = "DIR", default_value = "lesson")]
-    out: PathBuf,
+    /// Folder for its recordings; the lesson's own name where none is given.
+    #[arg(long, value_name = "DIR")]
+    out: Option<PathBuf>,
+    /// File for the paths of the recordings that were made, a line each, for whoever draws them.
+    #[arg(long, value_name = "FILE", hide = true)]
+    made: Option<PathBuf>,
 }
 
 fn main() -> ExitCode {
@@ -282,26 +284,32 @@ fn lesson(arguments: &Lesson) -> Result<()> {
         return Ok(());
     };
     let lesson = lessons::find(lessons, name)?;
-    let out = &arguments.out;
+    let out = &arguments.out.clone().unwrap_or_else(|| file_name(&lesson.name).into());
+    let mut made = Vec::new();
     fs::create_dir_all(out)
         .map_err(|error| anyhow!("--out {}: cannot be made ({error}); choose another", out.display()))?;
     println!("{}\n{}", lesson.title, lesson.listen);
     for (place, seat) in lesson.seats.iter().enumerate() {
         let called = format!("{}-{}", place + 1, file_name(&seat.name));
-        lesson.render(seat)?.write(&out.join(format!("{called}.wav")))?;
+        let recording = out.join(format!("{called}.wav"));
+        lesson.render(seat)?.write(&recording)?;
+        made.push(recording.display().to_string());
         // So that the plug-in's own menus can take what was heard.
         let values = &seat.scene.values;
         for kind in [SEAT, PLATFORM] {
             let table = table(kind);
             let contents = contents_of(values, &table, seat.name.clone());
-            write_text(&out.join(format!("{called}.{}.toml", kind.word)), &contents, &table)?;
+            write_text(&out.join(format!("{called}.{}.toml", kind.word)), &contents.text(&table))?;
         }
         if let Some(hall) = &seat.scene.hall {
             let table = table(HALL);
             let contents = contents_of::<HallValues>(hall, &table, seat.name.clone());
-            write_text(&out.join(format!("{called}.hall.toml")), &contents, &table)?;
+            write_text(&out.join(format!("{called}.hall.toml")), &contents.text(&table))?;
         }
         println!("{called}.wav  {}", seat.figures_text(&lesson.figures));
+    }
+    if let Some(list) = &arguments.made {
+        write_text(list, &made.join("\n"))?;
     }
     Ok(())
 }
@@ -312,15 +320,6 @@ fn file_name(name: &str) -> String {
     let words: Vec<&str> =
         letters.split(|letter: char| !letter.is_alphanumeric()).filter(|word| !word.is_empty()).collect();
     words.join("-")
-}
-
-fn write_text(path: &Path, contents: &Contents, table: &Table) -> Result<()> {
-    use std::io::Write as _;
-    let mut file = new_file_in(path.parent().unwrap_or(Path::new(".")))?;
-    file.write_all(contents.text(table).as_bytes())
-        .with_context(|| format!("{}: cannot be written", path.display()))?;
-    file.persist(path).with_context(|| format!("{}: cannot be written", path.display()))?;
-    Ok(())
 }
 
 /// Sound cards, where this was built with them.

@@ -252,6 +252,18 @@ fn write(recording: &Recording, path: &Path) -> Result<()> {
     Ok(())
 }
 
+/// Writes a text: whole or not at all.
+///
+/// # Errors
+/// When it cannot be written.
+pub fn write_text(path: &Path, text: &str) -> Result<()> {
+    use std::io::Write as _;
+    let mut file = new_file_in(path.parent().unwrap_or(Path::new(".")))?;
+    file.write_all(text.as_bytes()).with_context(|| format!("{} cannot be written", path.display()))?;
+    file.persist(path).map_err(|error| anyhow!("{} cannot be written ({})", path.display(), error.error))?;
+    Ok(())
+}
+
 /// Makes a file in `folder` that vanishes unless it is renamed.
 ///
 /// # Errors

@@ -1,9 +1,8 @@
 //! The report of an ensemble: one HTML page that needs nothing but itself.
 
-use std::io::Write as _;
 use std::path::Path;
 
-use anyhow::{Context as _, Result, anyhow};
+use anyhow::Result;
 use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
@@ -18,7 +17,7 @@ use super::stem::Placed;
 use super::warnings::{ONE_SPOT_M, is_lost};
 use crate::label_places::{Label, Rect, places};
 use crate::picture::{round_steps, short};
-use crate::recording::{decibels, new_file_in};
+use crate::recording::{decibels, write_text};
 
 /// What a browser may load for this page: nothing that is not in it.
 const POLICY: &str = "default-src 'none'; img-src data:; media-src data:; style-src 'unsafe-inline'; script-src 'unsafe-inline'";
@@ -33,11 +32,7 @@ const LINK: &AsciiSet = &NON_ALPHANUMERIC.remove(b'-').remove(b'_').remove(b'.')
 /// # Errors
 /// When it cannot be written.
 pub(super) fn write(path: &Path, findings: &Findings, phases: &Phases) -> Result<()> {
-    let text = page(findings, phases).into_string();
-    let mut file = new_file_in(path.parent().unwrap_or(Path::new(".")))?;
-    file.write_all(text.as_bytes()).with_context(|| format!("{} cannot be written", path.display()))?;
-    file.persist(path).map_err(|error| anyhow!("{} cannot be written ({})", path.display(), error.error))?;
-    Ok(())
+    write_text(path, &page(findings, phases).into_string())
 }
 
 fn page(findings: &Findings, phases: &Phases) -> Markup {
