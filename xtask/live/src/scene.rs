@@ -283,4 +283,11 @@ mod tests {
             assert!(refused.contains(said) && !refused.contains('\n'), "{refused}");
         }
     }
+
+    #[test]
+    fn the_hall_comes_back_as_loud_as_in_the_demo() {
+        let plan = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../presets-demo/ensemble.toml");
+        let plan: toml::Table = std::fs::read_to_string(plan).unwrap().parse().unwrap();
+        assert_eq!(plan["hall_level_db"].as_float(), Some(HALL_LEVEL_DB));
+    }
 }
