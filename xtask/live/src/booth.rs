@@ -18,6 +18,7 @@ use crate::lessons::Lesson;
 use crate::moves::Moves;
 use crate::output::{Counted, Output, Playing, Tally};
 use crate::player::{Command, FIRST_LEVEL_DB, Lead, Part, Player, Start};
+use crate::priority::run_first;
 use crate::scene::{Change, Scene};
 use crate::sound_loop::Listed;
 use crate::strike::Strike;
@@ -183,7 +184,13 @@ impl Booth {
         let (mut player, mut lead) = Player::new(start)?;
         lead.tell(Command::Play(self.is_playing));
         let tally = Arc::new(Tally::default());
-        let play = Box::new(move |left: &mut [f32], right: &mut [f32]| player.process(left, right));
+        let (told, mut is_first_block) = (Arc::clone(&tally), true);
+        let play = Box::new(move |left: &mut [f32], right: &mut [f32]| {
+            if std::mem::take(&mut is_first_block) {
+                told.runs_first.store(run_first(), Ordering::Relaxed);
+            }
+            player.process(left, right);
+        });
         let playing = output.start(rate_hz, *block_frames, play, Arc::clone(&tally))?;
         Ok(Stage { playing, ear, lead, tally, rate_hz, watched: (0, now()), shown_moves: 0 })
     }

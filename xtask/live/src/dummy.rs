@@ -118,7 +118,12 @@ impl Clock {
             blocks += 1;
             since += 1;
             if made > due + block {
-                tally.miss();
+                // Asked for when it should have been there: nothing that makes blocks could have been in time.
+                if asked > due + block {
+                    tally.miss_asleep();
+                } else {
+                    tally.miss();
+                }
                 (start, since) = (Instant::now(), 0);
             } else if since == u32::MAX {
                 (start, since) = (due + block, 0);

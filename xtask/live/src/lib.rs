@@ -31,6 +31,7 @@ pub mod output;
 pub mod sound_card;
 
 pub mod booth;
+pub mod priority;
 pub mod processor_time;
 pub mod strip;
 pub mod window;

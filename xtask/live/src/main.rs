@@ -247,14 +247,28 @@ fn run(booth: &mut Booth, seconds: f64) -> Result<()> {
     let took_s = start.elapsed().as_secs_f64();
     let Some((counted, rate_hz)) = booth.counted() else { return Err(anyhow!("{}", booth.said.line)) };
     let [median, most, worst] = counted.shares.map(|share| 100.0 * share);
+    let block = match counted.range_frames {
+        (least, most) if least == most => most.to_string(),
+        (least, most) => format!("{least} to {most}"),
+    };
+    let missed = match (counted.missed, counted.woken_late) {
+        (missed, 0) => format!("{missed} missed"),
+        (missed, woken_late) => {
+            format!("{missed} missed, {woken_late} of them because the system woke up too late")
+        }
+    };
     println!(
-        "{} blocks of {} frames at {rate_hz} Hz in {took_s:.1} s, {} missed",
-        counted.blocks, counted.block_frames, counted.missed
+        "{} blocks of {block} frames at {rate_hz} Hz, {:.1} s of sound in {took_s:.1} s, {missed}",
+        counted.blocks,
+        counted.frames as f64 / f64::from(rate_hz)
     );
     println!(
         "time of a block that making it took: median {median:.1} %, 99.9 % of blocks within {most:.1} %, worst {worst:.1} %{}",
         if worst >= 100.0 { " or more" } else { "" }
     );
+    if !counted.runs_first {
+        println!("The sound's thread runs among all others: the system gives it no real-time priority.");
+    }
     println!("peak of the output {:.1} dBFS", 20.0 * loudest.log10());
     if let (Some(before), Some(after)) = (before, processor_time::of_threads()) {
         let used = |name: Option<&str>| {

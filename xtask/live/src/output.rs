@@ -1,7 +1,7 @@
 //! Where the sound goes, and how well it gets there in time.
 
 use std::sync::Arc;
-use std::sync::atomic::{AtomicU32, AtomicU64, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU32, AtomicU64, Ordering};
 
 use anyhow::Result;
 
@@ -48,10 +48,15 @@ const STEPS: usize = 1001;
 
 /// What is counted of blocks; the clock is asked beside the player, never in it.
 pub struct Tally {
+    /// Whether the thread that makes the blocks runs before all ordinary work.
+    pub runs_first: AtomicBool,
     blocks: AtomicU64,
     missed: AtomicU64,
+    woken_late: AtomicU64,
     frames: AtomicU64,
-    /// Frames of the newest block.
+    /// Frames of the smallest block, of the largest and of the newest.
+    least_frames: AtomicU32,
+    most_frames: AtomicU32,
     block_frames: AtomicU32,
     /// Blocks by the share of their own time that they took to make, thousandths.
     shares: Box<[AtomicU32; STEPS]>,
@@ -60,9 +65,13 @@ pub struct Tally {
 impl Default for Tally {
     fn default() -> Self {
         Self {
+            runs_first: AtomicBool::new(false),
             blocks: AtomicU64::new(0),
             missed: AtomicU64::new(0),
+            woken_late: AtomicU64::new(0),
             frames: AtomicU64::new(0),
+            least_frames: AtomicU32::new(u32::MAX),
+            most_frames: AtomicU32::new(0),
             block_frames: AtomicU32::new(0),
             shares: Box::new([const { AtomicU32::new(0) }; STEPS]),
         }
@@ -72,12 +81,18 @@ impl Default for Tally {
 /// Figures of a tally.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Counted {
+    /// Whether the thread that makes the blocks runs before all ordinary work.
+    pub runs_first: bool,
     /// Blocks made.
     pub blocks: u64,
     /// Blocks that came too late, or gaps that the device told of.
     pub missed: u64,
+    /// Of these, blocks that were asked for when they should have been there: the system woke up too late.
+    pub woken_late: u64,
     /// Frames made.
     pub frames: u64,
+    /// Frames of the smallest and of the largest block.
+    pub range_frames: (u32, u32),
     /// Frames of the newest block.
     pub block_frames: u32,
     /// Median, 99.9th percentile and largest share of a block's time that making it took; at most 1.
@@ -89,6 +104,8 @@ impl Tally {
     pub fn add(&self, frames: usize, share: f64) {
         self.blocks.fetch_add(1, Ordering::Relaxed);
         self.frames.fetch_add(frames as u64, Ordering::Relaxed);
+        self.least_frames.fetch_min(frames as u32, Ordering::Relaxed);
+        self.most_frames.fetch_max(frames as u32, Ordering::Relaxed);
         self.block_frames.store(frames as u32, Ordering::Relaxed);
         let step = ((share * 1000.0) as usize).min(STEPS - 1);
         self.shares[step].fetch_add(1, Ordering::Relaxed);
@@ -97,6 +114,12 @@ impl Tally {
     /// Adds a block that came too late, or a gap.
     pub fn miss(&self) {
         self.missed.fetch_add(1, Ordering::Relaxed);
+    }
+
+    /// Adds a missed block that was asked for too late already.
+    pub fn miss_asleep(&self) {
+        self.woken_late.fetch_add(1, Ordering::Relaxed);
+        self.miss();
     }
 
     /// Returns the figures up to now.
@@ -113,9 +136,15 @@ impl Tally {
             step.map_or(0.0, |step| step as f64 / 1000.0)
         };
         Counted {
+            runs_first: self.runs_first.load(Ordering::Relaxed),
             blocks: self.blocks.load(Ordering::Relaxed),
             missed: self.missed.load(Ordering::Relaxed),
+            woken_late: self.woken_late.load(Ordering::Relaxed),
             frames: self.frames.load(Ordering::Relaxed),
+            range_frames: (
+                if total == 0 { 0 } else { self.least_frames.load(Ordering::Relaxed) },
+                self.most_frames.load(Ordering::Relaxed),
+            ),
             block_frames: self.block_frames.load(Ordering::Relaxed),
             shares: [at(0.5), at(0.999), at(1.0)],
         }
@@ -133,10 +162,12 @@ mod tests {
         for n in 0..1000 {
             tally.add(64, f64::from(n) / 1000.0 + 0.000_1);
         }
-        tally.add(64, 7.0);
+        tally.add(32, 7.0);
         tally.miss();
+        tally.miss_asleep();
         let counted = tally.counted();
-        assert_eq!((counted.blocks, counted.missed, counted.frames), (1001, 1, 64_064));
+        assert_eq!((counted.blocks, counted.missed, counted.woken_late), (1001, 2, 1));
+        assert_eq!((counted.frames, counted.range_frames, counted.block_frames), (64_032, (32, 64), 32));
         assert_eq!(counted.shares, [0.5, 0.999, 1.0]);
     }
 }

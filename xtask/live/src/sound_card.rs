@@ -5,7 +5,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, Sender, channel};
 use std::time::{Duration, Instant};
 
-use anyhow::{Result, anyhow, bail, ensure};
+use anyhow::{Result, anyhow, ensure};
 use cpal::traits::{DeviceTrait, HostTrait, StreamTrait};
 use cpal::{
     BufferSize, Device, ErrorKind, FromSample, Sample, SampleFormat, SizedSample, Stream, StreamConfig,
@@ -240,48 +240,100 @@ impl Output for SoundCard {
             sample_rate: rate_hz,
             buffer_size: block_frames.map_or(BufferSize::Default, BufferSize::Fixed),
         };
-        let (fault_out, fault) = channel();
-        let moved = Arc::new(AtomicBool::new(false));
-        let cue = Cue {
-            play,
-            tally,
-            moved: Arc::clone(&moved),
-            fault: fault_out,
-            name: name.clone(),
-            device: &device,
-            config,
-        };
-        let stream = match found.sample_format() {
-            SampleFormat::F32 => cue.build::<f32>(),
-            SampleFormat::I32 => cue.build::<i32>(),
-            SampleFormat::I16 => cue.build::<i16>(),
-            SampleFormat::U16 => cue.build::<u16>(),
-            other => bail!("the device {name} wants samples of the kind {other}, which this does not speak"),
-        };
-        let stream = stream.map_err(|error| anyhow!("{}", told(&error, &name)))?;
-        stream.play().map_err(|error| anyhow!("{}", told(&error, &name)))?;
-        Ok(Box::new(Running { _stream: stream, fault, moved }))
+        let (ears, running) = line(&name, Some(Arc::clone(&tally)));
+        let cue = Cue { play, tally, ears, device: &device, config };
+        Ok(Box::new(running.with(built(found.sample_format(), cue), &name)?))
     }
 }
 
-/// What a stream is built from.
-struct Cue<'a> {
-    play: Play,
-    tally: Arc<Tally>,
+/// What opens a stream of samples of any kind.
+trait Opening {
+    fn open<T: SizedSample + FromSample<f32>>(self) -> Result<Stream, cpal::Error>
+    where
+        f32: FromSample<T>;
+}
+
+/// Opens a stream of a kind of sample.
+fn built(format: SampleFormat, opening: impl Opening) -> Result<Stream, cpal::Error> {
+    match format {
+        SampleFormat::F32 => opening.open::<f32>(),
+        SampleFormat::I32 => opening.open::<i32>(),
+        SampleFormat::I16 => opening.open::<i16>(),
+        SampleFormat::U16 => opening.open::<u16>(),
+        // `best` takes none of these.
+        _ => Err(cpal::Error::new(ErrorKind::UnsupportedConfig)),
+    }
+}
+
+/// Takes in what a device says while its stream runs.
+struct Ears {
+    /// Counts gaps, where anybody wants to know of them.
+    tally: Option<Arc<Tally>>,
     moved: Arc<AtomicBool>,
     fault: Sender<String>,
     name: String,
+}
+
+impl Ears {
+    fn hear(&self, error: &cpal::Error) {
+        match error.kind() {
+            ErrorKind::Xrun => {
+                if let Some(tally) = &self.tally {
+                    tally.miss();
+                }
+            }
+            // Goes on through another device: nothing to stop for, but a microphone may stand beside that one.
+            ErrorKind::DeviceChanged => self.moved.store(true, Ordering::Release),
+            // Without priority: nothing to stop for.
+            ErrorKind::RealtimeDenied => {}
+            // Nobody may listen any more.
+            _ => drop(self.fault.send(told(error, &self.name))),
+        }
+    }
+}
+
+/// The other end of [`Ears`].
+struct Word {
+    fault: Receiver<String>,
+    moved: Arc<AtomicBool>,
+}
+
+/// Returns both ends of what a device says.
+fn line(name: &str, tally: Option<Arc<Tally>>) -> (Ears, Word) {
+    let (fault_out, fault) = channel();
+    let moved = Arc::new(AtomicBool::new(false));
+    let ears = Ears { tally, moved: Arc::clone(&moved), fault: fault_out, name: name.to_owned() };
+    (ears, Word { fault, moved })
+}
+
+impl Word {
+    /// Lets a stream run.
+    ///
+    /// # Errors
+    /// In a line, when it could not be opened or does not start.
+    fn with(self, stream: Result<Stream, cpal::Error>, name: &str) -> Result<Running> {
+        let told = |error: cpal::Error| anyhow!("{}", told(&error, name));
+        let stream = stream.map_err(told)?;
+        stream.play().map_err(told)?;
+        Ok(Running { _stream: stream, word: self })
+    }
+}
+
+/// What a stream of the output is opened with.
+struct Cue<'a> {
+    play: Play,
+    tally: Arc<Tally>,
+    ears: Ears,
     device: &'a Device,
     config: StreamConfig,
 }
 
-impl Cue<'_> {
-    fn build<T: SizedSample + FromSample<f32>>(self) -> Result<Stream, cpal::Error> {
-        let Cue { mut play, tally, moved, fault, name, device, config } = self;
+impl Opening for Cue<'_> {
+    fn open<T: SizedSample + FromSample<f32>>(self) -> Result<Stream, cpal::Error> {
+        let Cue { mut play, tally, ears, device, config } = self;
         let channels = usize::from(config.channels);
         let rate_hz = f64::from(config.sample_rate);
         let (mut left, mut right) = (vec![0.0_f32; RUN_FRAMES], vec![0.0_f32; RUN_FRAMES]);
-        let counted = Arc::clone(&tally);
         device.build_output_stream::<T, _, _>(
             config,
             move |data, _| {
@@ -308,17 +360,9 @@ impl Cue<'_> {
                     }
                 }
                 let frames = data.len() / channels;
-                counted.add(frames, asked.elapsed().as_secs_f64() * rate_hz / frames.max(1) as f64);
+                tally.add(frames, asked.elapsed().as_secs_f64() * rate_hz / frames.max(1) as f64);
             },
-            move |error| match error.kind() {
-                ErrorKind::Xrun => tally.miss(),
-                // Played on through another device: nothing to stop for, but a microphone may stand beside that one.
-                ErrorKind::DeviceChanged => moved.store(true, Ordering::Release),
-                // Without priority: nothing to stop for.
-                ErrorKind::RealtimeDenied => {}
-                // Nobody may listen any more.
-                _ => drop(fault.send(told(&error, &name))),
-            },
+            move |error| ears.hear(&error),
             Some(PATIENCE),
         )
     }
@@ -326,17 +370,16 @@ impl Cue<'_> {
 
 struct Running {
     _stream: Stream,
-    fault: Receiver<String>,
-    moved: Arc<AtomicBool>,
+    word: Word,
 }
 
 impl Playing for Running {
     fn fault(&mut self) -> Option<String> {
-        self.fault.try_recv().ok()
+        self.word.fault.try_recv().ok()
     }
 
     fn has_moved(&mut self) -> bool {
-        self.moved.swap(false, Ordering::AcqRel)
+        self.word.moved.swap(false, Ordering::AcqRel)
     }
 }
 
@@ -357,44 +400,26 @@ pub fn listen(name: &str, rate_hz: u32) -> Result<(Consumer<f32>, Box<dyn Playin
     let config =
         StreamConfig { channels: found.channels(), sample_rate: rate_hz, buffer_size: BufferSize::Default };
     let (heard_in, heard) = RingBuffer::new((HEARD_S * f64::from(rate_hz)) as usize);
-    let (fault_out, fault) = channel();
-    let moved = Arc::new(AtomicBool::new(false));
-    let ear = Ear {
-        heard: heard_in,
-        moved: Arc::clone(&moved),
-        fault: fault_out,
-        name: name.clone(),
-        device: &device,
-        config,
-    };
-    let stream = match found.sample_format() {
-        SampleFormat::F32 => ear.build::<f32>(),
-        SampleFormat::I32 => ear.build::<i32>(),
-        SampleFormat::I16 => ear.build::<i16>(),
-        SampleFormat::U16 => ear.build::<u16>(),
-        other => bail!("the input {name} gives samples of the kind {other}, which this does not speak"),
-    };
-    let stream = stream.map_err(|error| anyhow!("{}", told(&error, &name)))?;
-    stream.play().map_err(|error| anyhow!("{}", told(&error, &name)))?;
-    Ok((heard, Box::new(Running { _stream: stream, fault, moved })))
+    // What a microphone loses is no gap of the output.
+    let (ears, running) = line(&name, None);
+    let ear = Microphone { heard: heard_in, ears, device: &device, config };
+    Ok((heard, Box::new(running.with(built(found.sample_format(), ear), &name)?)))
 }
 
-/// What a microphone's stream is built from.
-struct Ear<'a> {
+/// What a microphone's stream is opened with.
+struct Microphone<'a> {
     heard: rtrb::Producer<f32>,
-    moved: Arc<AtomicBool>,
-    fault: Sender<String>,
-    name: String,
+    ears: Ears,
     device: &'a Device,
     config: StreamConfig,
 }
 
-impl Ear<'_> {
-    fn build<T: SizedSample>(self) -> Result<Stream, cpal::Error>
+impl Opening for Microphone<'_> {
+    fn open<T: SizedSample>(self) -> Result<Stream, cpal::Error>
     where
         f32: FromSample<T>,
     {
-        let Ear { mut heard, moved, fault, name, device, config } = self;
+        let Microphone { mut heard, ears, device, config } = self;
         let channels = usize::from(config.channels);
         device.build_input_stream::<T, _, _>(
             config,
@@ -404,12 +429,7 @@ impl Ear<'_> {
                     let _ = heard.push(f32::from_sample(frame[0]));
                 }
             },
-            move |error| match error.kind() {
-                ErrorKind::Xrun | ErrorKind::RealtimeDenied => {}
-                ErrorKind::DeviceChanged => moved.store(true, Ordering::Release),
-                // Nobody may listen any more.
-                _ => drop(fault.send(told(&error, &name))),
-            },
+            move |error| ears.hear(&error),
             Some(PATIENCE),
         )
     }
