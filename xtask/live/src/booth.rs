@@ -30,8 +30,9 @@ const FADE_OUT: Duration = Duration::from_millis(200);
 /// Blocks that are awaited after a fade: the one in which it ended, which may not be counted yet, and the two that a device
 /// of two periods holds.
 const BLOCKS_HELD: u32 = 3;
-/// Time after which an output that asks for nothing more has stopped (our choice).
-const STALLED: Duration = Duration::from_secs(2);
+/// Time after which an output that asks for nothing more has stopped (our choice): longer than a sound server of two seconds'
+/// latency waits before its first block.
+const STALLED: Duration = Duration::from_secs(4);
 /// Seats on the keys 1 to 3 at first: left in front, in the middle, at the back.
 const FIRST_SEATS: [&str; 3] = ["violins-1", "flute", "horns"];
 
@@ -145,10 +146,8 @@ impl Booth {
     /// In a line, when loop, rate or device cannot be had; nothing plays then.
     pub fn start(&mut self) -> Result<()> {
         self.stop();
-        if self.setup.input.is_some() {
-            // Another loudspeaker may be there by now: the microphone is let in by hand each time, and low at first.
-            self.shut();
-        }
+        // Another loudspeaker may be there by now: the microphone is let in by hand each time, and low at first.
+        self.shut_microphone();
         let outcome = self.open();
         match &outcome {
             Ok(stage) => {
@@ -195,10 +194,12 @@ impl Booth {
         Ok(Stage { playing, ear, lead, tally, rate_hz, watched: (0, now()), shown_moves: 0 })
     }
 
-    /// Shuts the microphone and turns down to the level of a start.
-    fn shut(&mut self) {
-        self.play(false);
-        self.set_level_db(self.level_db.min(FIRST_LEVEL_DB));
+    /// Shuts the microphone, where there is one, and turns down to the level of a start.
+    fn shut_microphone(&mut self) {
+        if self.input().is_some() {
+            self.play(false);
+            self.set_level_db(self.level_db.min(FIRST_LEVEL_DB));
+        }
     }
 
     /// Fades out and lets the output go.
@@ -256,12 +257,14 @@ impl Booth {
         if let Some(fault) = fault {
             // There is nothing left to fade.
             self.stage = None;
+            self.shut_microphone();
             self.warn(fault);
         } else if let Some(fault) = ear_fault {
             self.stop();
+            self.shut_microphone();
             self.warn(fault);
-        } else if has_moved && self.setup.input.is_some() {
-            self.shut();
+        } else if has_moved && self.input().is_some() {
+            self.shut_microphone();
             self.warn(
                 "The system has changed to another device: the microphone is shut, the level low; open it once you know where it plays."
                     .into(),
@@ -299,9 +302,9 @@ impl Booth {
         self.level_db
     }
 
-    /// Lets the loop, or the microphone, in or out.
+    /// Lets the loop, or the microphone, in or out; a microphone stays shut while nothing plays.
     pub fn play(&mut self, is_playing: bool) {
-        self.is_playing = is_playing;
+        self.is_playing = is_playing && (self.is_open() || self.input().is_none());
         self.tell(Command::Play(is_playing));
     }
 
@@ -734,7 +737,9 @@ mod tests {
         booth.play(true);
         booth.set_level_db(0.0);
         wait(&mut booth, |booth| !booth.is_open());
-        assert!(booth.is_playing());
+        assert!(!booth.is_playing());
+        booth.play(true);
+        assert!(!booth.is_playing(), "it stays shut while nothing plays");
         booth.start().unwrap();
         assert!(!booth.is_playing() && booth.level_db() <= FIRST_LEVEL_DB, "{} dB", booth.level_db());
     }

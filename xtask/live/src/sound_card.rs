@@ -20,6 +20,8 @@ use crate::output::{Output, Play, Playing, Tally};
 const RUN_FRAMES: usize = 1024;
 /// Longest wait for a card that does not answer, s (our choice).
 const PATIENCE: Duration = Duration::from_secs(3);
+/// Longest wait until a stream has let its device go (our choice): what takes longer is left behind.
+const LETTING_GO: Duration = Duration::from_millis(500);
 /// Sound from a microphone that may wait, s (our choice): more would be an echo.
 const HEARD_S: f64 = 0.1;
 
@@ -129,7 +131,10 @@ fn told(error: &cpal::Error, device: &str) -> String {
         ErrorKind::PermissionDenied => {
             format!("the device {device} may not be used by you; on Linux join the group \"audio\"")
         }
-        _ => format!("the device {device} refuses ({})", error.to_string().replace('\n', " ")),
+        _ => format!(
+            "the device {device} refuses; see that the system's sound runs, then try again ({})",
+            error.to_string().replace('\n', " ")
+        ),
     }
 }
 
@@ -272,10 +277,19 @@ struct Ears {
     moved: Arc<AtomicBool>,
     fault: Sender<String>,
     name: String,
+    /// Whether the stream has gone on since the device complained last.
+    went_on: Arc<AtomicBool>,
+    /// Since when it complains and does not go on.
+    troubled: Option<Instant>,
 }
 
 impl Ears {
-    fn hear(&self, error: &cpal::Error) {
+    /// Returns what the stream shall raise with every block.
+    fn sign_of_life(&self) -> Arc<AtomicBool> {
+        Arc::clone(&self.went_on)
+    }
+
+    fn hear(&mut self, error: &cpal::Error, now: Instant) {
         match error.kind() {
             ErrorKind::Xrun => {
                 if let Some(tally) = &self.tally {
@@ -286,9 +300,25 @@ impl Ears {
             ErrorKind::DeviceChanged => self.moved.store(true, Ordering::Release),
             // Without priority: nothing to stop for.
             ErrorKind::RealtimeDenied => {}
-            // Nobody may listen any more.
-            _ => drop(self.fault.send(told(error, &self.name))),
+            // A sound server may stumble and go on: it has been seen to lose a query of how much it holds.
+            ErrorKind::BackendError => {
+                let went_on = self.went_on.swap(false, Ordering::AcqRel);
+                match self.troubled {
+                    Some(since) if !went_on => {
+                        if now - since > PATIENCE {
+                            self.tell(error);
+                        }
+                    }
+                    _ => self.troubled = Some(now),
+                }
+            }
+            _ => self.tell(error),
         }
+    }
+
+    fn tell(&self, error: &cpal::Error) {
+        // Nobody may listen any more.
+        drop(self.fault.send(told(error, &self.name)));
     }
 }
 
@@ -302,7 +332,14 @@ struct Word {
 fn line(name: &str, tally: Option<Arc<Tally>>) -> (Ears, Word) {
     let (fault_out, fault) = channel();
     let moved = Arc::new(AtomicBool::new(false));
-    let ears = Ears { tally, moved: Arc::clone(&moved), fault: fault_out, name: name.to_owned() };
+    let ears = Ears {
+        tally,
+        moved: Arc::clone(&moved),
+        fault: fault_out,
+        name: name.to_owned(),
+        went_on: Arc::default(),
+        troubled: None,
+    };
     (ears, Word { fault, moved })
 }
 
@@ -315,7 +352,7 @@ impl Word {
         let told = |error: cpal::Error| anyhow!("{}", told(&error, name));
         let stream = stream.map_err(told)?;
         stream.play().map_err(told)?;
-        Ok(Running { _stream: stream, word: self })
+        Ok(Running { stream: Some(stream), word: self })
     }
 }
 
@@ -330,7 +367,8 @@ struct Cue<'a> {
 
 impl Opening for Cue<'_> {
     fn open<T: SizedSample + FromSample<f32>>(self) -> Result<Stream, cpal::Error> {
-        let Cue { mut play, tally, ears, device, config } = self;
+        let Cue { mut play, tally, mut ears, device, config } = self;
+        let went_on = ears.sign_of_life();
         let channels = usize::from(config.channels);
         let rate_hz = f64::from(config.sample_rate);
         let (mut left, mut right) = (vec![0.0_f32; RUN_FRAMES], vec![0.0_f32; RUN_FRAMES]);
@@ -359,17 +397,20 @@ impl Opening for Cue<'_> {
                         }
                     }
                 }
+                went_on.store(true, Ordering::Release);
                 let frames = data.len() / channels;
                 tally.add(frames, asked.elapsed().as_secs_f64() * rate_hz / frames.max(1) as f64);
             },
-            move |error| ears.hear(&error),
+            #[allow(clippy::disallowed_methods, reason = "not in the player")]
+            move |error| ears.hear(&error, Instant::now()),
             Some(PATIENCE),
         )
     }
 }
 
 struct Running {
-    _stream: Stream,
+    /// There until it is dropped.
+    stream: Option<Stream>,
     word: Word,
 }
 
@@ -380,6 +421,30 @@ impl Playing for Running {
 
     fn has_moved(&mut self) -> bool {
         self.word.moved.swap(false, Ordering::AcqRel)
+    }
+}
+
+impl Drop for Running {
+    fn drop(&mut self) {
+        let_go(self.stream.take(), LETTING_GO);
+    }
+}
+
+/// Drops something on a thread of its own, and waits for that only so long.
+///
+/// The system's library may wait for ever: that of a sound server has been seen
+/// to, once its server was killed, and the window would hang with it.
+fn let_go<T: Send + 'static>(thing: T, longest: Duration) {
+    let (gone_out, gone) = channel();
+    let thread = std::thread::Builder::new().name("rostra lets go".to_owned()).spawn(move || {
+        drop(thing);
+        // Nobody may wait any more.
+        let _ = gone_out.send(());
+    });
+    // Without a thread it has been dropped here.
+    if thread.is_ok() {
+        // Whether it is gone or not: what is left of it ends with the program.
+        let _ = gone.recv_timeout(longest);
     }
 }
 
@@ -419,7 +484,8 @@ impl Opening for Microphone<'_> {
     where
         f32: FromSample<T>,
     {
-        let Microphone { mut heard, ears, device, config } = self;
+        let Microphone { mut heard, mut ears, device, config } = self;
+        let went_on = ears.sign_of_life();
         let channels = usize::from(config.channels);
         device.build_input_stream::<T, _, _>(
             config,
@@ -428,8 +494,10 @@ impl Opening for Microphone<'_> {
                     // What finds no room is lost: late sound would be an echo.
                     let _ = heard.push(f32::from_sample(frame[0]));
                 }
+                went_on.store(true, Ordering::Release);
             },
-            move |error| ears.hear(&error),
+            #[allow(clippy::disallowed_methods, reason = "not in the player")]
+            move |error| ears.hear(&error, Instant::now()),
             Some(PATIENCE),
         )
     }
@@ -469,6 +537,58 @@ mod tests {
             let line = told(&cpal::Error::new(kind), "\"card\"");
             assert!(line.contains("\"card\"") && line.contains(said) && !line.contains('\n'), "{line}");
         }
+    }
+
+    #[test]
+    #[allow(clippy::disallowed_methods, reason = "it is about time")]
+    fn what_does_not_let_go_is_left_behind_and_what_does_is_awaited() {
+        struct Slow(Receiver<()>, Sender<()>);
+        impl Drop for Slow {
+            fn drop(&mut self) {
+                let _ = self.0.recv();
+                let _ = self.1.send(());
+            }
+        }
+        let (let_out, held) = channel();
+        let (ended_out, ended) = channel();
+        let start = Instant::now();
+        let_go(Slow(held, ended_out), Duration::from_millis(50));
+        assert!(start.elapsed() < Duration::from_secs(5), "it waited {:?}", start.elapsed());
+        assert!(ended.try_recv().is_err(), "it has not let go yet");
+        let_out.send(()).unwrap();
+        assert!(ended.recv_timeout(Duration::from_secs(5)).is_ok(), "it lets go behind the back");
+        // One that can let go has done so by the return.
+        let (held_out, held) = channel();
+        held_out.send(()).unwrap();
+        let (ended_out, ended) = channel();
+        let_go(Slow(held, ended_out), Duration::from_secs(5));
+        assert!(ended.try_recv().is_ok());
+    }
+
+    #[test]
+    #[allow(clippy::disallowed_methods, reason = "a moment to count from")]
+    fn a_stumble_is_no_fault_and_one_that_lasts_is() {
+        let start = Instant::now();
+        let (mut ears, word) = line("\"card\"", None);
+        let life = ears.sign_of_life();
+        let stumble = cpal::Error::with_message(ErrorKind::BackendError, "I/O error");
+        let mut hear = |after_s: f64, goes_on: bool| {
+            life.fetch_or(goes_on, Ordering::AcqRel);
+            ears.hear(&stumble, start + Duration::from_secs_f64(after_s));
+            word.fault.try_recv().ok()
+        };
+        let patience_s = PATIENCE.as_secs_f64();
+        assert_eq!(hear(0.0, false), None, "the first");
+        assert_eq!(hear(2.0 * patience_s, true), None, "after blocks that went well");
+        assert_eq!(hear(2.5 * patience_s, false), None, "twice, within the patience");
+        let lasting = hear(3.5 * patience_s, false).expect("a fault");
+        assert!(
+            lasting.contains("\"card\" refuses; see that") && lasting.ends_with("(I/O error)"),
+            "{lasting}"
+        );
+        // What cannot pass is told at once.
+        ears.hear(&cpal::Error::new(ErrorKind::DeviceNotAvailable), start);
+        assert!(word.fault.try_recv().is_ok_and(|line| line.contains("unplugged")));
     }
 
     #[test]
