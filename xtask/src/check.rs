@@ -48,7 +48,12 @@ pub(crate) fn run() -> Result<bool> {
     if let Some(why) = untraceable() {
         steps.push(step("system calls", || Ok(Outcome::Skipped(why))));
     }
-    for (name, needed) in [("window", &XVFB), ("pictures", &DRAWING), ("other processors", &EMULATOR)] {
+    for (name, needed) in [
+        ("window", &XVFB),
+        ("pictures", &DRAWING),
+        ("other processors", &EMULATOR),
+        ("sound server", &SOUND_SERVER),
+    ] {
         if let Some(why) = needed.missing() {
             steps.push(step(name, || Ok(Outcome::Skipped(why))));
         }
@@ -200,7 +205,7 @@ impl Needed {
 /// The plug-in opens X11 and EGL at run time, so building it needs no
 /// development packages. The Python hosts bring their own libraries, but for
 /// those that come with the compiler (libatomic, libstdc++), zlib, and what is named.
-const NEEDED: [Needed; 8] = [
+const NEEDED: [Needed; 9] = [
     Needed {
         program: "cc",
         arguments: &["--version"],
@@ -227,6 +232,7 @@ const NEEDED: [Needed; 8] = [
     STRACE,
     XVFB,
     EMULATOR,
+    SOUND_SERVER,
 ];
 
 /// Builds what plays to a sound card; the plug-in and all other tasks do without.
@@ -274,6 +280,18 @@ const EMULATOR: Needed = Needed {
     arguments: &["--version"],
     package: "qemu-user",
     why: "shows the plug-in other processors",
+    is_optional: true,
+};
+
+/// Gives what plays to a sound card one that nobody hears.
+const SOUND_SERVER: Needed = Needed {
+    program: "sh",
+    arguments: &[
+        "-c",
+        "command -v pulseaudio && command -v parec && ls /usr/lib*/alsa-lib/libasound_module_pcm_pulse.so /usr/lib/*/alsa-lib/libasound_module_pcm_pulse.so 2>/dev/null | grep -q .",
+    ],
+    package: "pulseaudio pulseaudio-utils libasound2-plugins",
+    why: "gives what plays to a sound card one that nobody hears",
     is_optional: true,
 };
 
