@@ -9,6 +9,7 @@ use anyhow::{Context as _, Result, ensure};
 
 use crate::REFUSED;
 use crate::check::ALSA;
+use crate::picture::{Anchor, INK, VERMILION};
 use crate::recording::new_file_in;
 use crate::workspace::{self, shown};
 
@@ -33,19 +34,17 @@ pub(crate) struct Lesson {
     no_picture: bool,
 }
 
+/// Height of the heading over the sheets, points: a line for the lesson, one for the seats.
+const HEAD_POINTS: u32 = 70;
 /// Name of the picture in a lesson's folder.
 const PICTURE: &str = "lesson.png";
 
 /// Plays, or renders; returns the code that it ended with.
 pub(crate) fn run(passed: &Passed) -> ExitCode {
     let outcome = (|| {
-        ensure!(
-            is_silent(&passed.arguments) || can_build_for_cards(),
-            "{} is missing: it {}; on Debian: sudo apt-get install {}; or add --render FILE.wav, which needs none",
-            ALSA.package,
-            ALSA.why,
-            ALSA.package
-        );
+        // All of it before the build, which takes minutes.
+        let missing = missing(&passed.arguments);
+        ensure!(missing.is_empty(), "{}; or add --render FILE.wav, which needs neither", missing.join("; "));
         start("live", &passed.arguments)
     })();
     match outcome {
@@ -59,6 +58,32 @@ pub(crate) fn run(passed: &Passed) -> ExitCode {
     }
 }
 
+/// Says what is not here that would be needed: what builds for sound cards, and a display.
+fn missing(arguments: &[OsString]) -> Vec<String> {
+    let mut missing = Vec::new();
+    if !is_silent(arguments) && !can_build_for_cards() {
+        missing.push(format!(
+            "{} is missing: it {}; on Debian, as root: apt-get install {}",
+            ALSA.package, ALSA.why, ALSA.package
+        ));
+    }
+    let has_display = std::env::var_os("DISPLAY").is_some_and(|display| !display.is_empty());
+    if cfg!(target_os = "linux") && wants_window(arguments) && !has_display {
+        missing.push(
+            "there is no display for the window (DISPLAY is not set): add --seconds 30 to play without one"
+                .into(),
+        );
+    }
+    missing
+}
+
+/// Says whether a window is to open.
+fn wants_window(arguments: &[OsString]) -> bool {
+    let alone = ["--render", "--seconds", "--help", "-h", "--devices"];
+    let is = |word: &str| alone.iter().any(|known| word.split('=').next() == Some(known));
+    !arguments.iter().filter_map(|word| word.to_str()).any(is)
+}
+
 /// Says whether no sound card is needed, so that it can be run where nothing can be built for one.
 fn is_silent(arguments: &[OsString]) -> bool {
     let words: Vec<&str> = arguments.iter().filter_map(|word| word.to_str()).collect();
@@ -67,11 +92,18 @@ fn is_silent(arguments: &[OsString]) -> bool {
         || words.windows(2).any(|pair| pair == ["--device", "dummy"])
 }
 
-/// Renders a lesson, or lists them, and draws its picture.
+/// A recording of a lesson.
+struct Rendered {
+    path: PathBuf,
+    /// What its seat is called.
+    name: String,
+}
+
+/// Renders a lesson, or lists them, and draws its picture; returns how many were refused, which has been told.
 ///
 /// # Errors
 /// When the lesson is not there, or its folder cannot be written to.
-pub(crate) fn lesson(lesson: &Lesson) -> Result<()> {
+pub(crate) fn lesson(lesson: &Lesson) -> Result<usize> {
     let Lesson { name, out, no_picture } = lesson;
     let folder = tempfile::tempdir().context("no folder for the list of what is made")?;
     let list = folder.path().join("made.txt");
@@ -83,17 +115,26 @@ pub(crate) fn lesson(lesson: &Lesson) -> Result<()> {
         }
     }
     let status = start("lesson", &arguments)?;
-    ensure!(status.success(), "nothing was rendered");
+    if !status.success() {
+        // It said why itself.
+        return Ok(1);
+    }
     if name.is_none() || *no_picture {
-        return Ok(());
+        return Ok(0);
     }
     // Only these: another lesson's may lie beside them.
     let made = fs::read_to_string(&list).context("what was rendered is not known")?;
-    let seats: Vec<PathBuf> = made.lines().map(PathBuf::from).collect();
-    let picture = seats.first().and_then(|seat| seat.parent()).unwrap_or(Path::new(".")).join(PICTURE);
-    draw(&seats, &picture)?;
+    let (title, seats) = made.split_once('\n').context("what was rendered is not known")?;
+    let seats: Vec<Rendered> = seats
+        .lines()
+        .filter_map(|line| line.split_once('\t'))
+        .map(|(path, name)| Rendered { path: path.into(), name: name.into() })
+        .collect();
+    let folder = seats.first().and_then(|seat| seat.path.parent()).unwrap_or(Path::new("."));
+    let picture = folder.join(PICTURE);
+    draw(title, &seats, &picture)?;
     println!("{}", shown(&picture));
-    Ok(())
+    Ok(0)
 }
 
 /// Says whether what plays to sound cards can be built here.
@@ -105,7 +146,14 @@ fn can_build_for_cards() -> bool {
 fn start(task: &str, arguments: &[OsString]) -> Result<ExitStatus> {
     let manifest = workspace::root()?.join("Cargo.toml");
     let mut command = Command::new("cargo");
-    command.args(["run", "--quiet", "--release", "--manifest-path"]).arg(manifest);
+    command.arg("run");
+    let built = format!("rostra-live{}", std::env::consts::EXE_SUFFIX);
+    if std::env::current_exe().is_ok_and(|own| own.with_file_name(built).exists()) {
+        command.arg("--quiet");
+    } else {
+        eprintln!("Builds what plays, which takes some minutes the first time.");
+    }
+    command.args(["--release", "--manifest-path"]).arg(manifest);
     command.args(["--package", "rostra-live"]);
     if !can_build_for_cards() {
         command.arg("--no-default-features");
@@ -114,13 +162,16 @@ fn start(task: &str, arguments: &[OsString]) -> Result<ExitStatus> {
     command.status().context("cargo cannot be run")
 }
 
-/// Draws the sheet of each seat of a lesson, side by side: that of the hall where the seats have halls, else the seat's.
-fn draw(seats: &[PathBuf], picture: &Path) -> Result<()> {
+/// Draws the sheet of each seat of a lesson, side by side under its name: that of the hall where the seats have halls, else the
+/// seat's.
+fn draw(title: &str, seats: &[Rendered], picture: &Path) -> Result<()> {
     let root = workspace::root()?;
     let sheets = tempfile::tempdir().context("no folder for the sheets")?;
     let mut drawn = Vec::new();
+    eprintln!("Draws the picture; what draws takes some minutes to build the first time.");
     for (place, seat) in seats.iter().enumerate() {
         // What draws is run in another folder.
+        let seat = &seat.path;
         let seat = std::path::absolute(seat).with_context(|| format!("{}: is no path", seat.display()))?;
         let sheet = sheets.path().join(format!("{place}.png"));
         let mut command = Command::new("cargo");
@@ -139,10 +190,26 @@ fn draw(seats: &[PathBuf], picture: &Path) -> Result<()> {
     let width = drawn.iter().map(image::RgbImage::width).sum();
     let height = drawn.iter().map(image::RgbImage::height).max().unwrap_or(0);
     ensure!(width > 0, "no recording was made");
-    let mut whole = image::RgbImage::new(width, height);
+    let mut whole = image::RgbImage::new(width, HEAD_POINTS + height);
+    let head = sheets.path().join("head.png");
+    crate::picture::draw(&head, (width, HEAD_POINTS), |paper| {
+        paper.text(title, (16.0, 22.0), 22.0, Anchor::Left, INK)?;
+        let mut x = 16.0;
+        for (seat, sheet) in seats.iter().zip(&drawn) {
+            paper.text(&seat.name, (x, 52.0), 18.0, Anchor::Left, VERMILION)?;
+            x += f64::from(sheet.width());
+        }
+        Ok(())
+    })?;
+    image::imageops::replace(
+        &mut whole,
+        &image::open(&head).context("a heading cannot be read")?.into_rgb8(),
+        0,
+        0,
+    );
     let mut x = 0;
     for sheet in &drawn {
-        image::imageops::replace(&mut whole, sheet, i64::from(x), 0);
+        image::imageops::replace(&mut whole, sheet, i64::from(x), i64::from(HEAD_POINTS));
         x += sheet.width();
     }
     let file = new_file_in(picture.parent().unwrap_or(Path::new(".")))?;
@@ -156,6 +223,19 @@ fn draw(seats: &[PathBuf], picture: &Path) -> Result<()> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn what_opens_a_window_is_known() {
+        let wants = |line: &str| wants_window(&line.split(' ').map(OsString::from).collect::<Vec<_>>());
+        for line in ["--click", "--device dummy", "--stem a.wav --block 64", "--moves m.toml"] {
+            assert!(wants(line), "{line}");
+        }
+        for line in
+            ["--help", "--devices", "--seconds 3", "--seconds=3", "--click --render a.wav", "--render=a.wav"]
+        {
+            assert!(!wants(line), "{line}");
+        }
+    }
 
     #[test]
     fn what_needs_no_sound_card_is_known() {

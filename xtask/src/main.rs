@@ -104,7 +104,7 @@ fn main() -> ExitCode {
         Task::Demo => refuse_some(demo::run()),
         Task::Picture(arguments) => finish(editor_picture::run(&arguments), REFUSED),
         Task::Live(passed) => live::run(&passed),
-        Task::Lesson(lesson) => finish(live::lesson(&lesson), REFUSED),
+        Task::Lesson(lesson) => refuse_some(live::lesson(&lesson)),
         Task::Truth { groups } => passed(check::truth(&groups)),
         Task::Bench(arguments) => finish(bench::run(&arguments), 1),
         Task::Test => passed(check::run()),

@@ -9,6 +9,7 @@ use rostra_dsp::radiation::Family;
 use rostra_dsp::seat::Seat;
 use rostra_dsp::settings::{Level, Tone};
 use rostra_dsp::surface::Finish;
+use rostra_files::nearest;
 
 use crate::choice::Listed;
 use crate::parameters::{
@@ -125,9 +126,12 @@ impl Edit {
         let (id, value) = (id.trim(), value.trim());
         if let Some(number) = NUMBERS.into_iter().find(|number| number.id == id) {
             let (low, high) = number.range;
-            let typed = number.parse(value).filter(|typed| (low..=high).contains(typed));
-            let refusal = || format!("{} takes {} to {}", number.name, number.shown(low), number.shown(high));
-            return typed.map(|typed| Self::Set(number, number.on_grid(typed))).ok_or_else(refusal);
+            let range = || format!("{} takes {} to {}", number.name, number.shown(low), number.shown(high));
+            return match number.parse(value) {
+                Some(typed) if (low..=high).contains(&typed) => Ok(Self::Set(number, number.on_grid(typed))),
+                Some(_) => Err(range()),
+                None => Err(format!("{}; what stands there is no number, or has another unit", range())),
+            };
         }
         let switches = [("dry", Switch::Dry), ("bypass", Switch::Bypass)];
         if let Some((_, switch)) = switches.into_iter().find(|(known, _)| *known == id) {
@@ -138,7 +142,14 @@ impl Edit {
             };
         }
         let list = List::ALL.into_iter().find(|list| list.id() == id);
-        let list = list.ok_or_else(|| format!("there is no parameter \"{id}\" that shows on the sheet"))?;
+        let list = list.ok_or_else(|| {
+            let known = NUMBERS.iter().map(|number| number.id).chain(List::ALL.map(List::id));
+            let hint = match nearest(id, known) {
+                Some(meant) => format!("did you mean \"{meant}\"?"),
+                None => "the README's table has them all".to_owned(),
+            };
+            format!("there is no parameter \"{id}\"; {hint}")
+        })?;
         let entry = list.entries().iter().position(|entry| entry.eq_ignore_ascii_case(value));
         entry
             .map(|entry| Self::Choose(list, entry))

@@ -9,7 +9,6 @@ use anyhow::{Result, bail};
 use rostra::chain::Wanted;
 use rostra::editor::values::{Edit, Switch, Values};
 use rostra::meters::{Meters, Reading};
-use rostra::parameters::{BEARING, DEPTH};
 use rostra_files::Shelf;
 use rtrb::Consumer;
 
@@ -334,8 +333,7 @@ impl Booth {
 
     /// Remembers the present seat on one of the keys 1 to 3.
     pub fn remember(&mut self, key: usize) {
-        let name = |number| self.scene.values.number(number);
-        let name = format!("{}, {}", DEPTH.shown(name(&DEPTH)), BEARING.shown(name(&BEARING)));
+        let name = self.scene.place_text();
         self.say(format!("Remembered on key {}: {name}.", key + 1));
         if let Some(seat) = self.seats.get_mut(key) {
             *seat = Some(Remembered { name, scene: self.scene.clone() });
@@ -348,6 +346,12 @@ impl Booth {
             Some(seat) => self.stand_at(&seat.scene),
             None => self.say(format!("Key {} remembers no seat yet.", key + 1)),
         }
+    }
+
+    /// Returns the key whose seat sounds now, if one does: the first where two remember the same.
+    pub fn present(&self) -> Option<usize> {
+        let is_here = |seat: &Remembered| seat.scene.sounds_as(&self.scene);
+        self.seats.iter().position(|seat| seat.as_ref().is_some_and(is_here))
     }
 
     /// Goes to the next seat of the lessons, or back to the last one.
@@ -369,6 +373,9 @@ impl Booth {
             self.say("There is no lesson.".into());
             return;
         };
+        if at == Some(next) {
+            self.say(if is_forward { "That was the last seat." } else { "This is the first seat." }.into());
+        }
         self.lesson = Some(page);
         let lesson = &self.setup.lessons[page.0];
         let (scene, file) = (lesson.seats[page.1].scene.clone(), lesson.loop_file.clone());

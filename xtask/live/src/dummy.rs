@@ -38,7 +38,7 @@ pub struct Dummy {
 
 impl Output for Dummy {
     fn name(&self) -> String {
-        "dummy, which nobody hears".into()
+        "dummy (nobody hears it)".into()
     }
 
     fn rate_hz(&self, wished_hz: Option<u32>, loop_rate_hz: u32) -> Result<u32> {

@@ -100,16 +100,18 @@ pub fn all(demo: &Path) -> Result<Vec<Lesson>> {
     files.iter().map(|path| Lesson::read(path, demo)).collect()
 }
 
-/// Finds a lesson by its name or title, spelt loosely.
+/// Finds a lesson by its name, its title or its number, spelt loosely.
 ///
 /// # Errors
 /// In a line that names those there are.
 pub fn find(lessons: Vec<Lesson>, name: &str) -> Result<Lesson> {
     let names: Vec<String> = lessons.iter().map(|lesson| lesson.name.clone()).collect();
     let asked = loose(name);
-    let found = lessons
-        .into_iter()
-        .find(|lesson| [&lesson.name, &lesson.title].iter().any(|known| loose(known) == asked));
+    let is_asked = |lesson: &Lesson| {
+        let number = lesson.name.split('-').next().unwrap_or_default();
+        [number, &lesson.name, &lesson.title].into_iter().any(|known| loose(known) == asked)
+    };
+    let found = lessons.into_iter().find(is_asked);
     found.with_context(|| format!("there is no lesson \"{name}\"; there are: {}", names.join(", ")))
 }
 
@@ -217,7 +219,7 @@ mod tests {
             figure.of(&lesson.seats[seat].scene)
         };
         assert!(figure("near and far", 0, Figure::DirectToReflected) > 0.0, "near, the direct sound leads");
-        assert!(figure("near and far", 2, Figure::DirectToReflected) < 0.0, "far, the platform leads");
+        assert!(figure("1", 2, Figure::DirectToReflected) < 0.0, "far, the platform leads");
         assert!(figure("left and right", 0, Figure::RightToLeft) < 0.0);
         assert!(figure("left and right", 1, Figure::RightToLeft).abs() < 1e-6);
         let bell = |seat| figure("3-which-way-the-horn-points", seat, Figure::DirectToReflected);

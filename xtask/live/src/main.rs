@@ -21,7 +21,7 @@ use rostra_live::moves::Moves;
 use rostra_live::output::Output;
 use rostra_live::render::render;
 use rostra_live::scene::{Change, Scene};
-use rostra_live::sound_loop::{Listed, at_hand};
+use rostra_live::sound_loop::{Listed, Origin, at_hand};
 use rostra_live::strike::Strike;
 use rostra_live::{processor_time, window};
 use rostra_recording::write_text;
@@ -32,7 +32,7 @@ const REFUSED: u8 = 2;
 const DUMMY: &str = "dummy";
 
 #[derive(Parser)]
-#[command(name = "cargo xtask", about = "Hear a change of seat without a host")]
+#[command(name = "cargo xtask", bin_name = "cargo xtask", about = "Hear a change of seat without a host")]
 enum Task {
     /// Play a loop through the engine and open the editor beside it: hear placement now.
     Live(Live),
@@ -82,7 +82,7 @@ struct Live {
     #[arg(long, value_name = "FILE.wav", conflicts_with_all = ["input", "device", "block"])]
     render: Option<PathBuf>,
     /// Play, or render, this long; without a window.
-    #[arg(long, value_name = "SECONDS")]
+    #[arg(long, value_name = "SECONDS", allow_negative_numbers = true)]
     seconds: Option<f64>,
 }
 
@@ -93,7 +93,7 @@ struct Lesson {
     /// Folder for its recordings; the lesson's own name where none is given.
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
-    /// File for the paths of the recordings that were made, a line each, for whoever draws them.
+    /// File for the lesson's title and, a line each, path and seat of the recordings that were made, for whoever draws them.
     #[arg(long, value_name = "FILE", hide = true)]
     made: Option<PathBuf>,
 }
@@ -150,6 +150,9 @@ fn live(arguments: &Live) -> Result<()> {
     if let Some(out) = &arguments.render {
         return write_render(arguments, &loops[chosen], &scene, moves.as_ref(), out);
     }
+    if let Some(rate_hz) = rate {
+        in_range(*rate_hz)?;
+    }
     if let Some(seconds) = arguments.seconds {
         ensure!(seconds > 0.0 && seconds.is_finite(), "--seconds {seconds}: is no time; give more than 0");
     }
@@ -173,11 +176,34 @@ fn live(arguments: &Live) -> Result<()> {
     if arguments.seconds.is_none() {
         window::is_possible().context(NO_WINDOW)?;
     }
-    booth.start().context("nothing can be played; add --render FILE.wav to hear it from a file")?;
+    booth.start().map_err(|error| advised(&error, input.is_some()))?;
     match arguments.seconds {
         Some(seconds) => run(&mut booth, seconds),
         None => window::open(booth).context(NO_WINDOW),
     }
+}
+
+/// Adds what else can be done to what a device said; an option that is wrong says it itself.
+fn advised(error: &anyhow::Error, is_microphone: bool) -> anyhow::Error {
+    let why = format!("{error:#}");
+    if why.starts_with("--rate") || why.starts_with("--block") {
+        return anyhow!("{why}");
+    }
+    let instead = if is_microphone { "" } else { ", --render FILE.wav writes it to a file instead" };
+    anyhow!(
+        "nothing can be played: {why}; --devices names what there is, --device dummy plays to nobody{instead}"
+    )
+}
+
+fn in_range(rate_hz: u32) -> Result<()> {
+    let rates = rostra_recording::RATES_HZ;
+    ensure!(
+        rates.contains(&rate_hz),
+        "--rate {rate_hz}: is out of range; give {} to {} Hz",
+        rates.start(),
+        rates.end()
+    );
+    Ok(())
 }
 
 /// What is said where no window opens.
@@ -208,14 +234,11 @@ fn write_render(
     moves: Option<&Moves>,
     out: &Path,
 ) -> Result<()> {
+    let named_wav = out.extension().is_some_and(|ending| ending.eq_ignore_ascii_case("wav"));
+    ensure!(named_wav, "--render {}: is written as WAV; let its name end in .wav", out.display());
     let mut sound = listed.load()?;
     if let Some(rate_hz) = arguments.rate {
-        ensure!(
-            rostra_recording::RATES_HZ.contains(&rate_hz),
-            "--rate {rate_hz}: is out of range; give {} to {} Hz",
-            rostra_recording::RATES_HZ.start(),
-            rostra_recording::RATES_HZ.end()
-        );
+        in_range(rate_hz)?;
         sound = sound.at_rate(rate_hz)?;
     }
     let rendered = render(sound, scene, moves, arguments.seconds)?;
@@ -224,9 +247,25 @@ fn write_render(
         ensure!(!is_same, "--render {}: is the stem itself; name another file", out.display());
     }
     rendered.write(out)?;
-    println!("{}  {:.1} s, before level and ceiling", out.display(), rendered.seconds());
+    let seat = match &arguments.moves {
+        Some(path) => format!("from the seats of {}", path.display()),
+        None => format!("from {}", scene.place_text()),
+    };
+    println!(
+        "{}  {:.1} s at {} Hz: {} {seat}; before level and ceiling",
+        out.display(),
+        rendered.seconds(),
+        rendered.rate_hz,
+        listed.name
+    );
+    if let Origin::File(dry) = &listed.origin {
+        println!("dry: {}", dry.display());
+    }
     Ok(())
 }
+
+/// Sound that a device may queue and still keeps time, s (our choice: sound servers hold two seconds at most).
+const QUEUE_S: f64 = 3.0;
 
 /// Plays without a window, and says how well it went.
 #[allow(clippy::disallowed_methods, reason = "the thread of the terminal, not of the sound")]
@@ -246,6 +285,7 @@ fn run(booth: &mut Booth, seconds: f64) -> Result<()> {
     }
     let took_s = start.elapsed().as_secs_f64();
     let Some((counted, rate_hz)) = booth.counted() else { return Err(anyhow!("{}", booth.said.line)) };
+    let sound_s = counted.frames as f64 / f64::from(rate_hz);
     let [median, most, worst] = counted.shares.map(|share| 100.0 * share);
     let block = match counted.range_frames {
         (least, most) if least == most => most.to_string(),
@@ -259,9 +299,11 @@ fn run(booth: &mut Booth, seconds: f64) -> Result<()> {
     };
     println!(
         "{} blocks of {block} frames at {rate_hz} Hz, {:.1} s of sound in {took_s:.1} s, {missed}",
-        counted.blocks,
-        counted.frames as f64 / f64::from(rate_hz)
+        counted.blocks, sound_s
     );
+    if sound_s > 2.0 * took_s + QUEUE_S {
+        println!("This device keeps no time: it takes all that it can get, and misses nothing.");
+    }
     println!(
         "time of a block that making it took: median {median:.1} %, 99.9 % of blocks within {most:.1} %, worst {worst:.1} %{}",
         if worst >= 100.0 { " or more" } else { "" }
@@ -299,7 +341,7 @@ fn lesson(arguments: &Lesson) -> Result<()> {
     };
     let lesson = lessons::find(lessons, name)?;
     let out = &arguments.out.clone().unwrap_or_else(|| file_name(&lesson.name).into());
-    let mut made = Vec::new();
+    let mut made = vec![lesson.title.clone()];
     fs::create_dir_all(out)
         .map_err(|error| anyhow!("--out {}: cannot be made ({error}); choose another", out.display()))?;
     println!("{}\n{}", lesson.title, lesson.listen);
@@ -307,7 +349,7 @@ fn lesson(arguments: &Lesson) -> Result<()> {
         let called = format!("{}-{}", place + 1, file_name(&seat.name));
         let recording = out.join(format!("{called}.wav"));
         lesson.render(seat)?.write(&recording)?;
-        made.push(recording.display().to_string());
+        made.push(format!("{}\t{}", recording.display(), seat.name));
         // So that the plug-in's own menus can take what was heard.
         let values = &seat.scene.values;
         for kind in [SEAT, PLATFORM] {

@@ -16,7 +16,7 @@
 use std::fs;
 use std::path::Path;
 
-use anyhow::{Context as _, Result, bail, ensure};
+use anyhow::{Context as _, Result, anyhow, bail, ensure};
 use rostra_files::Shelf;
 use serde::Deserialize;
 use toml::Spanned;
@@ -72,8 +72,10 @@ impl Moves {
     /// In one line that names the file, the line, what is wrong and what to do.
     pub fn read(path: &Path, first: &Scene, shelf: &Shelf) -> Result<Self> {
         let called = path.display().to_string();
-        let text =
-            fs::read_to_string(path).with_context(|| format!("{called}: cannot be read; check the path"))?;
+        let text = fs::read(path).with_context(|| format!("{called}: cannot be read; check the path"))?;
+        let text = String::from_utf8(text).map_err(|_| {
+            anyhow!("{called}: is no text; name a script of moves, as presets-demo/moves.toml")
+        })?;
         let folder = path.parent().unwrap_or(Path::new("."));
         Self::parse(&Source { text: &text, called: &called, folder }, first, shelf)
     }
@@ -162,6 +164,10 @@ mod tests {
             assert!(refused.starts_with(&from) && refused.contains(said), "{text:?}: {refused}");
             assert!(!refused.contains('\n'), "{refused}");
         }
+        let mut sound = tempfile::NamedTempFile::new().unwrap();
+        std::io::Write::write_all(&mut sound, b"fLaC\xff\xfe").unwrap();
+        let refused = Moves::read(sound.path(), &Scene::default(), &Shelf::at("no folder")).unwrap_err();
+        assert!(format!("{refused:#}").contains("is no text; name a script of moves"));
         let missing =
             Moves::read(Path::new("nothing.toml"), &Scene::default(), &Shelf::at("no folder")).unwrap_err();
         assert!(format!("{missing:#}").starts_with("nothing.toml: cannot be read; check the path"));

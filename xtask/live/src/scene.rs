@@ -7,6 +7,8 @@ use rostra::editor::filing::{edits_among, edits_of};
 use rostra::editor::values::{Edit, Switch, Values};
 use rostra::file_table::table;
 use rostra::hall::parameters::{HALL_NUMBERS, HallValues, hall_of};
+use rostra::parameters::{BEARING, DEPTH};
+use rostra::quantity::Number;
 use rostra_dsp::Settings;
 use rostra_dsp::hall::Hall;
 use rostra_dsp::hall_needs::HallNeeds;
@@ -61,6 +63,19 @@ impl Scene {
             HallSend { hall: hall_of(values), gain }
         };
         Placement { settings, hall: self.hall.as_ref().map(send) }
+    }
+
+    /// Says in words where the player sits.
+    pub fn place_text(&self) -> String {
+        let of = |number: &Number| number.shown(self.values.number(number));
+        format!("{}, {}", of(&DEPTH), of(&BEARING))
+    }
+
+    /// Says whether another scene sounds the same; what is compared or bypassed is no part of it.
+    pub fn sounds_as(&self, other: &Self) -> bool {
+        let mut values = other.values.clone();
+        (values.dry, values.bypass) = (self.values.dry, self.values.bypass);
+        self.hall == other.hall && self.values == values
     }
 
     /// Does a hand's edits.

@@ -113,7 +113,10 @@ fn find(name: Option<&str>, way: Way) -> Result<Device> {
         told || device.id().is_ok_and(|id| id.id() == name)
     };
     of_way.into_iter().chain(rest).find(called).ok_or_else(|| {
-        let known: Vec<String> = names(way).into_iter().map(|(id, _)| format!("\"{id}\"")).collect();
+        let mut known: Vec<String> = names(way).into_iter().map(|(id, _)| format!("\"{id}\"")).collect();
+        if way == Way::Out {
+            known.push("\"dummy\"".into());
+        }
         let known = if known.is_empty() { "none".to_owned() } else { known.join(", ") };
         anyhow!("{} \"{name}\": there is no such device; there are: {known}", way.option())
     })

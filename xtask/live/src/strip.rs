@@ -37,6 +37,8 @@ pub struct Shown {
     pub is_limited: bool,
     /// Seats on the keys 1 to 3.
     pub seats: [Option<String>; 3],
+    /// The key whose seat sounds now, if one does.
+    pub present: Option<usize>,
     /// The lesson.
     pub lesson: Option<LessonShown>,
     /// Whether there are lessons.
@@ -259,9 +261,21 @@ fn play(ui: &mut Ui, pen: &Pen, shown: &Shown, y: f32, wishes: &mut Vec<Wish>) -
         }
     });
     let y = y + ROW + 4.0;
-    let text = "space: play   D: dry, as loud   C: click   H: hand clap";
-    pen.text(pos2(X, y), Align2::LEFT_TOP, SMALL, pen.ink.faint, text);
+    hint(ui, pen, shown, y);
     y + 22.0
+}
+
+/// Says what the keys do, or that the dry signal is heard.
+fn hint(ui: &Ui, pen: &Pen, shown: &Shown, y: f32) {
+    let (colour, text) = if shown.is_compared {
+        (pen.ink.grip, "You hear it dry, as loud as from the seat. D: back to the seat")
+    } else {
+        (pen.ink.faint, "space: play   D: dry, as loud   C: click   H: hand clap")
+    };
+    let row = area(X, y, WIDTH, 12.0);
+    ui.interact(pen.rect(row), Id::unique("hint"), Sense::hover())
+        .widget_info(|| WidgetInfo::labeled(Role::Label, true, text));
+    pen.text(row.min, Align2::LEFT_TOP, SMALL, colour, text);
 }
 
 fn level(ui: &Ui, pen: &Pen, shown: &Shown, y: f32, wishes: &mut Vec<Wish>) -> f32 {
@@ -305,9 +319,21 @@ fn seats(ui: &Ui, pen: &Pen, shown: &Shown, y: f32, wishes: &mut Vec<Wish>) -> f
             wishes.push(Wish::Jump(place));
         }
         show_tip(jump, "Jumps to this seat; so does its key.", pen);
-        let (colour, name) =
-            seat.as_ref().map_or((pen.ink.faint, "no seat yet"), |name| (pen.ink.line, name));
-        pen.text(pos2(X + 34.0, y + 9.0), Align2::LEFT_CENTER, TEXT, colour, name);
+        let is_here = shown.present == Some(place);
+        let (colour, name) = match seat {
+            None => (pen.ink.faint, "no seat yet"),
+            Some(name) if is_here => (pen.ink.grip, name.as_str()),
+            Some(name) => (pen.ink.line, name.as_str()),
+        };
+        if is_here {
+            pointer(pen, pos2(X + 34.0, y + 2.5));
+        }
+        let row = area(X + 43.0, y, 138.0, 18.0);
+        ui.interact(pen.rect(row), Id::unique(("seat of a key", place)), Sense::hover()).widget_info(|| {
+            let here = if is_here { ", sounds now" } else { "" };
+            WidgetInfo::labeled(Role::Label, true, format!("Seat on key {key}: {name}{here}"))
+        });
+        pen.text(pos2(row.left(), y + 9.0), Align2::LEFT_CENTER, TEXT, colour, name);
         let keep = button(ui, pen, area(X + 186.0, y, 86.0, 18.0), &format!("Remember on {key}"));
         if keep.clicked() {
             wishes.push(Wish::Remember(place));
@@ -316,6 +342,12 @@ fn seats(ui: &Ui, pen: &Pen, shown: &Shown, y: f32, wishes: &mut Vec<Wish>) -> f
         y += 22.0;
     }
     y + 12.0
+}
+
+/// Points at what sounds now.
+fn pointer(pen: &Pen, at: Pos2) {
+    let mark = [at, at + egui::vec2(5.0, 4.5), at + egui::vec2(0.0, 9.0)];
+    pen.outline(&mark, pen.ink.grip, 0.5, pen.ink.grip);
 }
 
 fn lesson(ui: &Ui, pen: &Pen, shown: &Shown, y: f32, wishes: &mut Vec<Wish>) {
@@ -344,8 +376,7 @@ fn lesson(ui: &Ui, pen: &Pen, shown: &Shown, y: f32, wishes: &mut Vec<Wish>) {
         let is_here = place == lesson.seat;
         let colour = if is_here { pen.ink.grip } else { pen.ink.faint };
         if is_here {
-            let mark = [pos2(X, y + 2.0), pos2(X + 5.0, y + 6.5), pos2(X, y + 11.0)];
-            pen.outline(&mark, colour, 0.5, colour);
+            pointer(pen, pos2(X, y + 2.0));
         }
         y += pen.paragraph(pos2(X + 10.0, y), WIDTH - 10.0, TEXT, colour, name);
         y += pen.paragraph(pos2(X + 10.0, y), WIDTH - 10.0, SMALL, colour, figures) + 3.0;

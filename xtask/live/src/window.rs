@@ -24,13 +24,16 @@ const LEAST_SCALE: f32 = 0.75;
 /// Time between two looks at levels and outputs.
 const LOOK_EVERY: Duration = Duration::from_millis(33);
 
+/// What is said where there is none.
+const NO_DISPLAY: &str = "there is no display (DISPLAY is not set)";
+
 /// Says whether this machine has a display to open a window on.
 ///
 /// # Errors
 /// In a line, when there is none.
 pub fn is_possible() -> Result<()> {
     if cfg!(target_os = "linux") && std::env::var_os("DISPLAY").is_none_or(|display| display.is_empty()) {
-        bail!("there is no display");
+        bail!("{NO_DISPLAY}");
     }
     Ok(())
 }
@@ -48,12 +51,18 @@ pub fn open(booth: Booth) -> Result<()> {
         .with_min_size(Some(least));
     let app = Live { desk: Desk::new(booth, Shelf::of_user()) };
     let window =
-        EguiWindow::create(settings, app).map_err(|error| anyhow!("{}", one_line(&error.to_string())))?;
-    window.run_until_closed().map_err(|error| anyhow!("{}", one_line(&error.to_string())))
+        EguiWindow::create(settings, app).map_err(|error| anyhow!("{}", refusal(&error.to_string())))?;
+    window.run_until_closed().map_err(|error| anyhow!("{}", refusal(&error.to_string())))
 }
 
-fn one_line(text: &str) -> String {
-    text.split_whitespace().collect::<Vec<_>>().join(" ")
+/// Says in a line why there is no window, and what brings what is missing.
+fn refusal(why: &str) -> String {
+    let why = why.split_whitespace().collect::<Vec<_>>().join(" ");
+    if why.contains("libGL") || why.contains("libEGL") {
+        format!("OpenGL is missing; on Debian, as root: apt-get install libegl1 libgl1 ({why})")
+    } else {
+        why
+    }
 }
 
 struct Live {
@@ -168,7 +177,8 @@ impl Desk {
             && counted.missed > 0
             && !said.1
         {
-            said.0 = format!("{} {} blocks missed: a larger --block helps.", said.0, counted.missed);
+            let blocks = if counted.missed == 1 { "block" } else { "blocks" };
+            said.0 = format!("{} {} {blocks} missed: a larger --block helps.", said.0, counted.missed);
         }
         Shown {
             loops: loops.iter().map(|listed| listed.name.clone()).collect(),
@@ -181,6 +191,7 @@ impl Desk {
             peaks_dbfs: [levels.input_dbfs, levels.output_dbfs],
             is_limited,
             seats: booth.seats.each_ref().map(|seat| seat.as_ref().map(|seat| seat.name.clone())),
+            present: booth.present(),
             lesson,
             has_lessons: !lessons.is_empty(),
             said,

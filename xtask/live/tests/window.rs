@@ -120,14 +120,21 @@ fn the_keys_do_what_they_say() {
     assert!(!harness.state().booth.is_playing());
     key(&mut harness, Key::D);
     assert!(harness.state().booth.scene.values.dry);
+    harness.get_by_label("You hear it dry, as loud as from the seat. D: back to the seat");
     key(&mut harness, Key::D);
     assert!(!harness.state().booth.scene.values.dry);
     // Seats on keys: the demo's at first, then one of our own.
     key(&mut harness, Key::Num3);
     assert_eq!(depth_m(&harness), 10.5);
+    harness.get_by_label("Seat on key 3: horns, sounds now");
+    harness.get_by_label("Seat on key 1: violins 1");
+    keep(&mut harness, "seat");
     key(&mut harness, Key::Num1);
     assert_eq!(depth_m(&harness), 2.8);
+    harness.get_by_label("Seat on key 1: violins 1, sounds now");
     harness.state_mut().booth.apply(vec![Edit::of_words("depth", "7 m").unwrap()]);
+    steps(&mut harness);
+    harness.get_by_label("Seat on key 1: violins 1");
     harness.key_press_modifiers(Modifiers::COMMAND, Key::Num2);
     steps(&mut harness);
     key(&mut harness, Key::Num1);
@@ -142,6 +149,7 @@ fn the_keys_do_what_they_say() {
     let last = harness.state().booth.lessons().len() - 1;
     let last_seat = harness.state().booth.lessons()[last].seats.len() - 1;
     assert_eq!(harness.state().booth.lesson, Some((last, last_seat)));
+    harness.get_by_label("That was the last seat.");
     assert!(harness.state().booth.scene.hall.is_some(), "the last lesson has a hall");
     for _ in 0..pages + 2 {
         key(&mut harness, Key::PageUp);

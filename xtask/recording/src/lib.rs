@@ -248,7 +248,7 @@ fn write(recording: &Recording, path: &Path) -> Result<()> {
     }
     writer.finalize().context("cannot be written; is the disk full?")?;
     file.persist(path)
-        .map_err(|error| anyhow!("cannot be written ({}); choose another --out", error.error))?;
+        .map_err(|error| anyhow!("cannot be written ({}); choose another place", error.error))?;
     Ok(())
 }
 
@@ -277,8 +277,12 @@ pub fn new_file_in(folder: &Path) -> Result<tempfile::NamedTempFile> {
         // What any program's new file gets; the temporary file's own default hides it from the group.
         builder.permissions(fs::Permissions::from_mode(0o666));
     }
-    builder.tempfile_in(folder).map_err(|error| {
-        anyhow!("the folder {} cannot be written to ({error}); choose another --out", folder.display())
+    builder.tempfile_in(folder).map_err(|error| match error.kind() {
+        std::io::ErrorKind::NotFound => {
+            anyhow!("the folder {} is not there; make it, or choose another", folder.display())
+        }
+        // The error's own words name a file that nobody knows of.
+        kind => anyhow!("the folder {} cannot be written to ({kind}); choose another", folder.display()),
     })
 }
 
