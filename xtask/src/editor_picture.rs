@@ -1,6 +1,6 @@
 //! A picture of the editor for a seat or a hall: read here, drawn by the package that carries what draws.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::Command;
 
 use anyhow::{Context as _, Result, bail, ensure};
@@ -38,6 +38,17 @@ pub(crate) struct Arguments {
     out: Option<PathBuf>,
 }
 
+/// Returns the command that draws, without its arguments.
+pub(crate) fn drawer(root: &Path) -> Command {
+    let mut command = Command::new("cargo");
+    command.current_dir(root).args(["run", "--quiet", "--package", "rostra-picture", "--"]);
+    if std::env::var_os("XDG_RUNTIME_DIR").is_none() {
+        // What looks for a display there complains where it is not set, several times; there is none in any folder.
+        command.env("XDG_RUNTIME_DIR", std::env::temp_dir());
+    }
+    command
+}
+
 /// Draws it.
 ///
 /// # Errors
@@ -50,8 +61,7 @@ pub(crate) fn run(arguments: &Arguments) -> Result<()> {
         Some(out) => std::path::absolute(out).with_context(|| format!("{}: is no path", out.display()))?,
         None => workspace::target()?.join(if hall.is_some() { "hall.png" } else { "editor.png" }),
     };
-    let mut command = Command::new("cargo");
-    command.current_dir(root).args(["run", "--quiet", "--package", "rostra-picture", "--"]);
+    let mut command = drawer(&root);
     let of_hall = match hall {
         Some(None) => {
             command.arg("--hall");

@@ -9,6 +9,7 @@ use anyhow::{Context as _, Result, ensure};
 
 use crate::REFUSED;
 use crate::check::ALSA;
+use crate::editor_picture::drawer;
 use crate::picture::{Anchor, INK, VERMILION};
 use crate::recording::new_file_in;
 use crate::workspace::{self, shown};
@@ -44,7 +45,11 @@ pub(crate) fn run(passed: &Passed) -> ExitCode {
     let outcome = (|| {
         // All of it before the build, which takes minutes.
         let missing = missing(&passed.arguments);
-        ensure!(missing.is_empty(), "{}; or add --render FILE.wav, which needs neither", missing.join("; "));
+        ensure!(
+            missing.is_empty(),
+            "{}; or add --render FILE.wav, which needs no sound card and no display",
+            missing.join("; ")
+        );
         start("live", &passed.arguments)
     })();
     match outcome {
@@ -174,8 +179,7 @@ fn draw(title: &str, seats: &[Rendered], picture: &Path) -> Result<()> {
         let seat = &seat.path;
         let seat = std::path::absolute(seat).with_context(|| format!("{}: is no path", seat.display()))?;
         let sheet = sheets.path().join(format!("{place}.png"));
-        let mut command = Command::new("cargo");
-        command.current_dir(&root).args(["run", "--quiet", "--package", "rostra-picture", "--"]);
+        let mut command = drawer(&root);
         let hall = seat.with_extension("hall.toml");
         if hall.exists() {
             command.arg("--hall").arg(hall);
