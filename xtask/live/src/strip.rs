@@ -58,8 +58,10 @@ pub struct LessonShown {
     pub listen: String,
     /// Each seat: what it is called, and its figures.
     pub seats: Vec<(String, String)>,
-    /// The one that sounds.
+    /// The one that the lesson has come to.
     pub seat: usize,
+    /// Whether it sounds: a hand may have moved on from it.
+    pub sounds: bool,
 }
 
 /// What a hand wishes.
@@ -326,7 +328,7 @@ fn seats(ui: &Ui, pen: &Pen, shown: &Shown, y: f32, wishes: &mut Vec<Wish>) -> f
             Some(name) => (pen.ink.line, name.as_str()),
         };
         if is_here {
-            pointer(pen, pos2(X + 34.0, y + 2.5));
+            pointer(pen, pos2(X + 34.0, y + 4.5), true);
         }
         let row = area(X + 43.0, y, 138.0, 18.0);
         ui.interact(pen.rect(row), Id::unique(("seat of a key", place)), Sense::hover()).widget_info(|| {
@@ -344,10 +346,10 @@ fn seats(ui: &Ui, pen: &Pen, shown: &Shown, y: f32, wishes: &mut Vec<Wish>) -> f
     y + 12.0
 }
 
-/// Points at what sounds now.
-fn pointer(pen: &Pen, at: Pos2) {
+/// Points at a seat: filled where it sounds now.
+fn pointer(pen: &Pen, at: Pos2, sounds: bool) {
     let mark = [at, at + egui::vec2(5.0, 4.5), at + egui::vec2(0.0, 9.0)];
-    pen.outline(&mark, pen.ink.grip, 0.5, pen.ink.grip);
+    pen.outline(&mark, if sounds { pen.ink.grip } else { pen.ink.paper }, 0.5, pen.ink.grip);
 }
 
 fn lesson(ui: &Ui, pen: &Pen, shown: &Shown, y: f32, wishes: &mut Vec<Wish>) {
@@ -374,9 +376,9 @@ fn lesson(ui: &Ui, pen: &Pen, shown: &Shown, y: f32, wishes: &mut Vec<Wish>) {
     y += pen.paragraph(pos2(X, y), WIDTH, SMALL, pen.ink.line, &lesson.listen) + 5.0;
     for (place, (name, figures)) in lesson.seats.iter().enumerate() {
         let is_here = place == lesson.seat;
-        let colour = if is_here { pen.ink.grip } else { pen.ink.faint };
+        let colour = if is_here && lesson.sounds { pen.ink.grip } else { pen.ink.faint };
         if is_here {
-            pointer(pen, pos2(X, y + 2.0));
+            pointer(pen, pos2(X, y + 2.0), lesson.sounds);
         }
         y += pen.paragraph(pos2(X + 10.0, y), WIDTH - 10.0, TEXT, colour, name);
         y += pen.paragraph(pos2(X + 10.0, y), WIDTH - 10.0, SMALL, colour, figures) + 3.0;
