@@ -1,4 +1,5 @@
-//! A script of seat changes, rendered without a host, against the built CLAPs of seat and hall with their parameters automated at the same frames.
+//! A script of seat changes, rendered without a host, against the built CLAPs of seat and hall with their parameters automated
+//! at the same frames.
 
 #[path = "hosts/bundle.rs"]
 #[allow(dead_code, reason = "the host's other tests need the rest")]

@@ -244,6 +244,18 @@ pub(crate) const ALSA: Needed = Needed {
     is_optional: false,
 };
 
+/// Draws the window of what plays without a host; a desktop has it.
+pub(crate) const OPENGL: Needed = Needed {
+    program: "sh",
+    arguments: &[
+        "-c",
+        "ls /usr/lib*/libEGL.so.1 /usr/lib/*/libEGL.so.1 /usr/lib/*/libGL.so.1 2>/dev/null | grep -q .",
+    ],
+    package: "libegl1 libgl1",
+    why: "draws the window",
+    is_optional: true,
+};
+
 /// Watches the audio thread; traces a program that does nothing, since some machines allow no tracing.
 const STRACE: Needed = Needed {
     program: "strace",
@@ -288,7 +300,7 @@ const SOUND_SERVER: Needed = Needed {
     program: "sh",
     arguments: &[
         "-c",
-        "command -v pulseaudio && command -v parec && ls /usr/lib*/alsa-lib/libasound_module_pcm_pulse.so /usr/lib/*/alsa-lib/libasound_module_pcm_pulse.so 2>/dev/null | grep -q .",
+        "command -v pulseaudio && command -v pactl && ls /usr/lib*/alsa-lib/libasound_module_pcm_pulse.so /usr/lib/*/alsa-lib/libasound_module_pcm_pulse.so 2>/dev/null | grep -q .",
     ],
     package: "pulseaudio pulseaudio-utils libasound2-plugins",
     why: "gives what plays to a sound card one that nobody hears",

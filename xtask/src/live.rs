@@ -8,7 +8,7 @@ use std::process::{Command, ExitCode, ExitStatus};
 use anyhow::{Context as _, Result, ensure};
 
 use crate::REFUSED;
-use crate::check::ALSA;
+use crate::check::{ALSA, OPENGL};
 use crate::editor_picture::drawer;
 use crate::picture::{Anchor, INK, VERMILION};
 use crate::recording::new_file_in;
@@ -35,8 +35,12 @@ pub(crate) struct Lesson {
     no_picture: bool,
 }
 
-/// Height of the heading over the sheets, points: a line for the lesson, one for the seats.
-const HEAD_POINTS: u32 = 70;
+/// Height of the heading over the sheets, pixels: a line for the lesson, one for the seats.
+const HEAD_PIXELS: u32 = 70;
+/// Left edge of its lines, their heights and sizes, pixels.
+const HEAD_LEFT: f64 = 16.0;
+const TITLE: (f64, f64) = (22.0, 22.0);
+const NAMES: (f64, f64) = (52.0, 18.0);
 /// Name of the picture in a lesson's folder.
 const PICTURE: &str = "lesson.png";
 
@@ -78,6 +82,11 @@ fn missing(arguments: &[OsString]) -> Vec<String> {
             "there is no display for the window (DISPLAY is not set): add --seconds 30 to play without one"
                 .into(),
         );
+    } else if wants_window(arguments) && Path::new("/etc/debian_version").exists() && !OPENGL.is_there() {
+        missing.push(format!(
+            "OpenGL is missing, which {}; on Debian, as root: apt-get install {}",
+            OPENGL.why, OPENGL.package
+        ));
     }
     missing
 }
@@ -151,14 +160,8 @@ fn can_build_for_cards() -> bool {
 fn start(task: &str, arguments: &[OsString]) -> Result<ExitStatus> {
     let manifest = workspace::root()?.join("Cargo.toml");
     let mut command = Command::new("cargo");
-    command.arg("run");
-    let built = format!("rostra-live{}", std::env::consts::EXE_SUFFIX);
-    if std::env::current_exe().is_ok_and(|own| own.with_file_name(built).exists()) {
-        command.arg("--quiet");
-    } else {
-        eprintln!("Builds what plays, which takes some minutes the first time.");
-    }
-    command.args(["--release", "--manifest-path"]).arg(manifest);
+    // Not quiet: a build that takes minutes shall say what it does.
+    command.args(["run", "--release", "--manifest-path"]).arg(manifest);
     command.args(["--package", "rostra-live"]);
     if !can_build_for_cards() {
         command.arg("--no-default-features");
@@ -194,13 +197,13 @@ fn draw(title: &str, seats: &[Rendered], picture: &Path) -> Result<()> {
     let width = drawn.iter().map(image::RgbImage::width).sum();
     let height = drawn.iter().map(image::RgbImage::height).max().unwrap_or(0);
     ensure!(width > 0, "no recording was made");
-    let mut whole = image::RgbImage::new(width, HEAD_POINTS + height);
+    let mut whole = image::RgbImage::new(width, HEAD_PIXELS + height);
     let head = sheets.path().join("head.png");
-    crate::picture::draw(&head, (width, HEAD_POINTS), |paper| {
-        paper.text(title, (16.0, 22.0), 22.0, Anchor::Left, INK)?;
-        let mut x = 16.0;
+    crate::picture::draw(&head, (width, HEAD_PIXELS), |paper| {
+        paper.text(title, (HEAD_LEFT, TITLE.0), TITLE.1, Anchor::Left, INK)?;
+        let mut x = HEAD_LEFT;
         for (seat, sheet) in seats.iter().zip(&drawn) {
-            paper.text(&seat.name, (x, 52.0), 18.0, Anchor::Left, VERMILION)?;
+            paper.text(&seat.name, (x, NAMES.0), NAMES.1, Anchor::Left, VERMILION)?;
             x += f64::from(sheet.width());
         }
         Ok(())
@@ -213,7 +216,7 @@ fn draw(title: &str, seats: &[Rendered], picture: &Path) -> Result<()> {
     );
     let mut x = 0;
     for sheet in &drawn {
-        image::imageops::replace(&mut whole, sheet, i64::from(x), i64::from(HEAD_POINTS));
+        image::imageops::replace(&mut whole, sheet, i64::from(x), i64::from(HEAD_PIXELS));
         x += sheet.width();
     }
     let file = new_file_in(picture.parent().unwrap_or(Path::new(".")))?;

@@ -15,9 +15,9 @@ use rtrb::Consumer;
 use crate::ceiling::KNEE;
 use crate::lessons::Lesson;
 use crate::moves::Moves;
-use crate::output::{Counted, Output, Playing, Tally};
+use crate::output::{Counted, Output, Playing, STALLED, Tally};
 use crate::player::{Command, FIRST_LEVEL_DB, Lead, Part, Player, Start};
-use crate::priority::run_first;
+use crate::priority::{Promotion, run_first};
 use crate::scene::{Change, Scene};
 use crate::sound_loop::Listed;
 use crate::strike::Strike;
@@ -29,9 +29,8 @@ const FADE_OUT: Duration = Duration::from_millis(200);
 /// Blocks that are awaited after a fade: the one in which it ended, which may not be counted yet, and the two that a device
 /// of two periods holds.
 const BLOCKS_HELD: u32 = 3;
-/// Time after which an output that asks for nothing more has stopped (our choice): longer than a sound server of two seconds'
-/// latency waits before its first block.
-const STALLED: Duration = Duration::from_secs(4);
+/// What is said at the first and at the last seat of the lessons.
+const ENDS: [&str; 2] = ["This is the first seat.", "That was the last seat."];
 /// Seats on the keys 1 to 3 at first: left in front, in the middle, at the back.
 const FIRST_SEATS: [&str; 3] = ["violins-1", "flute", "horns"];
 
@@ -148,14 +147,19 @@ impl Booth {
         // Another loudspeaker may be there by now: the microphone is let in by hand each time, and low at first.
         self.shut_microphone();
         let outcome = self.open();
-        match &outcome {
-            Ok(stage) => {
-                self.say(format!("Plays through {} at {} Hz.", self.setup.output.name(), stage.rate_hz));
-            }
-            Err(error) => self.warn(format!("{error:#}")),
+        if let Err(error) = &outcome {
+            self.warn(format!("{error:#}"));
         }
         self.stage = Some(outcome?);
+        self.say(self.plays_text());
         Ok(())
+    }
+
+    /// Says through what it plays, if it does.
+    fn plays_text(&self) -> String {
+        self.stage.as_ref().map_or_else(String::new, |stage| {
+            format!("Plays through {} at {} Hz.", self.setup.output.name(), stage.rate_hz)
+        })
     }
 
     fn open(&self) -> Result<Stage> {
@@ -182,10 +186,10 @@ impl Booth {
         let (mut player, mut lead) = Player::new(start)?;
         lead.tell(Command::Play(self.is_playing));
         let tally = Arc::new(Tally::default());
-        let (told, mut is_first_block) = (Arc::clone(&tally), true);
+        let (told, mut promotion) = (Arc::clone(&tally), Promotion::new(rate_hz));
         let play = Box::new(move |left: &mut [f32], right: &mut [f32]| {
-            if std::mem::take(&mut is_first_block) {
-                told.runs_first.store(run_first(), Ordering::Relaxed);
+            if promotion.is_due(left.len(), now) && !run_first() {
+                told.is_refused_priority.store(true, Ordering::Relaxed);
             }
             player.process(left, right);
         });
@@ -348,8 +352,16 @@ impl Booth {
         }
     }
 
+    /// Says whether no seat sounds: the dry signal is compared, or the seat is bypassed.
+    pub const fn is_dry(&self) -> bool {
+        self.scene.values.dry || self.scene.values.bypass
+    }
+
     /// Returns the key whose seat sounds now, if one does: the first where two remember the same.
     pub fn present(&self) -> Option<usize> {
+        if self.is_dry() {
+            return None;
+        }
         let is_here = |seat: &Remembered| seat.scene.sounds_as(&self.scene);
         self.seats.iter().position(|seat| seat.as_ref().is_some_and(is_here))
     }
@@ -373,8 +385,11 @@ impl Booth {
             self.say("There is no lesson.".into());
             return;
         };
-        if at == Some(next) {
-            self.say(if is_forward { "That was the last seat." } else { "This is the first seat." }.into());
+        // A fault is not hidden by a hint, and a hint goes with the next page.
+        if at == Some(next) && !self.said.is_fault {
+            self.say(ENDS[usize::from(is_forward)].into());
+        } else if ENDS.contains(&self.said.line.as_str()) {
+            self.say(self.plays_text());
         }
         self.lesson = Some(page);
         let lesson = &self.setup.lessons[page.0];

@@ -79,7 +79,7 @@ struct Live {
     #[arg(long, value_name = "FILE.toml")]
     moves: Option<PathBuf>,
     /// Write what would be played into a file instead; needs no sound card and no display.
-    #[arg(long, value_name = "FILE.wav", conflicts_with_all = ["input", "device", "block"])]
+    #[arg(long, value_name = "FILE.wav", conflicts_with = "input")]
     render: Option<PathBuf>,
     /// Play, or render, this long; without a window.
     #[arg(long, value_name = "SECONDS", allow_negative_numbers = true)]
@@ -122,7 +122,7 @@ fn live(arguments: &Live) -> Result<()> {
     let Live { stem, input, click, seat, platform, hall, set, device, devices, rate, block, moves, .. } =
         arguments;
     if *devices {
-        println!("{}\n{DUMMY}  a clock that nobody hears", cards::outputs_text());
+        println!("{}\n  {DUMMY}  a clock that nobody hears", cards::devices_text());
         return Ok(());
     }
     let shelf = Shelf::of_user();
@@ -308,7 +308,7 @@ fn run(booth: &mut Booth, seconds: f64) -> Result<()> {
         "time of a block that making it took: median {median:.1} %, 99.9 % of blocks within {most:.1} %, worst {worst:.1} %{}",
         if worst >= 100.0 { " or more" } else { "" }
     );
-    if !counted.runs_first {
+    if counted.is_refused_priority {
         println!("The sound's thread runs among all others: the system gives it no real-time priority.");
     }
     println!("peak of the output {:.1} dBFS", 20.0 * loudest.log10());
@@ -384,7 +384,7 @@ mod cards {
     use super::{Heard, Output, Result};
     use rostra_live::sound_card::{self, SoundCard};
 
-    pub(super) use rostra_live::sound_card::outputs_text;
+    pub(super) use rostra_live::sound_card::devices_text;
 
     // As its sister without sound cards, which refuses.
     #[allow(clippy::unnecessary_wraps)]
@@ -405,7 +405,7 @@ mod cards {
 
     const NONE: &str = "this was built without sound cards; add --render FILE.wav, or --device dummy";
 
-    pub(super) fn outputs_text() -> String {
+    pub(super) fn devices_text() -> String {
         NONE.to_owned()
     }
 

@@ -2,8 +2,13 @@
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU32, AtomicU64, Ordering};
+use std::time::Duration;
 
 use anyhow::Result;
+
+/// Time after which a device that asks for nothing more, or gives nothing more, has stopped (our choice): longer than a sound
+/// server of two seconds' latency waits before its first block.
+pub const STALLED: Duration = Duration::from_secs(4);
 
 /// What makes the next frames, left and right, any number of them.
 pub type Play = Box<dyn FnMut(&mut [f32], &mut [f32]) + Send>;
@@ -48,8 +53,8 @@ const STEPS: usize = 1001;
 
 /// What is counted of blocks; the clock is asked beside the player, never in it.
 pub struct Tally {
-    /// Whether the thread that makes the blocks runs before all ordinary work.
-    pub runs_first: AtomicBool,
+    /// Whether the system refuses to run the thread that makes the blocks before all ordinary work.
+    pub is_refused_priority: AtomicBool,
     blocks: AtomicU64,
     missed: AtomicU64,
     woken_late: AtomicU64,
@@ -65,7 +70,7 @@ pub struct Tally {
 impl Default for Tally {
     fn default() -> Self {
         Self {
-            runs_first: AtomicBool::new(false),
+            is_refused_priority: AtomicBool::new(false),
             blocks: AtomicU64::new(0),
             missed: AtomicU64::new(0),
             woken_late: AtomicU64::new(0),
@@ -81,8 +86,8 @@ impl Default for Tally {
 /// Figures of a tally.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Counted {
-    /// Whether the thread that makes the blocks runs before all ordinary work.
-    pub runs_first: bool,
+    /// Whether the system refuses to run the thread that makes the blocks before all ordinary work.
+    pub is_refused_priority: bool,
     /// Blocks made.
     pub blocks: u64,
     /// Blocks that came too late, or gaps that the device told of.
@@ -136,7 +141,7 @@ impl Tally {
             step.map_or(0.0, |step| step as f64 / 1000.0)
         };
         Counted {
-            runs_first: self.runs_first.load(Ordering::Relaxed),
+            is_refused_priority: self.is_refused_priority.load(Ordering::Relaxed),
             blocks: self.blocks.load(Ordering::Relaxed),
             missed: self.missed.load(Ordering::Relaxed),
             woken_late: self.woken_late.load(Ordering::Relaxed),

@@ -1,8 +1,8 @@
 //! Sound cards: found by name, opened at a rate and a block, and told of in one line when they refuse.
 
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::mpsc::{Receiver, Sender, channel};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::mpsc::{Receiver, Sender, SyncSender, channel, sync_channel};
 use std::time::{Duration, Instant};
 
 use anyhow::{Result, anyhow, ensure};
@@ -14,12 +14,14 @@ use cpal::{
 use rostra_recording::RATES_HZ;
 use rtrb::{Consumer, RingBuffer};
 
-use crate::output::{Output, Play, Playing, Tally};
+use crate::output::{Output, Play, Playing, STALLED, Tally};
 
 /// Frames that are made at once; bounds the working room, whatever the card asks for.
 const RUN_FRAMES: usize = 1024;
 /// Longest wait for a card that does not answer, s (our choice).
 const PATIENCE: Duration = Duration::from_secs(3);
+/// Time without a complaint after which what was complained of has passed (our choice).
+const CALM: Duration = Duration::from_millis(500);
 /// Longest wait until a stream has let its device go (our choice): what takes longer is left behind.
 const LETTING_GO: Duration = Duration::from_millis(500);
 /// Sound from a microphone that may wait, s (our choice): more would be an echo.
@@ -133,6 +135,11 @@ fn told(error: &cpal::Error, device: &str) -> String {
         }
         ErrorKind::PermissionDenied => {
             format!("the device {device} may not be used by you; on Linux join the group \"audio\"")
+        }
+        ErrorKind::UnsupportedConfig => {
+            format!(
+                "the device {device} does not take this; try another --rate or --block, or leave them out"
+            )
         }
         _ => format!(
             "the device {device} refuses; see that the system's sound runs, then try again ({})",
@@ -248,9 +255,9 @@ impl Output for SoundCard {
             sample_rate: rate_hz,
             buffer_size: block_frames.map_or(BufferSize::Default, BufferSize::Fixed),
         };
-        let (ears, running) = line(&name, Some(Arc::clone(&tally)));
+        let (ears, watch) = line(&name, Way::Out, Some(Arc::clone(&tally)));
         let cue = Cue { play, tally, ears, device: &device, config };
-        Ok(Box::new(running.with(built(found.sample_format(), cue), &name)?))
+        Ok(Box::new(watch.over(built(found.sample_format(), cue), &name)?))
     }
 }
 
@@ -273,90 +280,146 @@ fn built(format: SampleFormat, opening: impl Opening) -> Result<Stream, cpal::Er
     }
 }
 
+/// What a running stream and whoever watches it know of each other.
+#[derive(Default)]
+struct Signs {
+    /// Blocks that were made or taken.
+    blocks: AtomicU64,
+    /// Complaints of the device that may pass.
+    complaints: AtomicU64,
+    moved: AtomicBool,
+}
+
 /// Takes in what a device says while its stream runs.
 struct Ears {
+    signs: Arc<Signs>,
     /// Counts gaps, where anybody wants to know of them.
     tally: Option<Arc<Tally>>,
-    moved: Arc<AtomicBool>,
     fault: Sender<String>,
+    /// Has room for one.
+    complaint: SyncSender<String>,
     name: String,
-    /// Whether the stream has gone on since the device complained last.
-    went_on: Arc<AtomicBool>,
-    /// Since when it complains and does not go on.
-    troubled: Option<Instant>,
+    /// Blocks at the last complaint; none before the first.
+    blocks: Option<u64>,
 }
 
 impl Ears {
-    /// Returns what the stream shall raise with every block.
-    fn sign_of_life(&self) -> Arc<AtomicBool> {
-        Arc::clone(&self.went_on)
-    }
-
-    fn hear(&mut self, error: &cpal::Error, now: Instant) {
+    fn hear(&mut self, error: &cpal::Error) {
         match error.kind() {
-            ErrorKind::Xrun => {
-                if let Some(tally) = &self.tally {
-                    tally.miss();
-                }
-            }
+            ErrorKind::Xrun => self.miss(),
             // Goes on through another device: nothing to stop for, but a microphone may stand beside that one.
-            ErrorKind::DeviceChanged => self.moved.store(true, Ordering::Release),
+            ErrorKind::DeviceChanged => self.signs.moved.store(true, Ordering::Release),
             // Without priority: nothing to stop for.
             ErrorKind::RealtimeDenied => {}
             // A sound server may stumble and go on: it has been seen to lose a query of how much it holds.
             ErrorKind::BackendError => {
-                let went_on = self.went_on.swap(false, Ordering::AcqRel);
-                match self.troubled {
-                    Some(since) if !went_on => {
-                        if now - since > PATIENCE {
-                            self.tell(error);
-                        }
+                let blocks = self.signs.blocks.load(Ordering::Acquire);
+                // What complains again without having gone on is the same gap.
+                if self.blocks != Some(blocks) {
+                    self.blocks = Some(blocks);
+                    if blocks > 0 {
+                        self.miss();
                     }
-                    _ => self.troubled = Some(now),
+                    // Where one waits already, that stands for both.
+                    let _ = self.complaint.try_send(told(error, &self.name));
                 }
+                self.signs.complaints.fetch_add(1, Ordering::Release);
             }
-            _ => self.tell(error),
+            // Nobody may listen any more.
+            _ => drop(self.fault.send(told(error, &self.name))),
         }
     }
 
-    fn tell(&self, error: &cpal::Error) {
-        // Nobody may listen any more.
-        drop(self.fault.send(told(error, &self.name)));
+    fn miss(&self) {
+        if let Some(tally) = &self.tally {
+            tally.miss();
+        }
     }
 }
 
-/// The other end of [`Ears`].
-struct Word {
+/// Watches a stream: whether what it complains of passes, and whether it goes on.
+struct Watch {
+    signs: Arc<Signs>,
     fault: Receiver<String>,
-    moved: Arc<AtomicBool>,
+    complaint: Receiver<String>,
+    /// What to say of a stream that does not go on; nothing of one that is watched elsewhere.
+    stall: Option<String>,
+    complaints: u64,
+    /// Since when it complains, and when it did so last.
+    troubled: Option<(Instant, Instant)>,
+    /// Blocks when they were last seen to go on, and when that was.
+    went_on: (u64, Instant),
 }
 
 /// Returns both ends of what a device says.
-fn line(name: &str, tally: Option<Arc<Tally>>) -> (Ears, Word) {
+fn line(name: &str, way: Way, tally: Option<Arc<Tally>>) -> (Ears, Watch) {
     let (fault_out, fault) = channel();
-    let moved = Arc::new(AtomicBool::new(false));
+    let (complaint_out, complaint) = sync_channel(1);
+    let signs = Arc::<Signs>::default();
     let ears = Ears {
+        signs: Arc::clone(&signs),
         tally,
-        moved: Arc::clone(&moved),
         fault: fault_out,
+        complaint: complaint_out,
         name: name.to_owned(),
-        went_on: Arc::default(),
-        troubled: None,
+        blocks: None,
     };
-    (ears, Word { fault, moved })
+    // The output's blocks are watched by whoever counts them.
+    let stall = (way == Way::In)
+        .then(|| format!("the input {name} gives no sound any more; see that it is there, then try again"));
+    let watch = Watch { signs, fault, complaint, stall, complaints: 0, troubled: None, went_on: (0, now()) };
+    (ears, watch)
 }
 
-impl Word {
+impl Watch {
+    /// Returns why the stream plays or hears no more, in a line.
+    fn fault(&mut self, now: Instant) -> Option<String> {
+        if let Ok(fault) = self.fault.try_recv() {
+            return Some(fault);
+        }
+        let blocks = self.signs.blocks.load(Ordering::Acquire);
+        let goes_on = blocks != self.went_on.0;
+        if goes_on {
+            self.went_on = (blocks, now);
+        }
+        let complaints = self.signs.complaints.load(Ordering::Acquire);
+        if complaints != self.complaints {
+            self.complaints = complaints;
+            self.troubled = Some((self.troubled.map_or(now, |(since, _)| since), now));
+        }
+        if let Some((since, last)) = self.troubled {
+            if goes_on && now - last > CALM {
+                self.troubled = None;
+                let _ = self.complaint.try_recv();
+            } else if now - since > PATIENCE {
+                self.troubled = None;
+                return self.complaint.try_recv().ok();
+            }
+        }
+        if now - self.went_on.1 > STALLED {
+            self.went_on.1 = now;
+            return self.stall.clone();
+        }
+        None
+    }
+
     /// Lets a stream run.
     ///
     /// # Errors
     /// In a line, when it could not be opened or does not start.
-    fn with(self, stream: Result<Stream, cpal::Error>, name: &str) -> Result<Running> {
+    fn over(self, stream: Result<Stream, cpal::Error>, name: &str) -> Result<Running> {
         let told = |error: cpal::Error| anyhow!("{}", told(&error, name));
         let stream = stream.map_err(told)?;
-        stream.play().map_err(told)?;
-        Ok(Running { stream: Some(stream), word: self })
+        // From here on it is let go of as one that runs.
+        let running = Running { stream: Some(stream), watch: self };
+        running.stream.as_ref().map_or(Ok(()), StreamTrait::play).map_err(told)?;
+        Ok(running)
     }
+}
+
+#[allow(clippy::disallowed_methods, reason = "the thread of the window, not of the sound")]
+fn now() -> Instant {
+    Instant::now()
 }
 
 /// What a stream of the output is opened with.
@@ -371,7 +434,7 @@ struct Cue<'a> {
 impl Opening for Cue<'_> {
     fn open<T: SizedSample + FromSample<f32>>(self) -> Result<Stream, cpal::Error> {
         let Cue { mut play, tally, mut ears, device, config } = self;
-        let went_on = ears.sign_of_life();
+        let signs = Arc::clone(&ears.signs);
         let channels = usize::from(config.channels);
         let rate_hz = f64::from(config.sample_rate);
         let (mut left, mut right) = (vec![0.0_f32; RUN_FRAMES], vec![0.0_f32; RUN_FRAMES]);
@@ -400,12 +463,11 @@ impl Opening for Cue<'_> {
                         }
                     }
                 }
-                went_on.store(true, Ordering::Release);
+                signs.blocks.fetch_add(1, Ordering::Release);
                 let frames = data.len() / channels;
                 tally.add(frames, asked.elapsed().as_secs_f64() * rate_hz / frames.max(1) as f64);
             },
-            #[allow(clippy::disallowed_methods, reason = "not in the player")]
-            move |error| ears.hear(&error, Instant::now()),
+            move |error| ears.hear(&error),
             Some(PATIENCE),
         )
     }
@@ -414,16 +476,16 @@ impl Opening for Cue<'_> {
 struct Running {
     /// There until it is dropped.
     stream: Option<Stream>,
-    word: Word,
+    watch: Watch,
 }
 
 impl Playing for Running {
     fn fault(&mut self) -> Option<String> {
-        self.word.fault.try_recv().ok()
+        self.watch.fault(now())
     }
 
     fn has_moved(&mut self) -> bool {
-        self.word.moved.swap(false, Ordering::AcqRel)
+        self.watch.signs.moved.swap(false, Ordering::AcqRel)
     }
 }
 
@@ -469,9 +531,9 @@ pub fn listen(name: &str, rate_hz: u32) -> Result<(Consumer<f32>, Box<dyn Playin
         StreamConfig { channels: found.channels(), sample_rate: rate_hz, buffer_size: BufferSize::Default };
     let (heard_in, heard) = RingBuffer::new((HEARD_S * f64::from(rate_hz)) as usize);
     // What a microphone loses is no gap of the output.
-    let (ears, running) = line(&name, None);
+    let (ears, watch) = line(&name, Way::In, None);
     let ear = Microphone { heard: heard_in, ears, device: &device, config };
-    Ok((heard, Box::new(running.with(built(found.sample_format(), ear), &name)?)))
+    Ok((heard, Box::new(watch.over(built(found.sample_format(), ear), &name)?)))
 }
 
 /// What a microphone's stream is opened with.
@@ -488,7 +550,7 @@ impl Opening for Microphone<'_> {
         f32: FromSample<T>,
     {
         let Microphone { mut heard, mut ears, device, config } = self;
-        let went_on = ears.sign_of_life();
+        let signs = Arc::clone(&ears.signs);
         let channels = usize::from(config.channels);
         device.build_input_stream::<T, _, _>(
             config,
@@ -497,19 +559,22 @@ impl Opening for Microphone<'_> {
                     // What finds no room is lost: late sound would be an echo.
                     let _ = heard.push(f32::from_sample(frame[0]));
                 }
-                went_on.store(true, Ordering::Release);
+                signs.blocks.fetch_add(1, Ordering::Release);
             },
-            #[allow(clippy::disallowed_methods, reason = "not in the player")]
-            move |error| ears.hear(&error, Instant::now()),
+            move |error| ears.hear(&error),
             Some(PATIENCE),
         )
     }
 }
 
-/// Returns a line for each output, for people.
-pub fn outputs_text() -> String {
-    let lines: Vec<String> = names(Way::Out).into_iter().map(|(id, says)| format!("{id}  {says}")).collect();
-    if lines.is_empty() { "this system tells of no sound output".into() } else { lines.join("\n") }
+/// Returns a line for each device of both ways, for people.
+pub fn devices_text() -> String {
+    let text = |way: Way| {
+        let lines: Vec<String> = names(way).into_iter().map(|(id, says)| format!("  {id}  {says}")).collect();
+        let lines = if lines.is_empty() { "  none".into() } else { lines.join("\n") };
+        format!("{}:\n{lines}", way.option())
+    };
+    format!("{}\n{}", text(Way::In), text(Way::Out))
 }
 
 #[cfg(test)]
@@ -535,7 +600,8 @@ mod tests {
             (ErrorKind::DeviceBusy, "busy"),
             (ErrorKind::DeviceNotAvailable, "unplugged"),
             (ErrorKind::PermissionDenied, "group"),
-            (ErrorKind::UnsupportedConfig, "refuses"),
+            (ErrorKind::UnsupportedConfig, "try another --rate or --block"),
+            (ErrorKind::BackendError, "see that the system's sound runs"),
         ] {
             let line = told(&cpal::Error::new(kind), "\"card\"");
             assert!(line.contains("\"card\"") && line.contains(said) && !line.contains('\n'), "{line}");
@@ -568,30 +634,89 @@ mod tests {
         assert!(ended.try_recv().is_ok());
     }
 
+    /// A stream of nothing, and a time that is told.
+    struct Scene {
+        ears: Ears,
+        watch: Watch,
+        start: Instant,
+        tally: Arc<Tally>,
+    }
+
+    impl Scene {
+        fn new(way: Way) -> Self {
+            let tally = Arc::<Tally>::default();
+            let (ears, watch) = line("\"card\"", way, Some(Arc::clone(&tally)));
+            let start = watch.went_on.1;
+            Self { ears, watch, start, tally }
+        }
+
+        fn complain(&mut self) {
+            self.ears.hear(&cpal::Error::with_message(ErrorKind::BackendError, "I/O error"));
+        }
+
+        fn block(&self) {
+            self.watch.signs.blocks.fetch_add(1, Ordering::Release);
+        }
+
+        fn fault(&mut self, after_s: f64) -> Option<String> {
+            self.watch.fault(self.start + Duration::from_secs_f64(after_s))
+        }
+    }
+
     #[test]
-    #[allow(clippy::disallowed_methods, reason = "a moment to count from")]
-    fn a_stumble_is_no_fault_and_one_that_lasts_is() {
-        let start = Instant::now();
-        let (mut ears, word) = line("\"card\"", None);
-        let life = ears.sign_of_life();
-        let stumble = cpal::Error::with_message(ErrorKind::BackendError, "I/O error");
-        let mut hear = |after_s: f64, goes_on: bool| {
-            life.fetch_or(goes_on, Ordering::AcqRel);
-            ears.hear(&stumble, start + Duration::from_secs_f64(after_s));
-            word.fault.try_recv().ok()
-        };
+    fn a_stumble_is_a_gap_and_no_fault() {
+        let mut scene = Scene::new(Way::Out);
+        scene.block();
+        (0..3).for_each(|_| scene.complain());
+        assert_eq!(scene.fault(0.1), None);
+        assert_eq!(scene.tally.counted().missed, 1, "three complaints of one gap");
+        // Blocks go on, and it is forgotten: the next one, much later, is another.
+        for after_s in [0.5, 1.0, 2.0, 10.0] {
+            scene.block();
+            assert_eq!(scene.fault(after_s), None, "{after_s}");
+        }
+        scene.complain();
+        assert_eq!(scene.fault(20.0), None);
+        assert_eq!(scene.tally.counted().missed, 2);
+    }
+
+    #[test]
+    fn a_fault_that_lasts_is_told() {
         let patience_s = PATIENCE.as_secs_f64();
-        assert_eq!(hear(0.0, false), None, "the first");
-        assert_eq!(hear(2.0 * patience_s, true), None, "after blocks that went well");
-        assert_eq!(hear(2.5 * patience_s, false), None, "twice, within the patience");
-        let lasting = hear(3.5 * patience_s, false).expect("a fault");
+        // One complaint and then silence.
+        let mut silent = Scene::new(Way::Out);
+        silent.complain();
+        assert_eq!(silent.fault(0.0), None);
+        assert_eq!(silent.fault(0.9 * patience_s), None);
+        let lasting = silent.fault(1.1 * patience_s).expect("a fault");
         assert!(
             lasting.contains("\"card\" refuses; see that") && lasting.ends_with("(I/O error)"),
             "{lasting}"
         );
+        // Blocks that are made and never taken: each is complained of.
+        let mut refusing = Scene::new(Way::Out);
+        let mut told = None;
+        for tenths in 0..100 {
+            refusing.block();
+            refusing.complain();
+            told = told.or(refusing.fault(f64::from(tenths) / 10.0).map(|_| f64::from(tenths) / 10.0));
+        }
+        assert!(told.is_some_and(|after_s| after_s < patience_s + 0.2), "{told:?}");
         // What cannot pass is told at once.
-        ears.hear(&cpal::Error::new(ErrorKind::DeviceNotAvailable), start);
-        assert!(word.fault.try_recv().is_ok_and(|line| line.contains("unplugged")));
+        let mut gone = Scene::new(Way::Out);
+        gone.ears.hear(&cpal::Error::new(ErrorKind::DeviceNotAvailable));
+        assert!(gone.fault(0.0).is_some_and(|line| line.contains("unplugged")));
+    }
+
+    #[test]
+    fn a_microphone_that_says_nothing_any_more_is_told_and_an_output_is_watched_elsewhere() {
+        let after_s = STALLED.as_secs_f64() + 0.1;
+        assert_eq!(Scene::new(Way::Out).fault(after_s), None);
+        let mut ear = Scene::new(Way::In);
+        ear.block();
+        assert_eq!(ear.fault(1.0), None);
+        assert_eq!(ear.fault(after_s), None, "counted from the last block");
+        assert!(ear.fault(1.0 + after_s).is_some_and(|line| line.contains("gives no sound any more")));
     }
 
     #[test]

@@ -236,7 +236,9 @@ fn play(ui: &mut Ui, pen: &Pen, shown: &Shown, y: f32, wishes: &mut Vec<Wish>) -
     let y = y + 27.0;
     if let Some(input) = &shown.input {
         pen.text(pos2(X, y), Align2::LEFT_TOP, TEXT, pen.ink.line, format!("Microphone: {input}"));
-        return y + 17.0 + pen.paragraph(pos2(X, y + 17.0), WIDTH, SMALL, pen.ink.notice, FEEDBACK) + 10.0;
+        let y = y + 17.0 + pen.paragraph(pos2(X, y + 17.0), WIDTH, SMALL, pen.ink.notice, FEEDBACK) + 4.0;
+        hint(ui, pen, shown, y);
+        return y + 22.0;
     }
     let row = area(X, y, WIDTH, ROW);
     let chosen = shown.loops.get(shown.chosen).map_or("none", String::as_str);
@@ -272,7 +274,8 @@ fn hint(ui: &Ui, pen: &Pen, shown: &Shown, y: f32) {
     let (colour, text) = if shown.is_compared {
         (pen.ink.grip, "You hear it dry, as loud as from the seat. D: back to the seat")
     } else {
-        (pen.ink.faint, "space: play   D: dry, as loud   C: click   H: hand clap")
+        let space = if shown.input.is_some() { "let in" } else { "play" };
+        (pen.ink.faint, &*format!("space: {space}   D: dry, as loud   C: click   H: hand clap"))
     };
     let row = area(X, y, WIDTH, 12.0);
     ui.interact(pen.rect(row), Id::unique("hint"), Sense::hover())

@@ -170,7 +170,7 @@ impl Desk {
                 listen: lesson.listen.clone(),
                 seats: self.told.as_ref().map(|(_, seats)| seats.clone()).unwrap_or_default(),
                 seat,
-                sounds: lesson.seats[seat].scene.sounds_as(&booth.scene),
+                sounds: !booth.is_dry() && lesson.seats[seat].scene.sounds_as(&booth.scene),
             }
         });
         let mut said = (booth.said.line.clone(), booth.said.is_fault);

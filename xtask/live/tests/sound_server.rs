@@ -13,6 +13,7 @@
 
 use std::f32::consts::TAU;
 use std::fs::{self, File};
+use std::io::{BufRead as _, BufReader};
 use std::path::Path;
 use std::process::{Child, Command, Output, Stdio};
 use std::time::{Duration, Instant};
@@ -33,20 +34,19 @@ impl Server {
     /// Starts one; `None` where it is not installed.
     fn start() -> Option<Self> {
         let is_there = |program: &str| Command::new(program).arg("--version").output().is_ok();
-        let plugins = ["/usr/lib/x86_64-linux-gnu", "/usr/lib/aarch64-linux-gnu", "/usr/lib64", "/usr/lib"];
-        let is_reached = plugins
-            .iter()
-            .any(|folder| Path::new(folder).join("alsa-lib/libasound_module_pcm_pulse.so").exists());
-        if !is_there("pulseaudio") || !is_there("pactl") || !is_reached {
+        if !is_there("pulseaudio") || !is_there("pactl") || !is_reached_from_alsa() {
             eprintln!("Skipped: pulseaudio, or the way to it from ALSA, is not here");
             return None;
         }
         let folder = tempfile::tempdir().unwrap();
+        // Gaps are told only where that is asked for.
         fs::write(
             folder.path().join("asound.conf"),
-            "</usr/share/alsa/alsa.conf>\npcm.!default { type pulse }\nctl.!default { type pulse }\n",
+            "</usr/share/alsa/alsa.conf>\npcm.!default { type pulse handle_underrun 1 }\nctl.!default { type pulse }\n",
         )
         .unwrap();
+        // No server but this one, not even one that a client would start.
+        fs::write(folder.path().join("client.conf"), "autospawn = no\n").unwrap();
         let sink = |name: &str| {
             format!("--load=module-null-sink sink_name={name} rate={RATE_HZ} format=float32le channels=2")
         };
@@ -77,7 +77,7 @@ impl Server {
 
     /// Writes down what comes out of a sound card.
     fn record(&self, card: &str) -> Recorder {
-        let path = self.folder.path().join("heard.raw");
+        let path = self.folder.path().join(format!("{card}.raw"));
         let process = self
             .within("parec")
             .args([&format!("--device={card}.monitor"), "--format=float32le", "--channels=2", "--raw"])
@@ -95,13 +95,23 @@ impl Drop for Server {
     }
 }
 
+/// Says whether ALSA has a way to the server, wherever this system keeps it.
+fn is_reached_from_alsa() -> bool {
+    const WAY: &str = "alsa-lib/libasound_module_pcm_pulse.so";
+    let below = fs::read_dir("/usr/lib").into_iter().flatten().flatten().map(|entry| entry.path());
+    below.chain(["/usr/lib", "/usr/lib64"].map(Into::into)).any(|folder| folder.join(WAY).exists())
+}
+
 /// A program that knows this server only, and no files of whoever runs the test.
 fn within(folder: &TempDir, program: &str) -> Command {
     let mut command = Command::new(program);
     let path = folder.path();
     command.env("HOME", path).env("XDG_RUNTIME_DIR", path).env("XDG_CONFIG_HOME", path);
     command.env("PULSE_RUNTIME_PATH", path).env("ALSA_CONFIG_PATH", path.join("asound.conf"));
-    command.env_remove("PULSE_SERVER").env_remove("DISPLAY");
+    command.env("PULSE_CLIENTCONFIG", path.join("client.conf"));
+    for foreign in ["PULSE_SERVER", "PULSE_SINK", "PULSE_SOURCE", "DISPLAY"] {
+        command.env_remove(foreign);
+    }
     command
 }
 
@@ -169,17 +179,25 @@ fn ended(mut process: Child) -> Output {
     process.wait_with_output().unwrap()
 }
 
+/// Plays a tone for eight seconds; returns what came out, and how many gaps were told of.
+fn played(server: &Server, tone: &Path) -> (Vec<f32>, u64) {
+    let recorder = server.record("stage");
+    // Large blocks: this is about what is played, not about how late.
+    let process = live(server, &["--stem", tone.to_str().unwrap(), "--block", "8192", "--seconds", "8"]);
+    let output = ended(process);
+    let said = String::from_utf8_lossy(&output.stdout);
+    assert!(output.status.success(), "{said}{}", String::from_utf8_lossy(&output.stderr));
+    let missed = said.split(" missed").next().and_then(|before| before.rsplit(' ').next());
+    (recorder.stop(), missed.and_then(|count| count.parse().ok()).expect("it says how many were missed"))
+}
+
 #[test]
 fn a_tone_comes_out_of_the_sound_card_without_a_click() {
     let Some(server) = Server::start() else { return };
     let tone = tone(&server, 1);
-    let recorder = server.record("stage");
-    // Large blocks: this is about what is played, not about how late.
-    let process = live(&server, &["--stem", tone.to_str().unwrap(), "--block", "2048", "--seconds", "8"]);
-    let output = ended(process);
-    let heard = recorder.stop();
-    let said = String::from_utf8_lossy(&output.stdout);
-    assert!(output.status.success() && said.contains(" missed"), "{said}");
+    // A machine that stops for a while makes gaps, and tells of them: then it is tried again.
+    let heard = (0..3).map(|_| played(&server, &tone)).find(|(_, missed)| *missed == 0);
+    let (heard, _) = heard.expect("three times in a row this machine was too late");
     let peak = heard.iter().fold(0.0_f32, |most, x| most.max(x.abs()));
     // Half of full scale, 20 dB down, placed: the seat changes it by some decibels.
     assert!((0.01..0.2).contains(&peak), "the peak is {peak}");
@@ -204,20 +222,24 @@ fn steepest(sound: &[f32]) -> f32 {
 fn a_server_that_dies_is_told_in_a_line_and_a_microphone_starts_shut() {
     let Some(mut server) = Server::start() else { return };
     let tone = tone(&server, 20);
-    let recorder = server.record("stage");
+    let (recorder, beside) = (server.record("stage"), server.record("room"));
     let mut played = server.within("paplay").args(["--device=room", tone.to_str().unwrap()]).spawn().unwrap();
-    let process = live(&server, &["--input", "default", "--seconds", "25"]);
-    std::thread::sleep(Duration::from_secs(5));
+    let mut process = live(&server, &["--input", "default", "--seconds", "25"]);
+    let mut said = BufReader::new(process.stdout.take().unwrap());
+    let mut first = String::new();
+    while !first.contains("The microphone default stays muted") {
+        assert!(said.read_line(&mut first).unwrap() > 0, "it ended: {first}");
+    }
+    // So that the microphone is heard by the program, and would be by everybody.
+    std::thread::sleep(Duration::from_secs(4));
     end(&mut server.process);
     let died = Instant::now();
     let output = ended(process);
     let took = died.elapsed();
     end(&mut played);
-    let heard = recorder.stop();
-    let (said, complained) =
-        (String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr));
-    assert!(said.contains("The microphone default stays muted"), "{said}");
-    assert_eq!(output.status.code(), Some(2), "{said}{complained}");
+    let (heard, beside) = (recorder.stop(), beside.stop());
+    let complained = String::from_utf8_lossy(&output.stderr);
+    assert_eq!(output.status.code(), Some(2), "{complained}");
     let lines: Vec<&str> = complained.lines().collect();
     assert!(
         matches!(lines[..], [line] if line.starts_with("error: ") && line.contains("try again")),
@@ -225,5 +247,6 @@ fn a_server_that_dies_is_told_in_a_line_and_a_microphone_starts_shut() {
     );
     // The patience with a server that may only stumble, and the wait for the stream.
     assert!(took < Duration::from_secs(15), "it took {took:?}");
+    assert!(beside.iter().any(|x| x.abs() > 0.1), "the microphone had something to hear");
     assert!(!heard.is_empty() && heard.iter().all(|x| *x == 0.0), "the microphone was heard");
 }
