@@ -205,7 +205,7 @@ impl Needed {
 /// The plug-in opens X11 and EGL at run time, so building it needs no
 /// development packages. The Python hosts bring their own libraries, but for
 /// those that come with the compiler (libatomic, libstdc++), zlib, and what is named.
-const NEEDED: [Needed; 9] = [
+const NEEDED: [Needed; 10] = [
     Needed {
         program: "cc",
         arguments: &["--version"],
@@ -225,6 +225,13 @@ const NEEDED: [Needed; 9] = [
         arguments: &["-c", "ls /usr/lib/*/libGL.so.1 && ls /usr/lib/*/libglib-2.0.so.0"],
         package: "libgl1 libglib2.0-0",
         why: "is what one of the Python hosts links",
+        is_optional: false,
+    },
+    Needed {
+        program: "sh",
+        arguments: &["-c", "ls /usr/lib*/libxcb.so /usr/lib/*/libxcb.so 2>/dev/null | grep -q ."],
+        package: "libxcb1-dev",
+        why: "is what the tests' VST3 host links",
         is_optional: false,
     },
     ALSA,
