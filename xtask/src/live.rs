@@ -49,11 +49,7 @@ pub(crate) fn run(passed: &Passed) -> ExitCode {
     let outcome = (|| {
         // All of it before the build, which takes minutes.
         let missing = missing(&passed.arguments);
-        ensure!(
-            missing.is_empty(),
-            "{}; or add --render FILE.wav, which needs no sound card and no display",
-            missing.join("; ")
-        );
+        ensure!(missing.is_empty(), "{}{}", missing.join("; "), instead(&passed.arguments));
         start("live", &passed.arguments)
     })();
     match outcome {
@@ -64,6 +60,16 @@ pub(crate) fn run(passed: &Passed) -> ExitCode {
             eprintln!("error: {error:#}");
             ExitCode::from(REFUSED)
         }
+    }
+}
+
+/// Says what can be done without any of it; a microphone cannot be rendered.
+fn instead(arguments: &[OsString]) -> &'static str {
+    let is_input = |word: &str| word == "--input" || word.starts_with("--input=");
+    if arguments.iter().filter_map(|word| word.to_str()).any(is_input) {
+        ""
+    } else {
+        "; or add --render FILE.wav, which needs no sound card and no display"
     }
 }
 
@@ -230,6 +236,13 @@ fn draw(title: &str, seats: &[Rendered], picture: &Path) -> Result<()> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_microphone_is_not_told_to_be_rendered() {
+        let advice = |words: &[&str]| instead(&words.iter().map(OsString::from).collect::<Vec<_>>());
+        assert!(advice(&["--input", "default"]).is_empty() && advice(&["--input=default"]).is_empty());
+        assert!(advice(&["--stem", "a.wav"]).contains("--render FILE.wav"));
+    }
 
     #[test]
     fn what_opens_a_window_is_known() {

@@ -39,9 +39,11 @@ const PRIORITY: u8 = 5;
 /// would take a whole core from all else.
 #[derive(Clone, Copy, Debug)]
 pub struct Promotion {
+    /// Sample rate, Hz.
     rate_hz: f64,
-    /// Since when frames are counted, and how many; none once it has been asked for.
+    /// Since when frames are counted, and how many; none before the first block.
     counted: Option<(Instant, usize)>,
+    /// Whether it has been asked for.
     is_done: bool,
 }
 
