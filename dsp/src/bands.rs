@@ -245,7 +245,7 @@ mod tests {
 
     #[test]
     fn a_running_bank_has_the_responses_of_its_design() {
-        for rate in [22_050.0, 48_000.0, 192_000.0] {
+        for rate in [8_000.0, 11_025.0, 16_000.0, 22_050.0, 48_000.0, 192_000.0, 384_000.0, 768_000.0] {
             let design = SplitDesign::new(rate);
             let responses = design.impulse_responses(32_768);
             for lane in 0..LANES {

@@ -153,6 +153,7 @@ impl DelayLine {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::extremes::larger;
     use crate::instruction_set::{EightKernel, InstructionSet};
 
     struct GlideAt<'a>(&'a DelayLine, f64, f32);
@@ -230,7 +231,7 @@ mod tests {
                     for (n, got) in heard.iter().enumerate() {
                         let delay = first + 0.001 * n as f64;
                         let expected = (omega * ((total - GROUP + n) as f64 - delay)).sin();
-                        worst = worst.max((f64::from(*got) - expected).abs());
+                        worst = larger(worst, (f64::from(*got) - expected).abs());
                     }
                 }
             }

@@ -9,6 +9,7 @@ use crate::bands::SplitDesign;
 use crate::convolver::INPUTS;
 use crate::distance_tone::{DistanceTone, TonePlan, ringing_s};
 use crate::early::{DECORRELATOR_RINGS_S, Early, EarlyConfig, LONGEST_RUN_FRAMES, SLOW_TAIL_STEPS};
+use crate::extremes::largest;
 use crate::instruction_set::InstructionSet;
 use crate::plan::SourcePlan;
 use crate::planner::Planner;
@@ -52,14 +53,14 @@ impl Layout {
 /// What an engine is prepared for.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Config {
-    /// Sample rate, 22 050 to 192 000 Hz.
+    /// Sample rate, 8000 to 768 000 Hz.
     pub sample_rate_hz: f64,
     /// Channels in and out.
     pub layout: Layout,
 }
 
-/// Lowest and highest sample rate, Hz: those of sound files and interfaces in use.
-pub(crate) const SAMPLE_RATES_HZ: (f64, f64) = (22_050.0, 192_000.0);
+/// Lowest and highest sample rate, Hz: from speech to sixteen times 48 kHz, which is as far as hosts and validators go.
+pub const SAMPLE_RATES_HZ: (f64, f64) = (8_000.0, 768_000.0);
 /// Blocks of the convolver in a grid step: 4 blocks of at most 3 ms make a grid of about 10 ms.
 const BLOCKS_IN_GRID: usize = 4;
 /// How long the low-passes ring, s: from the loudest input, +120 dB, down to 1e-6 (measured: 0.04 s).
@@ -133,7 +134,7 @@ impl Engine {
     /// Allocates an engine for the widest instructions of this processor; the first tail is asked of the supply at the first frame processed.
     ///
     /// # Errors
-    /// When the sample rate lies outside 22 050 to 192 000 Hz.
+    /// When the sample rate lies outside 8000 to 768 000 Hz.
     pub fn prepare(config: Config) -> Result<Self, PrepareError> {
         Self::prepare_on(config, InstructionSet::widest())
     }
@@ -141,7 +142,7 @@ impl Engine {
     /// Allocates an engine that runs with a given instruction set.
     ///
     /// # Errors
-    /// When the sample rate lies outside 22 050 to 192 000 Hz.
+    /// When the sample rate lies outside 8000 to 768 000 Hz.
     pub fn prepare_on(config: Config, instruction_set: InstructionSet) -> Result<Self, PrepareError> {
         let (least_hz, most_hz) = SAMPLE_RATES_HZ;
         let rate = config.sample_rate_hz;
@@ -233,10 +234,8 @@ impl Engine {
 
     /// Returns how long the output may sound after the input ended, in frames, at the newest plan.
     pub fn tail_frames(&self) -> usize {
-        let latest = |plan: &SourcePlan| {
-            plan.capsules.iter().flat_map(|capsule| capsule.delay_samples).fold(0.0, f64::max)
-        };
-        let reflections = self.plans.iter().map(latest).fold(0.0, f64::max).ceil() as usize;
+        let capsules = self.plans.iter().flat_map(|plan| &plan.capsules);
+        let reflections = largest(capsules.flat_map(|capsule| capsule.delay_samples)).ceil() as usize;
         let split_s = if self.config.layout == Layout::StereoToStereo {
             DECORRELATOR_RINGS_S
         } else {
@@ -371,6 +370,7 @@ impl Engine {
         if silent && self.is_silent() {
             // Nothing sounds, and nothing is to be done but to keep step.
             self.tails.pass_silence(frames);
+            self.stereo_input.pass_silence(frames);
             for channel in channels.iter_mut().take(outputs) {
                 channel[start..start + frames].fill(0.0);
             }

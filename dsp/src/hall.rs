@@ -12,6 +12,7 @@ mod pre_delay;
 mod ramp;
 pub mod reflections;
 
+use crate::extremes::largest;
 use crate::octave::PerBand;
 use crate::pickup::Pair;
 use crate::platform::share_after;
@@ -151,7 +152,7 @@ impl Hall {
         let [before, after] = self.energies();
         let diffuse = 1.0 - reflections::specular_share(self);
         let decay_s = self.band_decay_s();
-        let longest_s = decay_s.iter().copied().fold(0.0, f64::max);
+        let longest_s = largest(decay_s);
         TailSpec {
             sample_rate_hz,
             pair: Some(PAIR),

@@ -4,6 +4,7 @@
 //! band is matched to the gain asked for.
 
 use crate::bands::{FITTED, FittedGains, LANES, SplitDesign, Weights, fitted_edges_hz};
+use crate::extremes::larger;
 use crate::octave::{HIGHEST_EDGE_OF_RATE, OCTAVE_RATIO, TOP};
 
 /// How many fits are worked out side by side.
@@ -131,7 +132,7 @@ impl<const ROWS: usize> Fit<ROWS> {
         let mut strongest = [0.0_f32; BATCH];
         for row in gain.iter().take(self.rows) {
             for (most, &g) in strongest.iter_mut().zip(row) {
-                *most = most.max(g);
+                *most = larger(*most, g);
             }
         }
         // All-silent sets are worked out as flat ones and scaled to nothing.
@@ -368,7 +369,9 @@ mod tests {
             [0.9, 0.8, 0.62, 0.41, 0.25, 0.15, 0.10, 0.07],
             [0.5, 0.4, 0.3, 0.3, 0.4, 0.5, 0.6, 0.6],
         ];
-        for rate in [22_050.0, 44_100.0, 48_000.0, 96_000.0, 192_000.0] {
+        for rate in
+            [8_000.0, 11_025.0, 16_000.0, 22_050.0, 44_100.0, 48_000.0, 96_000.0, 192_000.0, 768_000.0]
+        {
             let design = SplitDesign::new(rate);
             let bands = bands_at_rate(rate);
             let fit = OctaveFit::of_octaves(&design);

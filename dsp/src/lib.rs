@@ -21,6 +21,7 @@ pub mod delay_line;
 pub mod direct;
 pub mod distance_tone;
 pub mod early;
+pub mod extremes;
 pub mod glide;
 mod groundwork;
 pub mod instruction_set;

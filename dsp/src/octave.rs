@@ -58,6 +58,7 @@ mod tests {
         assert_eq!(bands_at_rate(48_000.0), 7);
         assert_eq!(bands_at_rate(32_000.0), 7);
         assert_eq!(bands_at_rate(22_050.0), 6);
+        assert_eq!([8_000.0, 11_025.0, 16_000.0, 768_000.0].map(bands_at_rate), [5, 5, 6, 7]);
     }
 
     #[test]

@@ -4,6 +4,7 @@ use std::f64::consts::PI;
 
 use crate::arrivals::{ARRIVALS, Arrival, Stage, images};
 use crate::bands::{FITTED, LANES, Weights};
+use crate::extremes::smaller;
 use crate::lane_fit::{BATCH, OctaveFit, THIRDS, ThirdFit};
 use crate::low_octaves::{LOW, LowLanes, LowReflections, LowTail};
 use crate::octave::{BANDS, PerBand};
@@ -92,7 +93,7 @@ pub fn acoustics(
         let towards = source.place - (pickup.place() + capsule.offset);
         let path_m = towards.length().max(0.1);
         direct_power += (capsule.gain(towards.unit()) / path_m).powi(2);
-        start_m = start_m.min(path_m);
+        start_m = smaller(start_m, path_m);
     }
     let direct_m = (source.place - pickup.place()).length();
     let q = source.family.directivity_factor();

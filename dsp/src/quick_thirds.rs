@@ -1,6 +1,7 @@
 //! The direct sound of a plan in thirds of an octave, as quickly as a plan has to be made.
 
 use crate::bands::FITTED;
+use crate::extremes::larger;
 use crate::groundwork::THIRD_SLOTS;
 use crate::instruction_set::multiply_add;
 use crate::lane_fit::{THIRDS, ThirdFit, third_midband_hz};
@@ -107,7 +108,7 @@ impl QuickThirds {
     ) {
         let mut strongest = 0.0_f32;
         for third in 0..THIRD_SLOTS {
-            strongest = strongest.max(thirds[third] * self.weight[third]);
+            strongest = larger(strongest, thirds[third] * self.weight[third]);
         }
         let least = strongest * LEAST_OF_STRONGEST;
         let mut inverse = [0.0_f32; THIRD_SLOTS];

@@ -1,7 +1,17 @@
 //! A stereo channel as sources: one in the middle when both sides are alike, else one at each end.
+//!
+//! After silence nothing is remembered: the next sound starts as if it were the
+//! first. Silence is what the engine lets in as none, both sides exactly 0, and
+//! what its filters have rung out of, exactly 0 as well. So nothing that still
+//! sounds changes places: what is on its way in the delay lines stays there,
+//! and sources change where both get nothing. The noise floor of a recording
+//! is sound.
 
-/// Time over which one source and two give way to each other, and for which both
-/// sides must have been alike, s.
+/// Time over which one source and two give way to each other, for which both
+/// sides must have been alike, and after which silence is one, s.
+///
+/// Shorter silence is part of a sound: a zero that two waves happen to share
+/// must not decide anew.
 const FADE_S: f64 = 0.05;
 
 /// The three sources of a stereo channel: the middle, the left end, the right end.
@@ -14,6 +24,8 @@ pub struct StereoInput {
     hold_frames: u32,
     /// Sounding samples in a row that were alike.
     alike_frames: u32,
+    /// Silent samples in a row, no more than are held.
+    quiet_frames: u32,
     /// Share that is one source, 0 to 1.
     alike: f32,
     /// Nothing but silence so far: nothing can click yet.
@@ -27,6 +39,7 @@ impl StereoInput {
             fade_step: (1.0 / (FADE_S * sample_rate_hz)) as f32,
             hold_frames: (FADE_S * sample_rate_hz) as u32,
             alike_frames: 0,
+            quiet_frames: 0,
             alike: 1.0,
             untouched: true,
         }
@@ -35,8 +48,39 @@ impl StereoInput {
     /// Forgets what was heard.
     pub fn reset(&mut self) {
         self.alike_frames = 0;
+        self.quiet_frames = 0;
         self.alike = 1.0;
         self.untouched = true;
+    }
+
+    /// Moves on by frames of silence, raw and filtered, as [`Self::split`] does.
+    pub fn pass_silence(&mut self, frames: usize) {
+        self.count_quiet(u32::try_from(frames).unwrap_or(u32::MAX));
+    }
+
+    /// Counts silent samples; after enough of them nothing is remembered.
+    fn count_quiet(&mut self, frames: u32) {
+        self.quiet_frames = self.quiet_frames.saturating_add(frames).min(self.hold_frames);
+        if self.quiet_frames == self.hold_frames {
+            self.alike_frames = 0;
+            self.alike = 1.0;
+            self.untouched = true;
+        }
+    }
+
+    /// Counts a run in which silence, if there is one at all, is too short to be forgotten in or changes no source.
+    fn count_quiet_at_end(&mut self, raw: [&[f32]; 2], toned: [&[f32]; 2]) {
+        let frames = raw[0].len();
+        let sounds =
+            |n: &usize| raw[0][*n] != 0.0 || raw[1][*n] != 0.0 || toned[0][*n] != 0.0 || toned[1][*n] != 0.0;
+        let quiet = match (0..frames).rev().find(sounds) {
+            Some(last) => {
+                self.quiet_frames = 0;
+                frames - 1 - last
+            }
+            None => frames,
+        };
+        self.count_quiet(quiet as u32);
     }
 
     /// Splits `left` and `right` into the sources; `raw` are the two sides before any filter, which decide.
@@ -52,18 +96,26 @@ impl StereoInput {
             }
             left.fill(0.0);
             right.fill(0.0);
+            self.count_quiet_at_end(raw, toned);
             return;
         }
-        if self.alike == 0.0 && self.alike_frames as usize + raw[0].len() < self.hold_frames as usize {
-            // Unlike before, and not alike for long enough by the end: two sources throughout.
+        let counted = self.alike_frames.max(self.quiet_frames) as usize;
+        if self.alike == 0.0 && counted + raw[0].len() < self.hold_frames as usize {
+            // Unlike before, and neither alike nor silent for long enough by the end: two sources throughout.
             middle.fill(0.0);
             left.copy_from_slice(toned[0]);
             right.copy_from_slice(toned[1]);
             self.count_alike(raw);
+            self.count_quiet_at_end(raw, toned);
             return;
         }
         for n in 0..middle.len() {
             let (l, r) = (raw[0][n], raw[1][n]);
+            if l == 0.0 && r == 0.0 && toned[0][n] == 0.0 && toned[1][n] == 0.0 {
+                self.count_quiet(1);
+            } else {
+                self.quiet_frames = 0;
+            }
             if l != 0.0 || r != 0.0 {
                 let same = l == r;
                 if std::mem::take(&mut self.untouched) {
@@ -152,6 +204,55 @@ mod tests {
         );
         assert_eq!(split(128), whole);
         assert_eq!(split(64), whole);
+    }
+
+    /// One source, silence, two sources, and the other way round, in any runs: each sound is split as if it were the first.
+    /// The control: half as much silence is not forgotten in.
+    #[test]
+    fn after_silence_nothing_is_remembered() {
+        let mut noise = crate::noise::Noise::new(3);
+        let mut sound = || -> Vec<f32> { (0..3000).map(|_| noise.gaussian() as f32).collect() };
+        let (one, other) = (sound(), sound());
+        let (centred, wide) = ([&one, &one], [&other, &one]);
+        for (before, after) in [(centred, wide), (wide, centred)] {
+            let split = |input: &mut StereoInput, sides: [&[f32]; 2], frames: usize| -> Vec<[f32; SOURCES]> {
+                let runs = sides[0].chunks(frames).zip(sides[1].chunks(frames));
+                runs.flat_map(|(l, r)| {
+                    let [a, b, c] = run(input, l, r);
+                    (0..a.len()).map(move |n| [a[n], b[n], c[n]]).collect::<Vec<_>>()
+                })
+                .collect()
+            };
+            let fresh = split(&mut StereoInput::new(48_000.0), [after[0], after[1]], 3000);
+            for frames in [1, 41, 128] {
+                let heard_after = |silent: usize, passes: bool| {
+                    let mut input = StereoInput::new(48_000.0);
+                    split(&mut input, [before[0], before[1]], frames);
+                    let silence = vec![0.0; if passes { silent / 2 } else { silent }];
+                    split(&mut input, [&silence, &silence], frames);
+                    if passes {
+                        input.pass_silence(silent - silent / 2);
+                    }
+                    split(&mut input, [after[0], after[1]], frames)
+                };
+                for passes in [false, true] {
+                    assert_eq!(heard_after(2400, passes), fresh, "runs of {frames}");
+                    assert_ne!(heard_after(1200, passes), fresh, "the control, runs of {frames}");
+                }
+            }
+        }
+    }
+
+    /// The filters before ring on after a sound: what they ring stays where it was.
+    #[test]
+    fn what_still_rings_is_no_silence() {
+        let mut input = StereoInput::new(48_000.0);
+        run(&mut input, &[0.5; 10], &[0.1; 10]);
+        let (silence, ringing) = (vec![0.0; 10_000], vec![1e-3; 10_000]);
+        let mut sources = [vec![0.0; 10_000], vec![0.0; 10_000], vec![0.0; 10_000]];
+        let [a, b, c] = &mut sources;
+        input.split([&silence, &silence], [&ringing, &ringing], [a, b, c]);
+        assert_eq!(sources, [silence, ringing.clone(), ringing]);
     }
 
     #[test]

@@ -92,9 +92,9 @@ const BLOCKS_IN_HALLS: usize = 4;
 /// Our choice: shorter than the path differences of first reflections, so no gap is heard.
 const LATEST_ONSET_S: f64 = 3e-3;
 
-/// Returns the largest power of two of frames that last at most 3 ms.
+/// Returns the largest power of two of frames that last at most 3 ms, and at least the eight that the convolver needs.
 pub fn onset_frames(sample_rate_hz: f64) -> usize {
-    let most = (LATEST_ONSET_S * sample_rate_hz) as usize;
+    let most = ((LATEST_ONSET_S * sample_rate_hz) as usize).max(8);
     1 << most.ilog2()
 }
 
@@ -236,7 +236,10 @@ mod tests {
 
     #[test]
     fn the_tail_starts_within_three_milliseconds_at_any_rate() {
-        for rate in [22_050.0, 32_000.0, 44_100.0, 48_000.0, 88_200.0, 96_000.0, 176_400.0, 192_000.0] {
+        for rate in [
+            8_000.0, 11_025.0, 16_000.0, 22_050.0, 32_000.0, 44_100.0, 48_000.0, 88_200.0, 96_000.0,
+            176_400.0, 192_000.0, 384_000.0, 768_000.0,
+        ] {
             let seconds = onset_frames(rate) as f64 / rate;
             assert!((0.0014..=0.003).contains(&seconds), "rate {rate}: got {seconds} s");
         }

@@ -154,7 +154,7 @@ fn coefficient(top_gain: f64, sample_rate_hz: f64) -> f64 {
     if g2 >= 1.0 {
         return 1.0;
     }
-    // A sample rate has to have 4 kHz: the lowest, 22 050 Hz, does.
+    // A sample rate has to have 4 kHz: the lowest, 8 kHz, just does.
     let b = g2 * (1.0 - (TAU * TOP_HZ / sample_rate_hz).cos());
     let a = 1.0 - g2;
     ((-b + (b * b + 2.0 * a * b).sqrt()) / a).clamp(0.0, 1.0)
@@ -239,7 +239,7 @@ mod tests {
     /// |H| = k/|1 - (1-k) e^-iw| at 4 kHz, the transfer function itself.
     #[test]
     fn a_low_pass_has_its_gain_at_4_khz() {
-        for rate_hz in [22_050.0, 48_000.0, 192_000.0] {
+        for rate_hz in [8_000.0, 22_050.0, 48_000.0, 192_000.0, 768_000.0] {
             for gain in [0.3, 0.7, 0.95] {
                 let k = coefficient(gain, rate_hz);
                 let w: f64 = TAU * TOP_HZ / rate_hz;

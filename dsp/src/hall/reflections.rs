@@ -2,6 +2,7 @@
 
 use super::{Hall, SPEED_OF_SOUND_M_S};
 use crate::air::Air;
+use crate::extremes::{least, smaller};
 use crate::octave::mid_mean;
 use crate::pickup::{Capsule, Pair};
 use crate::platform::DECAY_EXPONENT;
@@ -122,7 +123,7 @@ impl Reflections {
             });
             // One time for both channels: a pair's 0.25 ms and its levels both tell sides; levels do it in mono, too.
             let path_m = f64::midpoint(paths[0].0, paths[1].0);
-            earliest_m = earliest_m.min(path_m);
+            earliest_m = smaller(earliest_m, path_m);
             *reflection = Reflection {
                 delay_s: path_m / SPEED_OF_SOUND_M_S,
                 hits: image.hits,
@@ -177,7 +178,7 @@ pub fn specular_share(hall: &Hall) -> f64 {
     let returned_mid = returned(hall, hall.decay_s);
     let (_, centre) = capsules(hall)[0];
     let path_m = |image: &Image| (image.place - centre).length();
-    let first_m = images(hall).map(|image| path_m(&image)).fold(f64::INFINITY, f64::min);
+    let first_m = least(images(hall).map(|image| path_m(&image)));
     let latest_m = first_m + hall.mixing_time_s() * SPEED_OF_SOUND_M_S;
     let (mut clear, mut whole) = (0.0, 0.0);
     for image in images(hall).filter(|image| path_m(image) < latest_m) {
@@ -232,7 +233,7 @@ mod tests {
             Hall { volume_m3: 30_000.0, decay_s: 8.0, ..Hall::default() },
         ] {
             let Reflections { all, top_gains } = Reflections::of(&hall);
-            let first_s = all.iter().map(|reflection| reflection.delay_s).fold(f64::INFINITY, f64::min);
+            let first_s = least(all.iter().map(|reflection| reflection.delay_s));
             assert!(first_s.abs() < 1e-12);
             let energy: f64 = all.iter().flat_map(|r| r.gains).map(|gain| gain * gain).sum();
             let share = energy / mid_mean(&hall.energies()[0]);

@@ -59,7 +59,7 @@ mod tests {
 
     #[test]
     fn a_unit_impulse_gives_one_wherever_it_stands() {
-        for rate_hz in [22_050.0, 44_100.0, 48_000.0, 192_000.0] {
+        for rate_hz in [8_000.0, 16_000.0, 22_050.0, 44_100.0, 48_000.0, 192_000.0, 768_000.0] {
             for place in [0, 1, 999] {
                 let mut response = vec![0.0; 1000];
                 response[place] = 1.0;

@@ -147,7 +147,7 @@ mod tests {
 
     #[test]
     fn edges_lie_at_half_power_and_the_midband_at_full() {
-        for rate_hz in [22_050.0, 44_100.0, 48_000.0, 192_000.0] {
+        for rate_hz in [8_000.0, 11_025.0, 16_000.0, 22_050.0, 44_100.0, 48_000.0, 192_000.0, 768_000.0] {
             for band in 0..bands_at_rate(rate_hz) {
                 let filter = OctaveFilter::new(band, rate_hz).expect("the band fits");
                 let (lower_hz, upper_hz) = edges_hz(band);

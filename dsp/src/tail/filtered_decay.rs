@@ -13,11 +13,20 @@ const POINTS: usize = 30;
 /// Most points that are looked at where a neighbour's longer decay is all that is left.
 const MOST_POINTS: usize = 8 * POINTS;
 
+/// Shortest that an octave's own decay is made to make up for its neighbours, of what is wished; and its inverse the longest.
+///
+/// Where that is not enough a filter hears little but a neighbour, whatever the
+/// octave does: of 200 000 platforms in range, 99 of 100 octaves that went
+/// below missed the wish all the same.
+const SHORTEST: f64 = 0.7;
+
 /// Returns the decays with which each octave, measured through its filter, decays as it should.
 ///
 /// `shares` says how much of each octave passes each filter. The skirts of an
 /// octave filter let the neighbours in; where a neighbour decays more slowly, it
-/// is all that is left in the end.
+/// is all that is left in the end. Where it leaves nothing to measure, the
+/// octave's own decay stays at [`SHORTEST`] of the wish, which goes over without
+/// a step into what can be measured.
 pub(super) fn decays_to_synthesise(wished: &PerBand, shares: &[PerBand; BANDS], bands: usize) -> PerBand {
     let mut decays = *wished;
     for _ in 0..ROUNDS {
@@ -25,7 +34,9 @@ pub(super) fn decays_to_synthesise(wished: &PerBand, shares: &[PerBand; BANDS], 
             if band < bands { measured_decay_s(band, &shares[band], &decays, bands) } else { wished[band] }
         });
         for band in 0..bands {
-            decays[band] *= wished[band] / measured[band];
+            let asked = decays[band] * (wished[band] / measured[band]);
+            let (shortest, longest) = (SHORTEST * wished[band], wished[band] / SHORTEST);
+            decays[band] = asked.max(shortest).min(longest);
         }
     }
     decays
@@ -34,7 +45,8 @@ pub(super) fn decays_to_synthesise(wished: &PerBand, shares: &[PerBand; BANDS], 
 /// Returns the decay that a straight line through a sum of decays has, in seconds.
 ///
 /// Integrated backwards, each octave's curve is its share times its decay:
-/// L(t) = `sum_b` `s_b` `T_b` exp(-6 ln 10 t/`T_b`).
+/// L(t) = `sum_b` `s_b` `T_b` exp(-6 ln 10 t/`T_b`). Where it takes too long to
+/// fall for two points of a line, what is left decays by L/-L' at the end.
 fn measured_decay_s(filter: usize, shares: &PerBand, decays: &PerBand, bands: usize) -> f64 {
     let step_s = decays[filter] / POINTS as f64;
     let mut curves = [0.0; BANDS];
@@ -59,6 +71,10 @@ fn measured_decay_s(filter: usize, shares: &PerBand, decays: &PerBand, bands: us
         }
         curves.iter_mut().zip(&ratios).for_each(|(curve, ratio)| *curve *= ratio);
     }
+    if sums[0] < 2.0 {
+        let slope: f64 = curves.iter().zip(decays).take(bands).map(|(curve, decay)| curve / decay).sum();
+        return curves.iter().sum::<f64>() / slope;
+    }
     let [count, place, place_squared, level, product] = sums;
     let db_per_point = (count * product - place * level) / (count * place_squared - place * place);
     -60.0 * step_s / db_per_point
@@ -76,6 +92,50 @@ mod tests {
         for decay in decays {
             assert!((decay - 0.5).abs() < 1e-9, "expected 0.5 s, got {decay} s");
         }
+    }
+
+    /// A neighbour's decay grows from half the octave's own up to thirty times it, far past where the octave can be
+    /// measured: what is synthesised follows, by less than is heard (5 %, the JND of ISO 3382-1:2009) from one of its
+    /// small steps to the next. The points of a fit come one by one, so it is not smoother.
+    #[test]
+    fn what_cannot_be_measured_goes_over_without_a_step() {
+        let shares = shares_through_filters(OctaveMasks::new(BANDS));
+        for octave in 0..BANDS {
+            for neighbour in [octave.checked_sub(1), (octave + 1 < BANDS).then_some(octave + 1)] {
+                let Some(neighbour) = neighbour else { continue };
+                let mut last: Option<PerBand> = None;
+                let mut reached = false;
+                for step in 0..2048 {
+                    let mut wished = [0.5; BANDS];
+                    wished[neighbour] = 0.25 * 1.002_f64.powi(step);
+                    let decays = decays_to_synthesise(&wished, &shares, BANDS);
+                    for band in 0..BANDS {
+                        let share = decays[band] / wished[band];
+                        assert!(
+                            (SHORTEST - 1e-9..=1.0 / SHORTEST + 1e-9).contains(&share),
+                            "{wished:?}: {share}"
+                        );
+                        if let Some(last) = &last {
+                            let change = (share / last[band]).ln().abs();
+                            assert!(change < 0.05, "{wished:?}, octave {band}: {} then {share}", last[band]);
+                        }
+                        reached |= share < SHORTEST + 1e-9;
+                    }
+                    last = Some(std::array::from_fn(|band| decays[band] / wished[band]));
+                }
+                assert!(reached, "octave {octave} was measured all along beside {neighbour}");
+            }
+        }
+    }
+
+    #[test]
+    fn a_neighbour_that_hides_an_octave_from_the_start_is_what_is_measured() {
+        let mut decays = [1e-3; BANDS];
+        decays[1] = 1e3;
+        let mut shares = [0.0; BANDS];
+        (shares[0], shares[1]) = (0.5, 0.5);
+        let got = measured_decay_s(0, &shares, &decays, BANDS);
+        assert!((got / 1e3 - 1.0).abs() < 1e-6, "expected the neighbour's 1000 s, got {got} s");
     }
 
     #[test]

@@ -77,17 +77,21 @@ pub(super) struct OctaveNoise {
 }
 
 impl OctaveNoise {
-    /// Makes noise: milliseconds of work.
-    pub(super) fn new(kind: NoiseKind, transforms: &mut Transforms) -> Self {
+    /// Makes noise, milliseconds of work, unless `is_given_up` says so before an octave.
+    pub(super) fn unless(
+        kind: NoiseKind,
+        transforms: &mut Transforms,
+        is_given_up: &dyn Fn() -> bool,
+    ) -> Option<Self> {
         let masks = OctaveMasks::new(bands_at_rate(kind.sample_rate_hz));
         let lines = Lines::new(kind);
-        let octaves = (0..masks.bands()).map(|band| lines.octave(masks, band, transforms)).collect();
-        Self {
+        let octave = |band| (!is_given_up()).then(|| lines.octave(masks, band, transforms));
+        Some(Self {
             kind,
-            octaves,
+            octaves: (0..masks.bands()).map(octave).collect::<Option<_>>()?,
             powers: MaskPowers::new(masks, kind.sample_rate_hz),
             shares: shares_through_filters(masks),
-        }
+        })
     }
 
     pub(super) const fn kind(&self) -> NoiseKind {
@@ -251,7 +255,8 @@ mod tests {
     fn every_octave_is_level_in_each_channel() {
         let rate_hz = 48_000.0;
         let kind = NoiseKind::new(&TailSpec::new(&Platform::default(), Some(Pair::NearCoincident), rate_hz));
-        let noise = OctaveNoise::new(kind, &mut Transforms::default());
+        let noise =
+            OctaveNoise::unless(kind, &mut Transforms::default(), &|| false).expect("nobody gives up");
         // Four windows of the envelope.
         let stretch_s = 4.0 * ENVELOPE_S;
         let frames = (stretch_s * rate_hz) as usize;

@@ -10,6 +10,7 @@ use super::octave_noise::{NoiseKind, OctaveNoise};
 use super::transforms::Transforms;
 use super::{PRESSURE_EXPONENT, TailSpec, TailSpectra};
 use crate::convolver::INPUTS;
+use crate::extremes::largest;
 use crate::instruction_set::{InstructionSet, Kernel, multiply_add};
 use crate::octave::{BANDS, PerBand, edges_hz};
 
@@ -27,6 +28,8 @@ pub struct TailWorkshop {
 
 /// Kinds of noise that are kept: a session has one rate, one pickup, a temperature between two steps, and a hall.
 const KEPT_NOISES: usize = 3;
+/// Most memory that kept noise holds when another kind comes, bytes: at high rates fewer are kept (our choice).
+const KEPT_BYTES: usize = 64 << 20;
 /// Half the time over which the parts give way to each other, s (our choice: over the grain of the noise, under the mixing time).
 const HALF_JOIN_S: f64 = 2.5e-3;
 /// Where in its period the noise of the first part ends, s before the period's end.
@@ -53,21 +56,40 @@ impl TailWorkshop {
         TailSpectra::new(spec, &self.synthesise(spec))
     }
 
+    /// As [`Self::build`], unless `is_given_up` says so in time: it is asked between the octaves.
+    pub fn build_unless(&mut self, spec: &TailSpec, is_given_up: &dyn Fn() -> bool) -> Option<TailSpectra> {
+        let parts = self.synthesise_unless(spec, is_given_up)?;
+        (!is_given_up()).then(|| TailSpectra::new(spec, &parts))
+    }
+
     /// Makes both parts of a tail: by part, then channel, frames from the direct sound on.
     pub fn synthesise(&mut self, spec: &TailSpec) -> [Vec<Vec<f32>>; INPUTS] {
+        self.synthesise_unless(spec, &|| false).unwrap_or_default()
+    }
+
+    fn synthesise_unless(
+        &mut self,
+        spec: &TailSpec,
+        is_given_up: &dyn Fn() -> bool,
+    ) -> Option<[Vec<Vec<f32>>; INPUTS]> {
         let kind = NoiseKind::new(spec);
         if let Some(index) = self.noises.iter().position(|noise| noise.kind() == kind) {
             self.noises[index..].rotate_left(1);
         } else {
             // A hall whose decay changes takes longer noise instead, not more of it.
             self.noises.retain(|noise| !noise.kind().differs_in_period(&kind));
-            if self.noises.len() == KEPT_NOISES {
+            while self.noises.len() == KEPT_NOISES || self.kept_bytes() > KEPT_BYTES {
                 self.noises.remove(0);
             }
-            self.noises.push(OctaveNoise::new(kind, &mut self.transforms));
+            self.noises.push(OctaveNoise::unless(kind, &mut self.transforms, is_given_up)?);
         }
         let noise = &self.noises[self.noises.len() - 1];
-        parts(spec, noise).map(|part| part.synthesise(noise, self.set, &mut self.transforms))
+        let [first, second] = parts(spec, noise);
+        let first = first.synthesise(noise, self.set, &mut self.transforms);
+        if is_given_up() {
+            return None;
+        }
+        Some([first, second.synthesise(noise, self.set, &mut self.transforms)])
     }
 
     /// Returns the memory that the kept noise holds, in bytes.
@@ -100,11 +122,12 @@ fn parts(spec: &TailSpec, noise: &OctaveNoise) -> [Part; INPUTS] {
     let rate_hz = spec.sample_rate_hz;
     let bands = noise.octaves().len();
     let decay_s = decays_to_synthesise(&spec.decay_s, noise.shares_through_filters(), bands);
-    let longest_s = decay_s[..bands].iter().copied().fold(0.0, f64::max);
+    let longest_s = largest(decay_s[..bands].iter().copied());
     let half_join = (HALF_JOIN_S * rate_hz) as usize;
     let onset = spec.onset_frames;
-    let end = onset + (longest_s * rate_hz).ceil() as usize;
-    let middle = ((spec.mixing_time_s * rate_hz) as usize).clamp(onset + half_join + 1, end - half_join - 1);
+    // However short a tail is, it lasts until both parts have sounded.
+    let middle = ((spec.mixing_time_s * rate_hz) as usize).max(onset + half_join + 1);
+    let end = (onset + (longest_s * rate_hz).ceil() as usize).max(middle + half_join + 1);
     let join = middle - half_join..middle + half_join;
     let back_s = FIRST_PART_S.max(spec.mixing_time_s + 2.0 * HALF_JOIN_S);
     let part = |frames: Range<usize>, is_first, told_frames| Part {
@@ -127,6 +150,9 @@ fn parts(spec: &TailSpec, noise: &OctaveNoise) -> [Part; INPUTS] {
 const ENERGY_TOLERANCE: f64 = 0.01;
 /// Most rounds in which energies are brought to 1: the lowest octave of a short first part takes the most.
 const ENERGY_ROUNDS: usize = 10;
+/// Least energy that is made up for in one round: what is more than 30 dB too faint takes several, and nothing is divided
+/// by zero.
+const LEAST_TOLD: f64 = 1e-3;
 
 impl Part {
     /// Sums levelled noise times decay and window, with the wished energy in each octave, all channels together.
@@ -156,14 +182,15 @@ impl Part {
             }
             let mut energies = self.energies(&outputs, bands, transforms);
             for (energy, level) in energies.iter_mut().zip(self.levels) {
-                *energy /= level;
+                // What is not wished for is not there, and right.
+                *energy = if level > 0.0 { *energy / level } else { 1.0 };
             }
             let is_level = energies[..bands].iter().all(|energy| (energy - 1.0).abs() < ENERGY_TOLERANCE);
             if is_level || round == ENERGY_ROUNDS {
                 break;
             }
             for band in 0..bands {
-                wished[band] /= energies[band].max(f64::MIN_POSITIVE);
+                wished[band] /= energies[band].max(LEAST_TOLD);
             }
         }
         for output in &mut outputs {
@@ -202,9 +229,11 @@ impl Part {
             }
             let exponent = -PRESSURE_EXPONENT / (self.decay_s[band] * self.rate_hz);
             let first = (self.frames.start / CHUNK * CHUNK) as f64;
+            let envelope = (exponent * first).exp();
             Decay {
                 gain: gains[band],
-                envelope: (exponent * first).exp(),
+                envelope,
+                silent: SILENT.min(SILENT_IN_PART * envelope),
                 ratio: exponent.exp(),
                 chunk_ratio: (exponent * CHUNK as f64).exp(),
             }
@@ -261,13 +290,19 @@ fn mean_power(bins: &[Complex<f32>], from: f64, to: f64) -> f64 {
 const CHUNK: usize = 32;
 /// Envelope below which an octave is left out: 120 dB under its start, far below what single precision resolves beside others.
 const SILENT: f64 = 1e-6;
+/// The same, as a share of the envelope with which a part begins, where that is less: 60 dB (our choice).
+///
+/// An octave that has all but gone when the second part begins still has its
+/// energy in it: without, it would be left out of it.
+const SILENT_IN_PART: f64 = 1e-3;
 
 /// The envelope of one octave.
 #[derive(Clone, Copy, Debug, Default)]
 struct Decay {
     gain: f64,
-    /// Envelope at the first frame.
+    /// Envelope at the first frame, and the one below which the octave is left out.
     envelope: f64,
+    silent: f64,
     /// What is left of it after a frame, and after a chunk.
     ratio: f64,
     chunk_ratio: f64,
@@ -303,7 +338,7 @@ impl Kernel for DecayingSum<'_> {
             let noise_chunk = (chunk - self.first_chunk + self.noise_chunk) % noise_chunks;
             let mut gains = [0.0_f32; BANDS];
             for (gain, decay) in gains.iter_mut().zip(&mut self.decays).take(bands) {
-                if decay.envelope > SILENT {
+                if decay.envelope > decay.silent {
                     *gain = (decay.gain * decay.envelope) as f32;
                     decay.envelope *= decay.chunk_ratio;
                 }
@@ -393,6 +428,75 @@ mod tests {
                 octave.iter().map(|x| f64::from(x.norm_sqr())).sum::<f64>() / octave.len() as f64
             },
         )
+    }
+
+    /// Finishes of which each octave decays so differently that most have gone, or hide behind a neighbour, and platforms
+    /// whose mixing time outlasts them.
+    #[test]
+    fn no_platform_panics_or_leaves_an_octave_silent() {
+        use crate::surface::Finish;
+        let wool = Finish::MineralWool;
+        let all = Platform { floor: wool, rear: wool, sides: wool, canopy: wool, ..Platform::default() };
+        let low = Platform { depth_m: 25.0, height_m: 4.0, ..all };
+        let mut dry = Platform { width_m: 30.0, depth_m: 25.0, height_m: 20.0, decay_s: 0.2, ..all };
+        (dry.air.loss, dry.air.humidity_pct) = (8.0, 10.0);
+        for rate_hz in [8_000.0, 22_050.0, RATE_HZ, 192_000.0] {
+            for platform in [all, low, dry] {
+                let spec = TailSpec::new(&platform, Some(Pair::NearCoincident), rate_hz);
+                for part in TailWorkshop::new().synthesise(&spec) {
+                    assert!(part.iter().flatten().all(|x| x.is_finite()));
+                    for band in 0..crate::octave::bands_at_rate(rate_hz) {
+                        let energy: f64 =
+                            part.iter().map(|samples| octave_energy(samples, band, rate_hz)).sum();
+                        // 1 dB: a first part of 13 ms has few lines in the lowest octave.
+                        assert!((energy.log10() * 10.0).abs() < 1.0, "{spec:?} octave {band}: got {energy}");
+                    }
+                }
+            }
+        }
+    }
+
+    /// A tail whose end would lie before the parts' join lasts until both have sounded.
+    #[test]
+    fn a_tail_shorter_than_its_mixing_time_has_both_parts() {
+        let spec = TailSpec::new(&Platform::default(), None, RATE_HZ);
+        for decay_s in [1e-3, 0.01, 0.04] {
+            let spec = TailSpec { decay_s: [decay_s; BANDS], mixing_time_s: 0.05, ..spec };
+            for part in TailWorkshop::new().synthesise(&spec) {
+                assert!(part.iter().flatten().all(|x| x.is_finite()));
+                assert!(part[0].iter().any(|&x| x != 0.0), "{decay_s} s");
+            }
+        }
+    }
+
+    #[test]
+    fn a_build_is_given_up_between_octaves_and_leaves_the_workshop_as_it_was() {
+        let spec = &specs()[0];
+        let mut workshop = TailWorkshop::new();
+        let asked = std::cell::Cell::new(0);
+        let give_up_after = |times: u32| {
+            move |asked: &std::cell::Cell<u32>| {
+                asked.set(asked.get() + 1);
+                asked.get() > times
+            }
+        };
+        for times in [0, 3, 8] {
+            asked.set(0);
+            let give_up = give_up_after(times);
+            assert!(workshop.build_unless(spec, &|| give_up(&asked)).is_none(), "after {times}");
+        }
+        assert!(workshop.synthesise(spec) == TailWorkshop::new().synthesise(spec));
+        assert!(workshop.build_unless(spec, &|| false).is_some());
+    }
+
+    #[test]
+    fn at_high_rates_fewer_noises_are_kept() {
+        let mut workshop = TailWorkshop::new();
+        for pair in Pair::ALL {
+            workshop.synthesise(&TailSpec::new(&Platform::default(), Some(pair), 384_000.0));
+        }
+        // What was kept before the last kind came, and that kind: seven octaves, two channels and 524 288 frames.
+        assert!(workshop.kept_bytes() <= KEPT_BYTES + 7 * 2 * (1 << 19) * 4, "{}", workshop.kept_bytes());
     }
 
     #[test]
