@@ -18,7 +18,7 @@ use std::sync::Arc;
 use crate::convolver::{Convolver, INPUTS, ResponseSpectra};
 use crate::instruction_set::InstructionSet;
 use crate::low_octaves::LowTail;
-use crate::octave::{BANDS, PerBand};
+use crate::octave::{BANDS, PerBand, bands_at_rate};
 use crate::pickup::Pair;
 use crate::platform::Platform;
 use crate::stagger::Stagger;
@@ -225,6 +225,15 @@ impl TailSupply for BuildAtOnce {
 /// Synthesises both parts of a single tail: by part, then channel, frames from the direct sound on.
 pub fn synthesise(spec: &TailSpec) -> [Vec<Vec<f32>>; INPUTS] {
     TailWorkshop::new().synthesise(spec)
+}
+
+/// Returns the decays that octave filters measure of octaves that decay as given, s: their skirts let the neighbours in.
+///
+/// Where that is far from an octave's own decay, no tail can be measured as the platform wants it.
+pub fn decays_through_filters(decay_s: &PerBand, sample_rate_hz: f64) -> PerBand {
+    let bands = bands_at_rate(sample_rate_hz);
+    let shares = octave_masks::shares_through_filters(octave_masks::OctaveMasks::new(bands));
+    filtered_decay::measured_decays_s(decay_s, &shares, bands)
 }
 
 /// Pressure decay exponent of a 60 dB decay, 3 ln 10 per decay time.

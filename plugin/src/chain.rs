@@ -6,6 +6,7 @@ use std::sync::Arc;
 
 use rostra_dsp::Settings;
 use rostra_dsp::engine::{Config, Engine, Layout, PrepareError};
+use rostra_dsp::extremes::largest;
 
 use crate::dry_fade::{DryFade, audible};
 use crate::loudness_match::LoudnessMatch;
@@ -130,8 +131,9 @@ impl Chain {
             keep_dry(self.layout, channels, &mut self.dry);
         }
         self.engine.process(&wanted.settings, &mut self.supply, channels);
+        self.meters.tell_tail(self.supply.has_failed());
         let input_peak =
-            if is_measured { peak(&self.dry[0][..frames]).max(peak(&self.dry[1][..frames])) } else { 0.0 };
+            if is_measured { largest(self.dry.iter().map(|dry| peak(&dry[..frames]))) } else { 0.0 };
         if let Some(loudness) = &mut self.loudness {
             let [left, right] = &mut self.dry;
             let (left, right) = (&mut left[..frames], &mut right[..frames]);
@@ -157,7 +159,7 @@ impl Chain {
             self.fade.mix(is_dry_wanted, channels, &dry);
         }
         if is_measured {
-            let output_peak = channels.iter().map(|channel| peak(channel)).fold(0.0, f32::max);
+            let output_peak = largest(channels.iter().map(|channel| peak(channel)));
             self.meters.add(input_peak, output_peak);
             let match_db = self.loudness.as_ref().and_then(LoudnessMatch::match_db);
             self.meters.tell_match(match_db.map(|db| db as f32));
@@ -167,7 +169,7 @@ impl Chain {
 
 /// Returns the largest magnitude of a block.
 fn peak(block: &[f32]) -> f32 {
-    block.iter().fold(0.0, |peak, x| peak.max(x.abs()))
+    largest(block.iter().map(|x| x.abs()))
 }
 
 /// Copies the input before the engine overwrites it; a mono input goes to both sides.

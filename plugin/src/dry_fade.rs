@@ -69,6 +69,7 @@ pub fn audible(sample: f32) -> f32 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use rostra_dsp::extremes::largest;
 
     const RATE_HZ: f64 = 48_000.0;
 
@@ -86,7 +87,7 @@ mod tests {
         let arrived = placed.iter().position(|&sample| sample == 0.5);
         // 960 frames of 48 kHz are 20 ms; single precision may add one.
         assert!(arrived.is_some_and(|frame| (959..=961).contains(&frame)), "arrived at {arrived:?}");
-        let largest = placed.windows(2).map(|pair| (pair[1] - pair[0]).abs()).fold(0.0, f32::max);
+        let largest = largest(placed.windows(2).map(|pair| (pair[1] - pair[0]).abs()));
         assert!(largest < 0.5 / 900.0, "a step of {largest}");
     }
 

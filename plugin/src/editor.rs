@@ -94,6 +94,7 @@ impl NiceEguiApp for SeatEditor {
         let values = Values::of(&self.parameters);
         let seconds = ui.input(|input| input.stable_dt);
         self.sheet.levels = Some(self.needles.follow(&self.meters.read(), seconds));
+        self.sheet.warn_of_tail(self.meters.has_tail_failed());
         match self.needles.next_look() {
             Some(wait) => ui.ctx().request_repaint_after(wait),
             None => self.meters.sleep(),

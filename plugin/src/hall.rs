@@ -7,6 +7,7 @@ pub mod parameters;
 pub mod state;
 
 use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 
 use nice_plug::prelude::*;
 use nice_plug_egui::EguiEditor;
@@ -25,6 +26,8 @@ pub const NAME: &str = "Rostra Hall";
 #[derive(Default)]
 pub struct RostraHall {
     parameters: Arc<HallParameters>,
+    /// Whether the newest tail could not be made, for the editor.
+    has_tail_failed: Arc<AtomicBool>,
     /// `None` until activated.
     running: Option<Running>,
 }
@@ -113,7 +116,7 @@ impl Plugin for RostraHall {
     }
 
     fn editor(&mut self, _async_executor: AsyncExecutor<Self>) -> Option<Self::Editor> {
-        hall_window::create(Arc::clone(&self.parameters))
+        hall_window::create(Arc::clone(&self.parameters), Arc::clone(&self.has_tail_failed))
     }
 
     fn filter_state(state: &mut PluginState) {
@@ -161,6 +164,7 @@ impl Plugin for RostraHall {
             return ProcessStatus::Normal;
         };
         running.process(&self.parameters, left, right);
+        self.has_tail_failed.store(running.supply.has_failed(), Ordering::Relaxed);
         ProcessStatus::Tail(u32::try_from(running.engine.tail_frames()).unwrap_or(u32::MAX))
     }
 }

@@ -194,6 +194,7 @@ impl LoudnessMatch {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use rostra_dsp::extremes::largest;
 
     const RATE_HZ: f64 = 48_000.0;
 
@@ -257,8 +258,7 @@ mod tests {
         assert!((got - expected).abs() <= 0.2, "expected {expected} LUFS, got {got}");
         // The control: without the match they are far apart.
         assert!((loudness_lufs(&dry[end..]) - expected).abs() > 1.0);
-        let largest =
-            |sound: &[f32]| sound.windows(2).map(|pair| (pair[1] - pair[0]).abs()).fold(0.0, f32::max);
+        let largest = |sound: &[f32]| largest(sound.windows(2).map(|pair| (pair[1] - pair[0]).abs()));
         assert!(largest(&heard) <= 1.01 * largest(&placed), "a step of the gain is heard");
         // Back at unity, nothing is touched.
         let mut glide = dry[..962].to_vec();

@@ -17,6 +17,8 @@ pub struct Meters {
     output_peak: AtomicF32,
     /// Gain on the dry signal for the same loudness, dB; not a number while unknown.
     match_db: AtomicF32,
+    /// Whether the newest tail could not be made.
+    has_tail_failed: AtomicBool,
     is_watched: AtomicBool,
     /// Whether the editor draws nothing until something sounds.
     is_asleep: AtomicBool,
@@ -40,6 +42,7 @@ impl Default for Meters {
             input_peak: AtomicF32::new(0.0),
             output_peak: AtomicF32::new(0.0),
             match_db: AtomicF32::new(f32::NAN),
+            has_tail_failed: AtomicBool::new(false),
             is_watched: AtomicBool::new(false),
             is_asleep: AtomicBool::new(false),
             repaint: RepaintNotifier::new(),
@@ -82,6 +85,19 @@ impl Meters {
         self.match_db.store(match_db.unwrap_or(f32::NAN), Ordering::Relaxed);
     }
 
+    /// Tells whether the newest tail could not be made, so that an older one plays on.
+    pub fn tell_tail(&self, has_failed: bool) {
+        if self.has_tail_failed.load(Ordering::Relaxed) != has_failed {
+            self.has_tail_failed.store(has_failed, Ordering::Relaxed);
+            self.repaint.request_repaint();
+        }
+    }
+
+    /// Says whether the newest tail could not be made.
+    pub fn has_tail_failed(&self) -> bool {
+        self.has_tail_failed.load(Ordering::Relaxed)
+    }
+
     /// Takes the levels since the last reading.
     pub fn read(&self) -> Reading {
         let match_db = self.match_db.load(Ordering::Relaxed);
@@ -107,6 +123,15 @@ mod tests {
         meters.tell_match(Some(-3.0));
         let empty = Reading { input_peak: 0.0, output_peak: 0.0, match_db: Some(-3.0) };
         assert_eq!(meters.read(), empty);
+    }
+
+    #[test]
+    fn a_tail_that_failed_is_told_until_one_is_made() {
+        let meters = Meters::default();
+        for has_failed in [false, true, true, false] {
+            meters.tell_tail(has_failed);
+            assert_eq!(meters.has_tail_failed(), has_failed);
+        }
     }
 
     #[test]

@@ -7,11 +7,16 @@
 //! the builder looks for wishes by itself every few milliseconds. Offline, the
 //! tail is built on the spot, so that a render never depends on the clock.
 //!
+//! A build that fails ends nothing: the tail that plays goes on, the supply says
+//! that its newest wish failed, and the next wish is tried again. Whoever leaves
+//! waits for no queue: what is built for one that is gone is given up.
+//!
 //! Spectra are shared: instances that wish for equal tails get the same ones,
 //! live or offline, for as long as anyone plays them. So is the workshop in
 //! which they are made: it is open while anyone has a supply.
 
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::{Arc, PoisonError, Weak};
 use std::thread::JoinHandle;
 use std::time::Duration;
@@ -44,6 +49,14 @@ impl Supply {
     pub fn offline(first: &TailSpec) -> Self {
         Self::Offline(OfflineSupply::new(first))
     }
+
+    /// Says whether the newest tail that was tried could not be made; the one before it plays on.
+    pub fn has_failed(&self) -> bool {
+        match self {
+            Self::Live(supply) => supply.has_failed.load(Ordering::Relaxed),
+            Self::Offline(supply) => supply.has_failed,
+        }
+    }
 }
 
 impl TailSupply for Supply {
@@ -73,6 +86,8 @@ impl TailSupply for Supply {
 #[derive(Debug)]
 pub struct LiveSupply {
     _visit: Visit,
+    /// Whether the newest tail that was tried could not be made; the builder says so.
+    has_failed: Arc<AtomicBool>,
     /// The first voice, built before processing starts.
     ready: Option<Box<TailVoice>>,
     /// The newest wish that no voice has answered yet.
@@ -88,21 +103,24 @@ impl LiveSupply {
     /// Builds the first voice, then joins the shared builder, starting it if this is the first instance.
     fn new(first: &TailSpec) -> Self {
         let visit = Visit::begin();
-        let ready = Box::new(build(first));
+        let ready = build(first, &|| false).ok();
+        let has_failed = Arc::new(AtomicBool::new(ready.is_none()));
         let (wishes, wishes_in) = RingBuffer::new(WISHES);
         let (finished_out, finished) = RingBuffer::new(VOICES);
         let (retired, retired_in) = RingBuffer::new(VOICES);
         join(Desk {
             wish: None,
-            voices_out: 1,
+            has_failed: Arc::clone(&has_failed),
+            voices_out: usize::from(ready.is_some()),
             wishes: wishes_in,
             finished: finished_out,
             retired: retired_in,
         });
         Self {
             _visit: visit,
-            ready: Some(ready),
-            awaited: Some(*first),
+            has_failed,
+            awaited: ready.is_some().then_some(*first),
+            ready,
             unsent: None,
             wishes,
             finished,
@@ -166,13 +184,21 @@ impl Drop for LiveSupply {
 #[derive(Debug)]
 pub struct OfflineSupply {
     _visit: Visit,
+    has_failed: bool,
     ready: Option<Box<TailVoice>>,
 }
 
 impl OfflineSupply {
     /// Builds the first voice.
     fn new(first: &TailSpec) -> Self {
-        Self { _visit: Visit::begin(), ready: Some(Box::new(build(first))) }
+        let mut supply = Self { _visit: Visit::begin(), has_failed: false, ready: None };
+        supply.build(first);
+        supply
+    }
+
+    fn build(&mut self, spec: &TailSpec) {
+        self.ready = build(spec, &|| false).ok();
+        self.has_failed = self.ready.is_none();
     }
 }
 
@@ -181,7 +207,7 @@ impl TailSupply for OfflineSupply {
         let is_ready = self.ready.as_ref().is_some_and(|voice| voice.spectra().spec() == spec);
         if !is_ready {
             // A render may wait: the allocation check is for playing.
-            permit_alloc(|| self.ready = Some(Box::new(build(spec))));
+            permit_alloc(|| self.build(spec));
         }
     }
 
@@ -214,6 +240,7 @@ const LOOK_EVERY: Duration = Duration::from_millis(4);
 struct Desk {
     /// The newest wish not yet built.
     wish: Option<TailSpec>,
+    has_failed: Arc<AtomicBool>,
     /// Voices of this instance that have not come back.
     voices_out: usize,
     wishes: Consumer<TailSpec>,
@@ -222,8 +249,8 @@ struct Desk {
 }
 
 impl Desk {
-    /// Frees what came back, then builds the newest wish.
-    fn serve(&mut self) {
+    /// Frees what came back, then builds the newest wish, unless the thread closes or the instance goes meanwhile.
+    fn serve(&mut self, is_closing: &AtomicBool) {
         while let Ok(voice) = self.retired.pop() {
             drop(voice);
             self.voices_out -= 1;
@@ -234,11 +261,21 @@ impl Desk {
         if self.voices_out < VOICES
             && let Some(spec) = self.wish.take()
         {
-            self.voices_out += 1;
-            if self.finished.push(Box::new(build(&spec))).is_err() {
-                // It was freed here, where that is harmless; the next look tries again.
-                self.voices_out -= 1;
-                self.wish = Some(spec);
+            let wishes = &self.wishes;
+            let is_given_up = || is_closing.load(Ordering::Acquire) || wishes.is_abandoned();
+            match build(&spec, &is_given_up) {
+                Ok(voice) => {
+                    self.has_failed.store(false, Ordering::Relaxed);
+                    self.voices_out += 1;
+                    if self.finished.push(voice).is_err() {
+                        // It was freed here, where that is harmless; the next look tries again.
+                        self.voices_out -= 1;
+                        self.wish = Some(spec);
+                    }
+                }
+                // Tried again, it would fail again: the next wish is another one.
+                Err(Unbuilt::Failed) => self.has_failed.store(true, Ordering::Relaxed),
+                Err(Unbuilt::GivenUp) => {}
             }
         }
     }
@@ -254,6 +291,8 @@ impl Desk {
 struct Rota {
     /// Desks that the thread has not taken over yet.
     arrivals: Lock<Vec<Desk>>,
+    /// Desks that it looks after, for as long as it looks; they outlive it.
+    desks: Lock<Vec<Desk>>,
     /// Tells the thread to end.
     is_closing: AtomicBool,
 }
@@ -276,11 +315,12 @@ struct Stock {
     in_use: Vec<Weak<TailSpectra>>,
     /// Keeps what tails have in common, some megabytes; closed while there is no supply.
     workshop: Option<TailWorkshop>,
-    /// Supplies of either kind.
-    supplies: usize,
 }
 
-static STOCK: Lock<Stock> = Lock::new(Stock { in_use: Vec::new(), workshop: None, supplies: 0 });
+static STOCK: Lock<Stock> = Lock::new(Stock { in_use: Vec::new(), workshop: None });
+
+/// Supplies of either kind. Coming and going wait for no build, which holds the stock's lock.
+static SUPPLIES: AtomicUsize = AtomicUsize::new(0);
 
 /// Counts a supply while it lives; the last one closes the workshop.
 #[derive(Debug)]
@@ -288,58 +328,101 @@ struct Visit(());
 
 impl Visit {
     fn begin() -> Self {
-        STOCK.lock().unwrap_or_else(PoisonError::into_inner).supplies += 1;
+        SUPPLIES.fetch_add(1, Ordering::AcqRel);
         Self(())
     }
 }
 
 impl Drop for Visit {
     fn drop(&mut self) {
+        if SUPPLIES.fetch_sub(1, Ordering::AcqRel) > 1 {
+            return;
+        }
         let mut stock = STOCK.lock().unwrap_or_else(PoisonError::into_inner);
-        stock.supplies -= 1;
-        if stock.supplies == 0 {
+        // Unless another one came meanwhile.
+        if SUPPLIES.load(Ordering::Acquire) == 0 {
             stock.workshop = None;
         }
     }
 }
 
-/// Builds a voice on shared spectra; allocates, and may wait for another build.
-fn build(spec: &TailSpec) -> TailVoice {
-    TailVoice::new(shared_spectra(spec))
+/// Why there is no voice.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Unbuilt {
+    /// Nobody wants it any more.
+    GivenUp,
+    /// Building it ended by a fault of ours.
+    Failed,
+}
+
+/// Builds a voice on shared spectra, unless it is given up; allocates, and may wait for another build.
+///
+/// A panic ends here: whoever wished hears on what they hear.
+fn build(spec: &TailSpec, is_given_up: &dyn Fn() -> bool) -> Result<Box<TailVoice>, Unbuilt> {
+    let spectra = shared_spectra(spec, is_given_up)?;
+    unless_it_panics(|| Some(Box::new(TailVoice::new(spectra))))
+}
+
+fn unless_it_panics<T>(make: impl FnOnce() -> Option<T>) -> Result<T, Unbuilt> {
+    match catch_unwind(AssertUnwindSafe(make)) {
+        Ok(made) => made.ok_or(Unbuilt::GivenUp),
+        Err(_) => {
+            nice_error!("a tail could not be made; the one before it plays on");
+            Err(Unbuilt::Failed)
+        }
+    }
 }
 
 /// Returns the spectra of a tail, building them unless someone plays them already.
 ///
 /// The lock is held while building, so that instances that wish for the same at
 /// the same time wait for one build instead of building twice.
-fn shared_spectra(spec: &TailSpec) -> Arc<TailSpectra> {
+fn shared_spectra(spec: &TailSpec, is_given_up: &dyn Fn() -> bool) -> Result<Arc<TailSpectra>, Unbuilt> {
     let mut stock = STOCK.lock().unwrap_or_else(PoisonError::into_inner);
     stock.in_use.retain(|spectra| spectra.strong_count() > 0);
     if let Some(spectra) =
         stock.in_use.iter().filter_map(Weak::upgrade).find(|spectra| spectra.spec() == spec)
     {
-        return spectra;
+        return Ok(spectra);
     }
-    let spectra = Arc::new(stock.workshop.get_or_insert_default().build(spec));
-    stock.in_use.push(Arc::downgrade(&spectra));
-    spectra
+    // Caught within the lock, which is therefore never poisoned.
+    let built = unless_it_panics(|| {
+        stock.workshop.get_or_insert_default().build_unless(spec, is_given_up).map(Arc::new)
+    });
+    match &built {
+        Ok(spectra) => stock.in_use.push(Arc::downgrade(spectra)),
+        // Whatever state it was left in: the next one opens a new workshop.
+        Err(Unbuilt::Failed) => stock.workshop = None,
+        Err(Unbuilt::GivenUp) => {}
+    }
+    built
 }
 
 /// Gives an instance's desk to the builder and counts the instance.
 fn join(desk: Desk) {
     let mut builder = BUILDER.lock().unwrap_or_else(PoisonError::into_inner);
     let builder = builder.get_or_insert_with(|| Builder {
-        rota: Arc::new(Rota { arrivals: Lock::new(Vec::new()), is_closing: AtomicBool::new(false) }),
+        rota: Arc::new(Rota {
+            arrivals: Lock::new(Vec::new()),
+            desks: Lock::new(Vec::new()),
+            is_closing: AtomicBool::new(false),
+        }),
         thread: None,
         instances: 0,
     });
     builder.instances += 1;
+    let has_failed = Arc::clone(&desk.has_failed);
     builder.rota.arrivals.lock().unwrap_or_else(PoisonError::into_inner).push(desk);
-    if builder.thread.is_none() {
+    // One that ended by a fault is started anew: the desks are still there.
+    if builder.thread.as_ref().is_none_or(JoinHandle::is_finished) {
         let rota = Arc::clone(&builder.rota);
         match std::thread::Builder::new().name("rostra tails".to_owned()).spawn(move || work(&rota)) {
             Ok(thread) => builder.thread = Some(thread),
-            Err(error) => nice_error!("no thread for new tails, the present one stays: {error}"),
+            Err(error) => {
+                builder.thread = None;
+                has_failed.store(true, Ordering::Relaxed);
+                nice_error!("no thread for new tails, the present one stays: {error}");
+            }
         }
     }
 }
@@ -367,11 +450,18 @@ fn leave() {
 
 /// The builder thread: looks after every desk in turn, then rests.
 fn work(rota: &Rota) {
-    let mut desks = Vec::new();
-    while !rota.is_closing.load(Ordering::Acquire) {
+    let is_closing = || rota.is_closing.load(Ordering::Acquire);
+    while !is_closing() {
+        let mut desks = rota.desks.lock().unwrap_or_else(PoisonError::into_inner);
         desks.append(&mut rota.arrivals.lock().unwrap_or_else(PoisonError::into_inner));
         desks.retain(|desk| !desk.is_deserted());
-        desks.iter_mut().for_each(Desk::serve);
+        for desk in desks.iter_mut() {
+            if is_closing() {
+                return;
+            }
+            desk.serve(&rota.is_closing);
+        }
+        drop(desks);
         std::thread::park_timeout(LOOK_EVERY);
     }
 }
@@ -435,6 +525,147 @@ mod tests {
         assert!(Arc::ptr_eq(voice_a.spectra(), rendered.spectra()));
     }
 
+    /// A desk without a thread, and the instance's ends of its rings.
+    fn desk() -> (Desk, Producer<TailSpec>, Consumer<Box<TailVoice>>, Producer<Box<TailVoice>>) {
+        let (wishes, wishes_in) = RingBuffer::new(WISHES);
+        let (finished_out, finished) = RingBuffer::new(VOICES);
+        let (retired, retired_in) = RingBuffer::new(VOICES);
+        let desk = Desk {
+            wish: None,
+            has_failed: Arc::default(),
+            voices_out: 0,
+            wishes: wishes_in,
+            finished: finished_out,
+            retired: retired_in,
+        };
+        (desk, wishes, finished, retired)
+    }
+
+    #[test]
+    fn the_newest_wish_is_all_that_a_look_builds() {
+        let _alone = only_live_test();
+        let (mut desk, mut wishes, mut finished, _retired) = desk();
+        for n in 0..WISHES as u32 {
+            wishes.push(spec(n)).expect("there is room");
+        }
+        desk.serve(&AtomicBool::new(false));
+        let voice = finished.pop().expect("a voice");
+        assert_eq!(*voice.spectra().spec(), spec(WISHES as u32 - 1));
+        desk.serve(&AtomicBool::new(false));
+        assert!(finished.pop().is_err(), "an older wish was built, too");
+    }
+
+    #[test]
+    fn nothing_is_built_for_an_instance_that_is_gone_nor_while_the_thread_closes() {
+        let _alone = only_live_test();
+        let (mut gone, mut wishes, mut finished, _retired) = desk();
+        wishes.push(spec(0)).expect("there is room");
+        drop(wishes);
+        gone.serve(&AtomicBool::new(false));
+        assert!(finished.pop().is_err());
+        let (mut desk, mut wishes, mut finished, _retired) = self::desk();
+        wishes.push(spec(0)).expect("there is room");
+        desk.serve(&AtomicBool::new(true));
+        assert!(finished.pop().is_err());
+        // The control: open, and with an instance, it is.
+        wishes.push(spec(0)).expect("there is room");
+        desk.serve(&AtomicBool::new(false));
+        assert!(finished.pop().is_ok());
+    }
+
+    /// A tail whose build panics: the convolver takes blocks of a multiple of eight frames only.
+    fn broken() -> TailSpec {
+        TailSpec { onset_frames: 12, ..spec(50) }
+    }
+
+    #[test]
+    fn a_build_that_panics_ends_nothing_and_is_told() {
+        let _alone = only_live_test();
+        let first = spec(0);
+        let mut supply = Supply::live(&first);
+        let old = supply.take().expect("a voice");
+        assert!(!supply.has_failed());
+        supply.ask(&broken());
+        wait_for(|| supply.has_failed().then_some(()));
+        assert!(supply.take().is_none(), "the old voice plays on");
+        assert!(!STOCK.is_poisoned());
+        // Another instance, and another wish of the same one, are served as ever.
+        let mut other = LiveSupply::new(&first);
+        supply_after(&mut other, &spec(1));
+        supply.ask(&spec(2));
+        let voice = wait_for(|| supply.take());
+        assert_eq!(*voice.spectra().spec(), spec(2));
+        assert!(!supply.has_failed());
+        drop(old);
+    }
+
+    #[test]
+    fn a_first_build_that_panics_leaves_an_instance_without_a_tail_until_the_next_wish() {
+        let _alone = only_live_test();
+        for mut supply in [Supply::live(&broken()), Supply::offline(&broken())] {
+            assert!(supply.has_failed());
+            assert!(supply.take().is_none());
+            supply.ask(&spec(1));
+            assert_eq!(*wait_for(|| supply.take()).spectra().spec(), spec(1));
+            assert!(!supply.has_failed());
+        }
+    }
+
+    #[test]
+    fn a_thread_that_is_gone_is_started_anew_by_the_next_instance_and_serves_all() {
+        let _alone = only_live_test();
+        let mut one = LiveSupply::new(&spec(0));
+        supply_after(&mut one, &spec(1));
+        let (rota, thread) = {
+            let mut builder = BUILDER.lock().unwrap_or_else(PoisonError::into_inner);
+            let builder = builder.as_mut().expect("there is an instance");
+            (Arc::clone(&builder.rota), builder.thread.take().expect("it runs"))
+        };
+        rota.is_closing.store(true, Ordering::Release);
+        thread.join().expect("it ends");
+        rota.is_closing.store(false, Ordering::Release);
+        one.ask(&spec(2));
+        std::thread::sleep(LOOK_EVERY * 5);
+        assert!(one.take().is_none(), "the control: nobody builds");
+        let _two = LiveSupply::new(&spec(0));
+        assert_eq!(*wait_for(|| one.take()).spectra().spec(), spec(2));
+    }
+
+    /// Leaving waits for no queue: the last of two hundred, each with a wish of its own, is gone within the 50 ms that are
+    /// promised, or, on a machine so busy that one cannot tell, within a tenth of what the queue takes to build.
+    #[test]
+    #[allow(clippy::disallowed_methods, reason = "how long leaving takes is what is tested")]
+    fn leaving_waits_for_no_queue() {
+        use std::time::Instant;
+        const INSTANCES: u32 = 200;
+        const PROMISED: Duration = Duration::from_millis(50);
+        let _alone = only_live_test();
+        let wish = |n: u32| {
+            let mut settings = Settings::default();
+            settings.platform.decay_s = 1.0 + 0.001 * f64::from(n);
+            Engine::tail_spec(&Config { sample_rate_hz: 96_000.0, layout: Layout::MonoToStereo }, &settings)
+        };
+        let mut supplies: Vec<_> = (0..INSTANCES).map(|_| LiveSupply::new(&wish(0))).collect();
+        let start = Instant::now();
+        let built: Vec<_> = (1..=INSTANCES / 10).map(|n| build(&wish(n), &|| false)).collect();
+        let tenth = start.elapsed();
+        drop(built);
+        for (n, supply) in supplies.iter_mut().enumerate() {
+            supply.ask(&wish(INSTANCES + n as u32));
+        }
+        // The thread is at work on them.
+        let served = wait_for(|| supplies.iter_mut().position(|supply| !supply.finished.is_empty()));
+        let mut longest = Duration::ZERO;
+        supplies.swap(0, served);
+        for supply in supplies {
+            let start = Instant::now();
+            drop(supply);
+            longest = Duration::max(longest, start.elapsed());
+        }
+        eprintln!("longest leave of {INSTANCES}: {longest:.1?}; a tenth of the queue takes {tenth:.1?}");
+        assert!(longest < Duration::max(PROMISED, tenth), "{longest:?}, a tenth of the queue {tenth:?}");
+    }
+
     #[test]
     fn the_newest_wish_wins() {
         let _alone = only_live_test();
@@ -472,7 +703,7 @@ mod tests {
     fn voices_go_round_without_end() {
         let _alone = only_live_test();
         let mut supply = LiveSupply::new(&spec(0));
-        let _built = [build(&spec(0)), build(&spec(1))];
+        let _built = [0, 1].map(|n| build(&spec(n), &|| false));
         for n in 1..=VOICES as u32 * 4 {
             let voice = wait_for(|| supply.take());
             supply.give_back(voice);
@@ -485,7 +716,7 @@ mod tests {
         let _alone = only_live_test();
         let mut supply = LiveSupply::new(&spec(0));
         let mut kept = vec![supply.take().expect("a voice")];
-        let _built = [build(&spec(0)), build(&spec(1))];
+        let _built = [0, 1].map(|n| build(&spec(n), &|| false));
         for n in 1..VOICES as u32 {
             supply.ask(&spec(n % 2));
             kept.push(wait_for(|| supply.take()));

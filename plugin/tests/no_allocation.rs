@@ -9,6 +9,7 @@
 
 mod in_process;
 
+use rostra_dsp::extremes::larger;
 use std::time::Duration;
 
 use clack_extensions::audio_ports_config::{AudioPortsConfigBuffer, PluginAudioPortsConfig};
@@ -226,7 +227,7 @@ fn play(
         });
         counted.allocations += allocations;
         counted.frees += frees;
-        counted.loudest = given.iter().flatten().fold(counted.loudest, |most, x| most.max(x.abs()));
+        counted.loudest = given.iter().flatten().fold(counted.loudest, |most, x| larger(most, x.abs()));
         if let TailLength::Finite(frames) = tail.get(&processor.plugin_handle())
             && counted.tails_frames.last() != Some(&frames)
         {

@@ -5,6 +5,7 @@
 
 mod in_process;
 
+use rostra_dsp::extremes::larger;
 use std::sync::Barrier;
 use std::time::Duration;
 
@@ -91,7 +92,7 @@ impl Playing {
 }
 
 fn largest_jump(sound: &[f32]) -> f64 {
-    sound.windows(2).map(|pair| f64::from((pair[1] - pair[0]).abs())).fold(0.0, f64::max)
+    sound.windows(2).map(|pair| f64::from((pair[1] - pair[0]).abs())).fold(0.0, larger)
 }
 
 /// Returns the memory of this program that is in use, MiB; 0 where the system does not tell.
@@ -157,13 +158,13 @@ fn eighty_linked_instances_follow_one_edit_without_a_click() {
         let steady = playing.tails_frames[EDIT_BLOCK - 1];
         let followed = playing.tails_frames[EDIT_BLOCK..].iter().position(|&frames| frames > steady);
         let followed = followed.expect("an instance did not follow");
-        latest_s = latest_s.max((followed + 1) as f64 * BLOCK_FRAMES as f64 / RATE_HZ);
+        latest_s = larger(latest_s, (followed + 1) as f64 * BLOCK_FRAMES as f64 / RATE_HZ);
         let edit = EDIT_BLOCK * BLOCK_FRAMES;
         let quarter = RATE_HZ as usize / 4;
         let ends = [&playing.sound[edit - quarter..edit], &playing.sound[playing.sound.len() - quarter..]];
-        let steady = ends.map(largest_jump).into_iter().fold(0.0, f64::max);
+        let steady = ends.map(largest_jump).into_iter().fold(0.0, larger);
         assert!(steady > 1e-3, "the sound is not silence");
-        worst_jump = worst_jump.max(largest_jump(&playing.sound[edit - 1..]) / steady);
+        worst_jump = larger(worst_jump, largest_jump(&playing.sound[edit - 1..]) / steady);
     }
     eprintln!(
         "{} instances on {THREADS} threads, all but one linked: the last plays the new decay after {:.0} ms; jumps at most {worst_jump:.2} of the steady ones; {grown_mib:.0} MiB more memory",

@@ -8,6 +8,7 @@ use std::sync::Arc;
 
 use rostra_dsp::Settings;
 use rostra_dsp::engine::{Config, Engine, Layout};
+use rostra_dsp::extremes::larger;
 use rostra_dsp::hall::Hall;
 use rostra_dsp::hall::engine::HallEngine;
 use rostra_dsp::surface::Finish;
@@ -106,7 +107,7 @@ fn process_neither_allocates_nor_frees() {
                 } else {
                     engine.process(&settings, &mut stereo_supply, &mut [&mut left, &mut right]);
                 }
-                heard = heard.max(left[100].abs());
+                heard = larger(heard, left[100].abs());
             }
         });
         assert!(heard > 0.01, "{layout:?}: the sound is not silence");
@@ -140,7 +141,7 @@ fn the_hall_neither_allocates_nor_frees() {
                 hall.wet_pct = 100.0 - f64::from(block % 50);
             }
             engine.process(&hall, &mut supply, [&mut left, &mut right]);
-            heard = heard.max(left[100].abs());
+            heard = larger(heard, left[100].abs());
         }
     });
     assert!(heard > 0.01, "the sound is not silence");

@@ -7,6 +7,7 @@
 //! closed forms of the exponential; Abel and Huang, A simple, robust measure of
 //! reverberation echo density, 121st AES convention (2006).
 
+use rostra_dsp::extremes::{larger, smaller};
 use rostra_dsp::measure::{
     DecayCurve, OctaveFilter, c80_db, centre_time_s, d50, echo_density_profile, fits_decay,
 };
@@ -81,13 +82,13 @@ fn an_exact_exponential_is_read_as_the_libraries_read_it() {
         let got = decays(&response);
         for (k, name) in ["EDT", "T20", "T30"].into_iter().enumerate() {
             let own = (got[k] / record[1 + k] - 1.0).abs();
-            worst_own = worst_own.max(own);
+            worst_own = larger(worst_own, own);
             assert!(own <= SAME_FIT, "{name}, {} s: expected {}, got {}", record[0], record[1 + k], got[k]);
         }
         // Columns 4 to 6 pyrato's three, 7 and 8 pyroomacoustics' T20 and T30.
         for (expected, got) in record[4..9].iter().zip([got[0], got[1], got[2], got[1], got[2]]) {
             let library = (got / expected - 1.0).abs();
-            worst_library = worst_library.max(library);
+            worst_library = larger(worst_library, library);
             assert!(library <= LIBRARY, "{} s: a library says {expected}, got {got}", record[0]);
         }
         let c80 = c80_db(&response, RATE_HZ);
@@ -193,7 +194,7 @@ fn echo_density_of_gaussian_noise_is_one_and_of_sparse_echoes_is_not() {
         let decaying: Vec<f64> = noise.iter().zip(envelope(DECAY_S, 0.5)).map(|(n, e)| n * e).collect();
         let decaying = echo_density_profile(&decaying, RATE_HZ);
         let (least, most) =
-            steady.iter().fold((f64::MAX, 0.0_f64), |(least, most), &d| (least.min(d), most.max(d)));
+            steady.iter().fold((f64::MAX, 0.0_f64), |(least, most), &d| (smaller(least, d), larger(most, d)));
         eprintln!("steady {:.4} ({least:.3} to {most:.3}), decaying {:.4}", mean(&steady), mean(&decaying));
         for density in [mean(&steady), mean(&decaying)] {
             assert!((0.9..=1.1).contains(&density), "expected 1, got {density}");

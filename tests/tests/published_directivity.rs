@@ -2,6 +2,7 @@
 
 use std::f64::consts::PI;
 
+use rostra_dsp::extremes::larger;
 use rostra_dsp::octave::BANDS;
 use rostra_dsp::pickup::Capsule;
 use rostra_dsp::radiation::{Family, Pattern, world_axis};
@@ -88,7 +89,7 @@ fn statistical_factor(family: Family) -> [f64; BANDS] {
 }
 
 fn largest(factors: [f64; BANDS]) -> f64 {
-    factors.into_iter().fold(0.0, f64::max)
+    factors.into_iter().fold(0.0, larger)
 }
 
 #[test]

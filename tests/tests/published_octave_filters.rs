@@ -10,7 +10,10 @@ use std::f64::consts::TAU;
 use rostra_dsp::measure::OctaveFilter;
 use rostra_dsp::octave::{NOMINAL_HZ, OCTAVE_RATIO, bands_at_rate, exact_midband_hz};
 
-const RATES_HZ: [f64; 8] = [22_050.0, 24_000.0, 32_000.0, 44_100.0, 48_000.0, 88_200.0, 96_000.0, 192_000.0];
+const RATES_HZ: [f64; 13] = [
+    8_000.0, 11_025.0, 16_000.0, 22_050.0, 24_000.0, 32_000.0, 44_100.0, 48_000.0, 88_200.0, 96_000.0,
+    192_000.0, 384_000.0, 768_000.0,
+];
 /// Steps of the grid per octave, fine enough for the slopes of class 1.
 const STEPS_PER_OCTAVE: i32 = 64;
 /// Octaves above and below the midband that are looked at; the table ends at 4.

@@ -5,6 +5,7 @@
 //! X-Y (90 degrees, cardioids); the differences, for a source 5 m from the
 //! middle of the pair, computed outside this project; see the head of the file.
 
+use rostra_dsp::extremes::larger;
 use rostra_dsp::pickup::Pair;
 use rostra_dsp::vector::Vector;
 
@@ -56,8 +57,8 @@ fn every_pair_has_the_differences_of_its_geometry() {
                 let (got_s, got_db) = lead_of_the_right(pair, side * row[0]);
                 let (error_s, error_db) =
                     ((got_s - side * expected_s).abs(), (got_db - side * expected_db).abs());
-                worst_s = worst_s.max(error_s);
-                worst_db = worst_db.max(error_db);
+                worst_s = larger(worst_s, error_s);
+                worst_db = larger(worst_db, error_db);
                 assert!(error_s <= BOUND_S, "{pair:?} at {}: expected {expected_s}, got {got_s}", row[0]);
                 assert!(error_db <= BOUND_DB, "{pair:?} at {}: expected {expected_db}, got {got_db}", row[0]);
             }

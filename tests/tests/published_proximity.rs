@@ -8,6 +8,7 @@
 use std::f64::consts::TAU;
 
 use rostra_dsp::distance_tone::{DistanceTone, TonePlan};
+use rostra_dsp::extremes::larger;
 use rostra_dsp::settings::Tone;
 
 const RATES_HZ: [f64; 3] = [44_100.0, 48_000.0, 96_000.0];
@@ -53,8 +54,8 @@ fn a_close_cardioid_comes_out_flat() {
     for rate_hz in RATES_HZ {
         for [distance_m, hz, _, rise_db] in reference() {
             let flat_db = rise_db + level_db(distance_m, hz, rate_hz);
-            worst_db = worst_db.max(flat_db.abs());
-            largest_rise_db = largest_rise_db.max(rise_db);
+            worst_db = larger(worst_db, flat_db.abs());
+            largest_rise_db = larger(largest_rise_db, rise_db);
             assert!(
                 flat_db.abs() <= BOUND_DB,
                 "{distance_m} m, {hz} Hz, at {rate_hz} Hz: expected {} dB, missed by {flat_db} dB",

@@ -5,6 +5,7 @@
 
 use rostra_dsp::Settings;
 use rostra_dsp::engine::{Config, Engine, Layout};
+use rostra_dsp::extremes::larger;
 use rostra_dsp::noise::Noise;
 use rostra_dsp::radiation::Family;
 use rostra_dsp::tail::BuildAtOnce;
@@ -82,7 +83,7 @@ fn ending(layout: Layout, settings_at: SettingsAt) -> Ending {
             sound.iter_mut().map(|channel| &mut channel[at..at + BLOCK_FRAMES]).collect();
         engine.process(&settings_at(at), &mut supply, &mut block);
         // A tail that arrives in the silence counts: the host asks after every block.
-        tail_frames = tail_frames.max(engine.tail_frames());
+        tail_frames = usize::max(tail_frames, engine.tail_frames());
     }
     Ending { sound, tail_frames }
 }
@@ -117,7 +118,7 @@ fn a_tail_ends_in_exact_silence_when_it_should_and_is_never_subnormal() {
                 let loudest = sound
                     .iter()
                     .flat_map(|channel| &channel[SOUND_FRAMES + tail_frames..])
-                    .fold(0.0_f32, |most, x| most.max(x.abs()));
+                    .fold(0.0_f32, |most, x| larger(most, x.abs()));
                 failures.push(format!(
                     "{layout:?}, {name}: said {tail_frames} frames, sounds for {sounds_frames}, at up to {loudest:e}"
                 ));

@@ -13,6 +13,7 @@ use std::f64::consts::TAU;
 
 use rostra_dsp::Settings;
 use rostra_dsp::engine::{Config, Engine, Layout};
+use rostra_dsp::extremes::larger;
 use rostra_dsp::noise::Noise;
 use rostra_dsp::pickup::Pair;
 use rostra_dsp::radiation::Family;
@@ -152,7 +153,7 @@ fn render(step: &Step, signal: Signal, layout: Layout) -> [Vec<f32>; 2] {
 }
 
 fn largest_jump(sound: &[f32]) -> f64 {
-    sound.windows(2).map(|pair| f64::from((pair[1] - pair[0]).abs())).fold(0.0, f64::max)
+    sound.windows(2).map(|pair| f64::from((pair[1] - pair[0]).abs())).fold(0.0, larger)
 }
 
 /// Returns the largest departure from a steady tone: x(n + 1) - 2 cos(w) x(n) + x(n - 1), 0 for any sine of w.
@@ -163,7 +164,7 @@ fn largest_departure(sound: &[f32], hz: f64) -> f64 {
     sound
         .windows(3)
         .map(|x| (f64::from(x[2]) - turn * f64::from(x[1]) + f64::from(x[0])).abs())
-        .fold(0.0, f64::max)
+        .fold(0.0, larger)
 }
 
 fn rms(sound: &[f32]) -> f64 {
@@ -223,7 +224,7 @@ fn assert_no_clicks(steps: &[Step], layout: Layout) {
     for step in steps {
         for signal in SIGNALS {
             let sound = render(step, signal, layout);
-            let loudest = sound.iter().map(|channel| rms(channel)).fold(0.0, f64::max);
+            let loudest = sound.iter().map(|channel| rms(channel)).fold(0.0, larger);
             assert!(loudest > LEAST_RMS, "{}, {signal:?}: the sound is not silence", step.name);
             for found in jumps(step.name, signal, &sound) {
                 eprintln!("{layout:?}: {}", found.text);

@@ -3,6 +3,7 @@
 use rostra_dsp::Settings;
 use rostra_dsp::arrivals::{ARRIVALS, images};
 use rostra_dsp::engine::{Config, Layout};
+use rostra_dsp::extremes::smaller;
 use rostra_dsp::measure::{Take, impulse_response, octave_energies};
 use rostra_dsp::octave::{BANDS, mid_mean};
 use rostra_dsp::plan::{Acoustics, acoustics};
@@ -58,7 +59,7 @@ fn first_reflections_come_within_30_ms() {
         for bearing_deg in [-60.0, -30.0, 0.0, 30.0, 60.0] {
             let settings = seat(depth_m, bearing_deg, Family::Even);
             let seat = acoustics_of(&settings);
-            let first_m = seat.arrivals[0][1..].iter().map(|a| a.path_m).fold(f64::INFINITY, f64::min);
+            let first_m = seat.arrivals[0][1..].iter().map(|a| a.path_m).fold(f64::INFINITY, smaller);
             let gap_s = (first_m - seat.start_m) / settings.platform.air.speed_of_sound_m_s();
             assert!(gap_s < 0.03, "{depth_m} m, {bearing_deg} degrees: {gap_s} s");
         }

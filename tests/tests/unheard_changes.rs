@@ -6,6 +6,7 @@
 
 use rostra_dsp::Settings;
 use rostra_dsp::engine::{Config, Engine, Layout};
+use rostra_dsp::extremes::larger;
 use rostra_dsp::noise::Noise;
 use rostra_dsp::radiation::Family;
 use rostra_dsp::tail::{BuildAtOnce, TailSpec, TailSupply, TailVoice};
@@ -79,7 +80,7 @@ impl<'a> Player<'a> {
             let rms = (power / (b.len() - from) as f64).sqrt();
             assert!(rms > LEAST_RMS, "{:?}: {rms} is no sound", self.layout);
             for (a, b) in a[from..].iter().zip(&b[from..]) {
-                largest = largest.max((f64::from(*a) - f64::from(*b)).abs());
+                largest = larger(largest, (f64::from(*a) - f64::from(*b)).abs());
             }
         }
         largest

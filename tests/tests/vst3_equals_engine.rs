@@ -10,6 +10,7 @@ use std::path::{Path, PathBuf};
 use anyhow::{Context as _, Result, ensure};
 use rostra_dsp::Settings;
 use rostra_dsp::engine::{Config, Engine, Layout};
+use rostra_dsp::extremes::larger;
 use rostra_dsp::noise::Noise;
 use rostra_dsp::tail::BuildAtOnce;
 use vst3_host::{Plugin, audio::AudioBuffers, host::Vst3Host};
@@ -98,7 +99,7 @@ fn through_engine(settings: &Settings, sound: &[Vec<f32>; 2]) -> Result<[Vec<f32
 }
 
 fn largest_difference(a: &[Vec<f32>; 2], b: &[Vec<f32>; 2]) -> f32 {
-    a.iter().flatten().zip(b.iter().flatten()).map(|(x, y)| (x - y).abs()).fold(0.0, f32::max)
+    a.iter().flatten().zip(b.iter().flatten()).map(|(x, y)| (x - y).abs()).fold(0.0, larger)
 }
 
 fn level_db(sound: &[Vec<f32>; 2]) -> f64 {

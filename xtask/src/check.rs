@@ -83,6 +83,20 @@ const ALLOCATION_GUARD: [&str; 7] =
 /// Prints the table of figures against outside truth; optimised, since it renders minutes of sound.
 const TRUTH: [&str; 7] = ["run", "--quiet", "--release", "--package", "rostra-tests", "--bin", "truth"];
 
+/// Goes through platforms of the whole range; optimised, since it synthesises thousands of tails.
+const TAILS: [&str; 7] = ["run", "--quiet", "--release", "--package", "rostra-tests", "--bin", "tails"];
+
+/// Synthesises tails, as many as are asked for from a case on, and tells what is wrong; returns whether nothing is.
+///
+/// # Errors
+/// When this does not run inside the checkout, or cargo cannot be run.
+pub(crate) fn tails(count: usize, first: usize) -> Result<bool> {
+    let root = workspace::root()?;
+    let (count, first) = (count.to_string(), first.to_string());
+    let arguments: Vec<&str> = TAILS.into_iter().chain(["--", &count, &first]).collect();
+    Ok(matches!(cargo(&root, &arguments, &[])?, Outcome::Passed))
+}
+
 /// Prints the table, or the groups of it that are named; returns whether every figure holds.
 ///
 /// # Errors

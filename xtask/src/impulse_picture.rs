@@ -4,6 +4,7 @@ use std::path::Path;
 
 use anyhow::Result;
 use rostra_dsp::Settings;
+use rostra_dsp::extremes::larger;
 
 use crate::impulse::{BandDecay, Heard, Way};
 use crate::picture::{
@@ -69,8 +70,8 @@ fn title(sheet: &Sheet, settings: &Settings) -> Result<()> {
 
 fn arrivals(sheet: &Sheet, settings: &Settings, heard: &[Heard]) -> Result<()> {
     let mixing_ms = settings.platform.mixing_time_s() * 1e3;
-    let last_ms = heard.iter().map(|arrival| arrival.earliest_s() * 1e3).fold(0.0, f64::max);
-    let loudest_db = heard.iter().map(Heard::mid_level_db).fold(0.0, f64::max);
+    let last_ms = heard.iter().map(|arrival| arrival.earliest_s() * 1e3).fold(0.0, larger);
+    let loudest_db = heard.iter().map(Heard::mid_level_db).fold(0.0, larger);
     let highest_db = (loudest_db / 10.0).ceil().mul_add(10.0, 5.0);
     let panel = Panel {
         from: (70.0, 90.0),
@@ -121,7 +122,7 @@ fn arrivals(sheet: &Sheet, settings: &Settings, heard: &[Heard]) -> Result<()> {
 
 fn decays(sheet: &Sheet, settings: &Settings, decays: &[BandDecay], rate_hz: u32) -> Result<()> {
     let mixing_s = settings.platform.mixing_time_s();
-    let longest_s = decays.iter().map(|band| band.analytic_s).fold(0.0, f64::max) + mixing_s;
+    let longest_s = decays.iter().map(|band| band.analytic_s).fold(0.0, larger) + mixing_s;
     sheet.text("Decay of each octave, both channels together", (70.0, 490.0), 16.0, Anchor::Left, INK)?;
     let measured = Pen::solid(INK, 2.0);
     let wanted = Pen::solid(VERMILION, 2.0).with(DASHED);

@@ -1,4 +1,4 @@
-//! Tasks of the workspace: `cargo xtask bundle | place | files | impulse | ensemble | demo | picture | live | lesson | truth | bench | test`.
+//! Tasks of the workspace: `cargo xtask bundle | place | files | impulse | ensemble | demo | picture | live | lesson | truth | tails | bench | test`.
 
 // This program talks to the person who runs it.
 #![allow(clippy::print_stdout)]
@@ -39,6 +39,8 @@ mod live;
 
 mod bench;
 mod check;
+#[cfg(test)]
+mod dropped;
 #[cfg(test)]
 mod supply;
 
@@ -85,6 +87,15 @@ enum Task {
         /// Groups of the table; all where none is named.
         groups: Vec<String>,
     },
+    /// Synthesise the tails of platforms from the whole range, and say which are not as they should be.
+    Tails {
+        /// How many.
+        #[arg(default_value_t = 24_000)]
+        count: usize,
+        /// Number of the case to begin with, as a fault tells it.
+        #[arg(long, default_value_t = 0)]
+        first: usize,
+    },
     /// Measure the real-time budget: speed, evenness, memory, growth, peers.
     Bench(bench::Arguments),
     /// Run everything that a change must pass.
@@ -106,6 +117,7 @@ fn main() -> ExitCode {
         Task::Live(passed) => live::run(&passed),
         Task::Lesson(lesson) => refuse_some(live::lesson(&lesson)),
         Task::Truth { groups } => passed(check::truth(&groups)),
+        Task::Tails { count, first } => passed(check::tails(count, first)),
         Task::Bench(arguments) => finish(bench::run(&arguments), 1),
         Task::Test => passed(check::run()),
     }

@@ -62,7 +62,7 @@ struct Skip {
     reason: String,
 }
 
-fn root() -> PathBuf {
+pub(crate) fn root() -> PathBuf {
     workspace::root().unwrap()
 }
 
@@ -214,7 +214,7 @@ fn count(tokens: TokenStream, word: &str) -> usize {
 }
 
 /// Returns every source below a folder.
-fn sources(folder: &Path) -> Vec<PathBuf> {
+pub(crate) fn sources(folder: &Path) -> Vec<PathBuf> {
     let mut found = Vec::new();
     for entry in fs::read_dir(folder).unwrap().flatten() {
         let path = entry.path();

@@ -8,6 +8,7 @@
 
 mod bundle;
 
+use rostra_dsp::extremes::larger;
 use std::fmt::Write as _;
 use std::fs;
 use std::path::Path;
@@ -208,7 +209,7 @@ fn a_whole_plan_gives_stems_mixes_seats_and_report() {
         .iter()
         .flatten()
         .zip(mixes[1].iter().flatten())
-        .fold(0.0_f64, |most, (a, &b)| most.max((a * gain - f64::from(b)).abs()));
+        .fold(0.0_f64, |most, (a, &b)| larger(most, (a * gain - f64::from(b)).abs()));
     assert!(apart < 1e-5, "gain {gain}, apart by {apart}");
 }
 
@@ -455,7 +456,7 @@ fn the_hall_answers_the_sends_after_its_gap_and_is_in_the_mix() {
         assert!(run.stdout.contains("Trial: pre-delay 40 ms"), "{}", run.stdout);
         read(&folder.path().join("ensemble/hall.wav")).1
     };
-    let peak = |part: &[f32]| part.iter().fold(0.0_f32, |most, sample| most.max(sample.abs()));
+    let peak = |part: &[f32]| part.iter().fold(0.0_f32, |most, sample| larger(most, sample.abs()));
     let plain = hall(0.0, 0.0);
     // The click is heard at once, so the hall is silent until its pre-delay is over, and not long after.
     let [before, after] = [39.0, 80.0].map(|ms| (ms * f64::from(RATE_HZ) / 1000.0) as usize);

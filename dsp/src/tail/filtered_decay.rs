@@ -30,9 +30,7 @@ const SHORTEST: f64 = 0.7;
 pub(super) fn decays_to_synthesise(wished: &PerBand, shares: &[PerBand; BANDS], bands: usize) -> PerBand {
     let mut decays = *wished;
     for _ in 0..ROUNDS {
-        let measured: PerBand = std::array::from_fn(|band| {
-            if band < bands { measured_decay_s(band, &shares[band], &decays, bands) } else { wished[band] }
-        });
+        let measured = measured_decays_s(&decays, shares, bands);
         for band in 0..bands {
             let asked = decays[band] * (wished[band] / measured[band]);
             let (shortest, longest) = (SHORTEST * wished[band], wished[band] / SHORTEST);
@@ -40,6 +38,13 @@ pub(super) fn decays_to_synthesise(wished: &PerBand, shares: &[PerBand; BANDS], 
         }
     }
     decays
+}
+
+/// Returns the decay of each octave as its filter measures it, s; those that do not fit the rate keep theirs.
+pub(super) fn measured_decays_s(decays: &PerBand, shares: &[PerBand; BANDS], bands: usize) -> PerBand {
+    std::array::from_fn(|band| {
+        if band < bands { measured_decay_s(band, &shares[band], decays, bands) } else { decays[band] }
+    })
 }
 
 /// Returns the decay that a straight line through a sum of decays has, in seconds.

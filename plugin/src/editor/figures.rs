@@ -19,6 +19,8 @@ const FIELD: f32 = 118.0;
 const TRAVEL: f32 = 300.0;
 /// What a fine drag or step does of a whole one.
 const FINE: f64 = 0.1;
+/// What is said while the newest tail could not be made.
+const NO_TAIL: &str = "The new tail could not be made: the one before plays on. Change the decay or the size a little to try again.";
 
 /// What the figures remember from frame to frame.
 pub(super) struct Figures {
@@ -30,6 +32,8 @@ pub(super) struct Figures {
     pub(super) refusal: Option<String>,
     /// What was done, in words.
     pub(super) said: Option<String>,
+    /// Whether the newest tail could not be made.
+    pub(super) has_tail_failed: bool,
 }
 
 impl Default for Figures {
@@ -41,7 +45,7 @@ impl Default for Figures {
 impl Figures {
     /// Starts with other tips than the seat's.
     pub(super) const fn with_tips(tips: fn(&Number) -> &'static str) -> Self {
-        Self { tips, drag: None, typing: None, refusal: None, said: None }
+        Self { tips, drag: None, typing: None, refusal: None, said: None, has_tail_failed: false }
     }
 }
 
@@ -81,10 +85,11 @@ impl Figures {
         self.said = Some(said);
     }
 
-    /// Says under the figures what was refused or done, else how they are handled.
+    /// Says under the figures what was refused, what failed or what was done, else how they are handled.
     pub(super) fn foot(&self, ui: &Ui, pen: &Pen, room: Rect, help: &str) {
         let (colour, text) = match (&self.refusal, &self.said) {
             (Some(refusal), _) => (pen.ink.notice, refusal.as_str()),
+            (None, _) if self.has_tail_failed => (pen.ink.notice, NO_TAIL),
             (None, Some(said)) => (pen.ink.line, said.as_str()),
             (None, None) => (pen.ink.faint, help),
         };

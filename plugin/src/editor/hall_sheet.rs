@@ -1,6 +1,7 @@
 //! The hall's sheet: what it answers over time, how long each octave lasts, and its figures.
 
 use egui::{Align2, Pos2, Rect, Ui, pos2};
+use rostra_dsp::extremes::largest;
 use rostra_dsp::hall::Hall;
 use rostra_dsp::hall::reflections::{Reflections, specular_share};
 use rostra_dsp::octave::NOMINAL_HZ;
@@ -104,6 +105,11 @@ impl HallSheet {
             self.figures.said = None;
         }
         edits
+    }
+
+    /// Says whether the newest tail could not be made.
+    pub fn warn_of_tail(&mut self, has_failed: bool) {
+        self.figures.has_tail_failed = has_failed;
     }
 
     /// Returns what a hand wishes of files, once.
@@ -261,7 +267,7 @@ fn lasting(pen: &Pen, ink: &Ink, hall: &Hall) {
     pen.heading(LASTING, "DECAY of each octave by 60 dB");
     let field = Rect::from_min_max(LASTING.min + egui::vec2(26.0, 30.0), LASTING.max - egui::vec2(8.0, 18.0));
     let decays_s = hall.band_decay_s();
-    let longest_s = decays_s.iter().copied().fold(0.0, f64::max);
+    let longest_s = largest(decays_s.iter().copied());
     let column = field.width() / decays_s.len() as f32;
     let mut heads = Vec::new();
     for (band, &decay_s) in decays_s.iter().enumerate() {

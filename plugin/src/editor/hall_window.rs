@@ -1,6 +1,7 @@
 //! The hall's window: its sheet, and the way from a hand on it to the host.
 
 use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 
 use nice_plug::context::gui::GuiContext;
 use nice_plug::editor::ResizeHint;
@@ -17,7 +18,10 @@ use super::values::{Edit, Switch};
 use crate::hall::parameters::HallParameters;
 
 /// Makes the editor of an instance.
-pub(crate) fn create(parameters: Arc<HallParameters>) -> Option<EguiEditor<HallEditor>> {
+pub(crate) fn create(
+    parameters: Arc<HallParameters>,
+    has_tail_failed: Arc<AtomicBool>,
+) -> Option<EguiEditor<HallEditor>> {
     let [width, height] = HallSheet::SIZE_POINTS;
     let resize = ResizeHint::RESIZABLE
         .with_min_logical_size(LogicalSize::new(width * LEAST_SCALE, height * LEAST_SCALE));
@@ -27,13 +31,21 @@ pub(crate) fn create(parameters: Arc<HallParameters>) -> Option<EguiEditor<HallE
         EguiEditorState::from_size(LogicalSize::new(width, height), 1.0),
         RepaintNotifier::new(),
         settings,
-        HallEditor { parameters, host: None, sheet: HallSheet::default(), filing: Filing::of_user() },
+        HallEditor {
+            parameters,
+            has_tail_failed,
+            host: None,
+            sheet: HallSheet::default(),
+            filing: Filing::of_user(),
+        },
     )
 }
 
 /// The window's content.
 pub struct HallEditor {
     parameters: Arc<HallParameters>,
+    /// Whether the newest tail could not be made.
+    has_tail_failed: Arc<AtomicBool>,
     /// The way to the host while the window is open.
     host: Option<GuiContext>,
     sheet: HallSheet,
@@ -54,6 +66,7 @@ impl NiceEguiApp for HallEditor {
     fn ui(&mut self, ui: &mut egui::Ui, _frame: &mut Frame) {
         let Some(host) = self.host.clone() else { return };
         let (values, is_bypassed) = (self.parameters.values(), self.parameters.bypass.value());
+        self.sheet.warn_of_tail(self.has_tail_failed.load(Ordering::Relaxed));
         let mut edits = egui::CentralPanel::default()
             .frame(egui::Frame::NONE)
             .show(ui, |ui| self.sheet.show(ui, &values, is_bypassed))

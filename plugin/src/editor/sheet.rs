@@ -206,6 +206,11 @@ impl Sheet {
         self.menus.asked()
     }
 
+    /// Says whether the newest tail could not be made.
+    pub fn warn_of_tail(&mut self, has_failed: bool) {
+        self.figures.has_tail_failed = has_failed;
+    }
+
     /// Takes the name that the host gives the track.
     pub fn name_track(&mut self, name: &str) {
         self.track = title_block::Track::of(name);

@@ -21,6 +21,7 @@ use std::process::Command;
 
 use anyhow::{Context as _, Result, ensure};
 use rostra_dsp::Settings;
+use rostra_dsp::extremes::larger;
 use rostra_dsp::measure::{delay_samples, octave_energies};
 use rostra_dsp::octave::{BANDS, NOMINAL_HZ, PerBand};
 use rostra_dsp::plan::acoustics;
@@ -147,7 +148,7 @@ fn report(
     let lag = delay_samples(&dry[0], &direct[nearer]).context("silence came out")?;
     println!("{rate_hz} Hz: the direct sound comes {lag:+.2} samples after the dry one (nearer capsule)");
     println!("           dry   placed   direct: out, plan   platform: out, plan   in the room: out, plan");
-    let loudest = dry_energy.iter().copied().fold(0.0, f64::max);
+    let loudest = dry_energy.iter().copied().fold(0.0, larger);
     for band in 0..BANDS {
         let is_excited = dry_energy[band] >= loudest * EXCITED;
         let ratio_db = |index: usize| db(found[index][band] / dry_energy[band]);

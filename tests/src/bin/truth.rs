@@ -7,6 +7,16 @@ use rostra_tests::truth::{GROUPS, Row, Side};
 
 fn main() -> ExitCode {
     let named: Vec<String> = std::env::args().skip(1).collect();
+    let unknown: Vec<&str> = named
+        .iter()
+        .map(String::as_str)
+        .filter(|named| GROUPS.iter().all(|(name, _)| name != named))
+        .collect();
+    if !unknown.is_empty() {
+        let groups: Vec<&str> = GROUPS.iter().map(|(name, _)| *name).collect();
+        eprintln!("error: no group is called {}; the groups are {}", unknown.join(", "), groups.join(", "));
+        return ExitCode::from(2);
+    }
     let wanted = GROUPS.iter().filter(|(name, _)| named.is_empty() || named.iter().any(|n| n == name));
     let rows: Vec<Row> = wanted.flat_map(|(_, rows)| rows()).collect();
     for row in &rows {

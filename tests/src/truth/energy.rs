@@ -4,6 +4,7 @@ use rostra_dsp::Settings;
 use rostra_dsp::air::pure_tone_attenuation_db_per_m;
 use rostra_dsp::bands::SplitDesign;
 use rostra_dsp::engine::{Config, Layout};
+use rostra_dsp::extremes::larger;
 use rostra_dsp::instruction_set::InstructionSet;
 use rostra_dsp::measure::{Take, impulse_response, octave_energies, third_octave_levels_db};
 use rostra_dsp::octave::BANDS;
@@ -111,7 +112,7 @@ pub fn direct_change_with_depth() -> Vec<Row> {
             for (a, b) in near.iter().zip(&far) {
                 let air = pure_tone_attenuation_db_per_m(a.midband_hz, 20.0, 50.0);
                 let expected = -air * loss * (path_m - near_m);
-                worst = worst.max((b.level_db - a.level_db - expected).abs());
+                worst = larger(worst, (b.level_db - a.level_db - expected).abs());
             }
             assert!(far[0].level_db > -40.0, "the direct sound is not silence");
         }

@@ -9,6 +9,7 @@ use rostra_dsp::Settings;
 use rostra_dsp::arrivals::{ARRIVALS, images};
 use rostra_dsp::bands::SplitDesign;
 use rostra_dsp::engine::{Config, Engine, Layout};
+use rostra_dsp::extremes::larger;
 use rostra_dsp::glide::Glide;
 use rostra_dsp::instruction_set::InstructionSet;
 use rostra_dsp::plan::{SourcePlan, acoustics, capsules};
@@ -125,7 +126,7 @@ impl Movement {
         for grid in 1..self.frames / grid_frames() {
             let (before, now) = (delays(grid - 1), delays(grid));
             for (a, b) in before.iter().flatten().zip(now.iter().flatten()) {
-                fastest = fastest.max((b - a).abs() / step);
+                fastest = larger(fastest, (b - a).abs() / step);
             }
         }
         fastest
@@ -308,7 +309,7 @@ pub fn movement() -> Vec<Row> {
                 channels
                     .iter()
                     .map(|channel| outside_db(movement.steady(channel), low, high))
-                    .fold(f64::NEG_INFINITY, |most, db| if db.is_nan() { db } else { most.max(db) })
+                    .fold(f64::NEG_INFINITY, larger)
             };
             let worst = worst_of_arrivals(|arrival, capsule| {
                 outside_db(movement.steady(&arrival_alone(&input, &plans, arrival, capsule)), low, high)

@@ -1,6 +1,7 @@
 //! The plan's arrivals against image sources of a reference library.
 
 use rostra_dsp::arrivals::{ARRIVALS, arrivals, images};
+use rostra_dsp::extremes::larger;
 use rostra_dsp::octave::BANDS;
 use rostra_dsp::pickup::{Capsule, Pickup};
 use rostra_dsp::platform::Platform;
@@ -75,10 +76,10 @@ pub fn reference_errors(source_height_m: f64) -> (f64, f64) {
         let distance = |index: &usize| (places[*index].place - place).length();
         let index = (0..ARRIVALS).min_by(|a, b| distance(a).total_cmp(&distance(b))).unwrap_or(0);
         let delay = ours[index].path_m / platform.air.speed_of_sound_m_s() * RATE_HZ;
-        worst_samples = worst_samples.max((delay - row[4] * RATE_HZ).abs());
+        worst_samples = larger(worst_samples, (delay - row[4] * RATE_HZ).abs());
         for band in 0..BANDS {
             let error = 20.0 * (ours[index].gain[band] / row[5 + band]).log10();
-            worst_db = worst_db.max(error.abs());
+            worst_db = larger(worst_db, error.abs());
         }
     }
     (worst_samples, worst_db)

@@ -2,6 +2,7 @@
 
 use rostra_dsp::arrivals::ARRIVALS;
 use rostra_dsp::bands::{LANES, SplitDesign, Weights};
+use rostra_dsp::extremes::larger;
 use rostra_dsp::instruction_set::InstructionSet;
 use rostra_dsp::measure::{OctaveFilter, delay_samples, octave_energies};
 use rostra_dsp::octave::BANDS;
@@ -78,15 +79,15 @@ pub fn rendered_arrivals() -> Vec<Row> {
             });
             let response: Vec<f64> = response.collect();
             let wanted = seat.arrivals[0][index].gain.map(|gain| gain * seat.factor_gain);
-            let strongest = wanted.iter().copied().fold(0.0, f64::max);
+            let strongest = wanted.iter().copied().fold(0.0, larger);
             let (mut worst_strong, mut worst_weak) = (0.0_f64, 0.0_f64);
             for (energy, gain) in octave_energies(&response, RATE_HZ).iter().zip(&wanted) {
-                loudest = loudest.max(*energy);
+                loudest = larger(loudest, *energy);
                 let error = (energy_db(*energy) - energy_db(gain * gain)).abs();
                 if gain / strongest >= 0.1 {
-                    worst_strong = worst_strong.max(error);
+                    worst_strong = larger(worst_strong, error);
                 } else {
-                    worst_weak = worst_weak.max(error);
+                    worst_weak = larger(worst_weak, error);
                 }
             }
             strong.push(worst_strong);

@@ -3,6 +3,7 @@
 use rostra_dsp::Settings;
 use rostra_dsp::bands::{LANES, SplitDesign};
 use rostra_dsp::engine::{Config, Engine, Layout};
+use rostra_dsp::extremes::larger;
 use rostra_dsp::instruction_set::InstructionSet;
 use rostra_dsp::noise::Noise;
 use rostra_dsp::plan::SourcePlan;
@@ -54,7 +55,7 @@ fn noise(frames: usize) -> Vec<f32> {
 }
 
 fn largest_difference(a: &[Vec<f32>; 2], b: &[Vec<f32>; 2]) -> f64 {
-    a.iter().flatten().zip(b.iter().flatten()).map(|(x, y)| f64::from((x - y).abs())).fold(0.0, f64::max)
+    a.iter().flatten().zip(b.iter().flatten()).map(|(x, y)| f64::from((x - y).abs())).fold(0.0, larger)
 }
 
 fn rms(sound: &[Vec<f32>; 2]) -> f64 {
@@ -83,7 +84,7 @@ pub fn block_splits() -> Vec<Row> {
         let worst = splits
             .iter()
             .map(|blocks| largest_difference(&whole, &render(&input, blocks, change)))
-            .fold(0.0, f64::max);
+            .fold(0.0, larger);
         rows.push(Row::at_most(
             format!("any split into blocks against one, {name}, worst"),
             worst,
@@ -157,9 +158,9 @@ pub fn largest_output() -> Vec<Row> {
         let mut supply = BuildAtOnce::default();
         let (mut left, mut right) = (input, vec![0.0; 96_000]);
         engine.process(&now, &mut supply, &mut [&mut left, &mut right]);
-        let most = left.iter().chain(&right).map(|x| f64::from(x.abs())).fold(0.0, f64::max);
+        let most = left.iter().chain(&right).map(|x| f64::from(x.abs())).fold(0.0, larger);
         assert!(most > 0.5, "the sound is not silence");
-        worst = worst.max(most / largest_possible(&now));
+        worst = larger(worst, most / largest_possible(&now));
     }
     vec![Row::at_most(
         "largest output against the sum of the plan's and the tail's absolute gains",

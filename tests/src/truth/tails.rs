@@ -2,6 +2,7 @@
 
 use rostra_dsp::Settings;
 use rostra_dsp::engine::{Config, Layout};
+use rostra_dsp::extremes::{larger, smaller};
 use rostra_dsp::measure::{
     DecayCurve, OctaveFilter, Resolution, Segments, Take, coherence, echo_density_profile, impulse_response,
 };
@@ -126,9 +127,9 @@ pub fn density_of_tails() -> Vec<Row> {
         let at = (spec.mixing_time_s * RATE_HZ) as usize;
         for tail in whole_tail(&spec) {
             let profile = echo_density_profile(&tail, RATE_HZ);
-            least_by_then = least_by_then.min(profile[..=at].iter().copied().fold(0.0, f64::max));
+            least_by_then = smaller(least_by_then, profile[..=at].iter().copied().fold(0.0, larger));
             let after = &profile[at..at + (AFTER_S * RATE_HZ) as usize];
-            least_after = least_after.min(after.iter().sum::<f64>() / after.len() as f64);
+            least_after = smaller(least_after, after.iter().sum::<f64>() / after.len() as f64);
         }
     }
     let source = "Abel and Huang (2006): Gaussian noise has 1";

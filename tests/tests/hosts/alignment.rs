@@ -2,13 +2,14 @@
 
 use super::clap_host::{Start, placed};
 use super::sound::{Sound, impulse_at, largest_difference};
+use rostra_dsp::extremes::larger;
 
 /// Returns the first frame in which a channel is not silent, and its sample against the channel's peak.
 fn first_sound(sound: &Sound) -> Vec<Option<(usize, f32)>> {
     sound
         .iter()
         .map(|channel| {
-            let peak = channel.iter().fold(0.0_f32, |peak, sample| peak.max(sample.abs()));
+            let peak = channel.iter().fold(0.0_f32, |peak, sample| larger(peak, sample.abs()));
             channel.iter().position(|&sample| sample != 0.0).map(|frame| (frame, channel[frame].abs() / peak))
         })
         .collect()
@@ -30,7 +31,7 @@ fn an_impulse_comes_out_at_its_own_frame() {
                     assert_eq!(earliest, Some(frame), "{what}: {firsts:?}");
                     // No dust: the first sample carries a good part of the impulse.
                     let at_start = firsts.iter().flatten().filter(|first| first.0 == frame);
-                    let share = at_start.map(|first| first.1).fold(0.0, f32::max);
+                    let share = at_start.map(|first| first.1).fold(0.0, larger);
                     assert!(share > 0.1, "{what}: the first sample is only {share} of the peak");
                 }
             }

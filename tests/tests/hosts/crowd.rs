@@ -5,6 +5,7 @@
 //! VST3's factory from several, which nobody promises. Some hosts look through plug-ins on threads of their
 //! own all the same, so the last test does it, at the host's own risk.
 
+use rostra_dsp::extremes::larger;
 use std::ffi::CStr;
 use std::sync::Arc;
 use std::sync::mpsc::TryRecvError;
@@ -56,7 +57,7 @@ fn assert_alike(sounds: &[Sound], kinds: usize) -> f32 {
     let mut worst = 0.0_f32;
     for (number, sound) in sounds.iter().enumerate() {
         assert!(sound.iter().flatten().all(|x| x.is_finite() && !x.is_subnormal()), "instance {number}");
-        worst = worst.max(largest_difference(&sounds[number % kinds], sound));
+        worst = larger(worst, largest_difference(&sounds[number % kinds], sound));
     }
     for (first, second) in sounds[..kinds].iter().zip(&sounds[1..kinds]) {
         assert!(largest_difference(first, second) > CHANGED, "different seats sound alike");

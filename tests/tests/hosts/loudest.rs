@@ -1,6 +1,7 @@
 //! What comes out of the CLAP for input within 1 stays below the sum of the plan's absolute gains and the tail's.
 
 use rostra_dsp::Settings;
+use rostra_dsp::extremes::larger;
 use rostra_dsp::noise::Noise;
 use rostra_dsp::pickup::Pair;
 use rostra_dsp::radiation::Family;
@@ -106,7 +107,7 @@ fn full_scale_stays_below_the_sum_of_all_gains() {
         let mut playing = clap.start(start);
         let sound: Sound = playing.render(&vec![full_scale(&mut noise, case / 2)], &[]);
         playing.stop();
-        let most = sound.iter().flatten().fold(0.0_f64, |most, x| most.max(f64::from(x.abs())));
+        let most = sound.iter().flatten().fold(0.0_f64, |most, x| larger(most, f64::from(x.abs())));
         assert!(most > 1e-3, "case {case} is silent");
         assert!(most <= bound, "case {case}: {most} comes out, at most {bound}; {settings:?}");
         (worst, least_bound, most_bound) =

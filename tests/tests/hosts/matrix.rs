@@ -7,6 +7,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use rostra_dsp::Settings;
 use rostra_dsp::engine::{Config, Engine, Layout};
+use rostra_dsp::extremes::larger;
 use rostra_dsp::hall::engine::HallEngine;
 use rostra_dsp::pickup::Pair;
 use rostra_dsp::radiation::Family;
@@ -180,7 +181,7 @@ fn the_clap_plays_what_the_engine_plays() {
         let start = start_of(combination);
         let what = format!("CLAP, {start:?}, by events: {}", *way == 1);
         let heard = through_clap(start, *way == 1);
-        worst = worst.max(hold(&what, &heard, &expected[&(*layout, *rate)]));
+        worst = larger(worst, hold(&what, &heard, &expected[&(*layout, *rate)]));
     }
     eprintln!("CLAP: {} combinations, at most {worst:e} from the engine", combinations.len());
 }
@@ -209,7 +210,7 @@ fn the_vst3_plays_what_the_engine_plays() {
         };
         let what = format!("VST3, {start:?}, by parameters: {}", *way == 1);
         let heard = vst3.render(&input(start.inputs, start.rate_hz));
-        worst = worst.max(hold(&what, &heard, &expected[&(*layout, *rate)]));
+        worst = larger(worst, hold(&what, &heard, &expected[&(*layout, *rate)]));
     }
     eprintln!("VST3: {} combinations, at most {worst:e} from the engine", combinations.len());
 }
@@ -242,10 +243,10 @@ fn the_hall_plays_what_its_engine_plays() {
                 let mut playing = clap.start(start);
                 let heard = playing.render(&input(2, rate_hz), &[]);
                 playing.stop();
-                worst = worst.max(hold(&format!("hall, CLAP, {start:?}"), &heard, &sounds));
+                worst = larger(worst, hold(&format!("hall, CLAP, {start:?}"), &heard, &sounds));
                 let mut vst3 = Vst3::at(hall::CLASS, start, without_length(&state));
                 let heard = vst3.render(&input(2, rate_hz));
-                worst = worst.max(hold(&format!("hall, VST3, {start:?}"), &heard, &sounds));
+                worst = larger(worst, hold(&format!("hall, VST3, {start:?}"), &heard, &sounds));
                 count += 2;
             }
         }

@@ -1,5 +1,6 @@
 //! Sound as no studio has it, and what may come out for it.
 
+use rostra_dsp::extremes::larger;
 use rostra_dsp::noise::Noise;
 
 /// Loudest input that the engine lets in, linear: +120 dB (`dsp/src/sound_gate.rs`).
@@ -53,7 +54,7 @@ impl Heard {
     /// Takes in what goes in.
     pub(crate) fn add(&mut self, input: &[Vec<f32>]) {
         let finite = input.iter().flatten().map(|x| x.abs()).filter(|x| x.is_finite());
-        self.loudest = finite.fold(self.loudest, f32::max);
+        self.loudest = finite.fold(self.loudest, larger);
     }
 
     /// Returns the most that may come out, linear.

@@ -1,5 +1,6 @@
 //! The sound that goes through the hosts, and how two sounds are compared.
 
+use rostra_dsp::extremes::larger;
 use std::path::Path;
 
 /// One channel after the other.
@@ -58,7 +59,7 @@ pub(crate) fn largest_difference(a: &Sound, b: &Sound) -> f32 {
             // `max` would swallow what is not a number.
             let difference = (a - b).abs();
             assert!(difference.is_finite(), "{a} and {b} cannot be compared");
-            largest = largest.max(difference);
+            largest = larger(largest, difference);
         }
     }
     largest

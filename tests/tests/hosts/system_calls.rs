@@ -5,6 +5,7 @@
 //! call that nothing else here makes. Between two of these marks the log of that
 //! thread must be empty. What `strace` is and logs: its manual, strace(1).
 
+use rostra_dsp::extremes::larger;
 use std::hint::black_box;
 use std::io::Write as _;
 use std::os::unix::process::parent_id;
@@ -63,7 +64,7 @@ fn play(inputs: usize, outputs: usize, foul: bool) {
                     events.push(&ParamValueEvent::new(16 * index as u32, *id, Pckn::match_all(), value));
                 }
             }
-            loudest = loudest.max(process(processor, inputs, outputs, block, &events, foul));
+            loudest = larger(loudest, process(processor, inputs, outputs, block, &events, foul));
             std::thread::sleep(PAUSE);
         }
         assert!(loudest > 0.01, "the sound is not silence");
@@ -102,7 +103,7 @@ fn process(
     }
     black_box(parent_id());
     processed.expect("the plug-in processes");
-    given.iter().flatten().fold(0.0, |most, x| most.max(x.abs()))
+    given.iter().flatten().fold(0.0, |most, x| larger(most, x.abs()))
 }
 
 /// Allocates 1 MiB and writes a file: what an audio thread must not do.

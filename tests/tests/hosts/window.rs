@@ -265,7 +265,7 @@ fn inside_a_clap_host() {
             play(&mut playing);
             assert!(start.elapsed() < PATIENCE, "opening {opening}: the window stays blank");
         }
-        longest = longest.max(start.elapsed());
+        longest = Duration::max(longest, start.elapsed());
         if opening == 0 {
             let depth_m = text_of(&mut playing, "Depth");
             assert!((depth_m - 5.0).abs() < 0.01, "{depth_m} m before the drag");

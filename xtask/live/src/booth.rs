@@ -503,6 +503,7 @@ mod tests {
     use super::*;
     use crate::dummy::{Block, Dummy};
     use crate::sound_loop::Origin;
+    use rostra_dsp::extremes::larger;
 
     fn no_ear(_: &str, _: u32) -> Result<Heard> {
         bail!("no ear")
@@ -609,7 +610,7 @@ mod tests {
     const SINE_STEP: f64 = std::f64::consts::TAU * 100.0 / 48_000.0;
 
     fn most_step(sound: &[f32]) -> f64 {
-        sound.windows(2).map(|pair| f64::from((pair[1] - pair[0]).abs())).fold(0.0, f64::max)
+        sound.windows(2).map(|pair| f64::from((pair[1] - pair[0]).abs())).fold(0.0, larger)
     }
 
     /// A sine has no step larger than its own; fades add their slope to it, and whatever bursts more than that.
@@ -636,7 +637,7 @@ mod tests {
         booth.stop();
         sound.extend(left(&heard));
         assert!(sound.iter().all(|x| x.is_finite()));
-        let loudest = sound.iter().fold(0.0_f32, |most, x| most.max(x.abs()));
+        let loudest = sound.iter().fold(0.0_f32, |most, x| larger(most, x.abs()));
         assert!(loudest > 0.03, "the sound is not silence: {loudest}");
         // The platform adds to the sine: as loud as it gets, A, is what steps are held against. Under a gain g that changes by
         // g' a frame, a sine of w a frame steps by at most A hypot(g w, g'). Fades that may fall together: the 5 ms of a
@@ -645,7 +646,8 @@ mod tests {
         let bound = f64::from(loudest) * SINE_STEP.hypot(fades);
         eprintln!("loudest {loudest}, most step {}, bound {bound}", most_step(&sound));
         assert!(most_step(&sound) <= bound, "{} over {bound}", most_step(&sound));
-        let end = sound[sound.len().saturating_sub(32)..].iter().fold(0.0_f32, |most, x| most.max(x.abs()));
+        let end =
+            sound[sound.len().saturating_sub(32)..].iter().fold(0.0_f32, |most, x| larger(most, x.abs()));
         assert!(end < 1e-3, "it ends at {end}");
         // The control: a fade of one frame, half as loud as the sine gets, is a burst.
         let half = sound.iter().position(|x| x.abs() > 0.5 * loudest).unwrap();

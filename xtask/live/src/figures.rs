@@ -1,6 +1,7 @@
 //! What a lesson tells of a scene in numbers, worked out from the plan when it is shown.
 
 use rostra_dsp::arrivals::images;
+use rostra_dsp::extremes::smaller;
 use rostra_dsp::hall_needs::HallNeeds;
 use rostra_dsp::octave::BANDS;
 use rostra_dsp::plan::{Acoustics, Energies, PARTS, acoustics, balance_gains};
@@ -126,7 +127,7 @@ fn first_wall_m(heard: &Acoustics, place: Vector, platform: &rostra_dsp::platfor
     });
     by_wall
         .flat_map(|(k, _)| heard.arrivals.iter().map(move |arrivals| arrivals[k].path_m))
-        .fold(f64::INFINITY, f64::min)
+        .fold(f64::INFINITY, smaller)
 }
 
 fn decibels(power: f64) -> f64 {

@@ -3,6 +3,7 @@
 // This program talks to the person who runs it.
 #![allow(clippy::print_stdout)]
 
+use rostra_dsp::extremes::larger;
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
@@ -281,7 +282,7 @@ fn run(booth: &mut Booth, seconds: f64) -> Result<()> {
         std::thread::sleep(Duration::from_millis(20));
         booth.look();
         let (peaks, _) = booth.peaks();
-        loudest = peaks.iter().fold(loudest, |most, peak| most.max(*peak));
+        loudest = peaks.iter().fold(loudest, |most, peak| larger(most, *peak));
     }
     let took_s = start.elapsed().as_secs_f64();
     let Some((counted, rate_hz)) = booth.counted() else { return Err(anyhow!("{}", booth.said.line)) };

@@ -15,6 +15,7 @@ use rostra::chain::{Chain, Wanted};
 use rostra::meters::Meters;
 use rostra::tail_builder::Supply;
 use rostra_dsp::engine::{Config, Layout};
+use rostra_dsp::extremes::larger;
 use rostra_dsp::hall::Hall;
 use rostra_dsp::hall::engine::HallEngine;
 use rtrb::{Consumer, Producer, RingBuffer};
@@ -326,9 +327,9 @@ impl Player {
                 let gain = self.level.step() * self.gate.step();
                 for (x, peak) in [left, right].into_iter().zip(&mut peaks) {
                     let raw = *x * gain;
-                    loudest = loudest.max(raw.abs());
+                    loudest = larger(loudest, raw.abs());
                     *x = under_ceiling(raw);
-                    *peak = peak.max(x.abs());
+                    *peak = larger(*peak, x.abs());
                 }
             }
             for (told, peak) in self.told.peaks.iter().zip(peaks) {
@@ -353,10 +354,10 @@ impl Player {
             if let Some(script) = &mut self.script {
                 if let Some((placement, count)) = script.due(self.frame) {
                     self.told.moves.fetch_add(count, Ordering::Relaxed);
-                    frames = frames.min(script.wait_frames(self.frame));
+                    frames = usize::min(frames, script.wait_frames(self.frame));
                     self.stand_at(&placement);
                 } else {
-                    frames = frames.min(script.wait_frames(self.frame));
+                    frames = usize::min(frames, script.wait_frames(self.frame));
                 }
             }
             self.run(&mut left[done..done + frames], &mut right[done..done + frames]);
@@ -511,6 +512,7 @@ mod tests {
     use crate::render::render;
     use crate::scene::{Change, Scene};
     use crate::sound_loop::Listed;
+    use rostra_dsp::extremes::larger;
 
     const BLOCK_FRAMES: usize = 64;
 
@@ -527,7 +529,7 @@ mod tests {
     }
 
     fn peak<'a>(sound: impl IntoIterator<Item = &'a f32>) -> f64 {
-        f64::from(sound.into_iter().fold(0.0_f32, |most, x| most.max(x.abs())))
+        f64::from(sound.into_iter().fold(0.0_f32, |most, x| larger(most, x.abs())))
     }
 
     #[test]
@@ -542,7 +544,7 @@ mod tests {
             let mut most = 0.0_f64;
             for _ in 0..(seconds * 48_000.0) as usize / BLOCK_FRAMES {
                 player.process(&mut left, &mut right);
-                most = most.max(peak(left.iter().chain(&right)));
+                most = larger(most, peak(left.iter().chain(&right)));
             }
             let wanted = peak(rendered.channels.iter().flatten());
             let off_db = 20.0 * (most / wanted).log10();
@@ -588,7 +590,7 @@ mod tests {
         };
         let off = |is_compared: bool| {
             let (bare, hall) = (play(&Scene::default(), is_compared), play(&with_hall, is_compared));
-            bare.iter().zip(&hall).map(|(a, b)| f64::from((a - b).abs())).fold(0.0, f64::max)
+            bare.iter().zip(&hall).map(|(a, b)| f64::from((a - b).abs())).fold(0.0, larger)
         };
         assert_eq!(off(true), 0.0);
         // The control: placed, the hall is heard.

@@ -136,6 +136,7 @@ impl SoundLoop {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use rostra_dsp::extremes::larger;
 
     fn sine(rate_hz: u32, frames: usize) -> SoundLoop {
         let turn = std::f64::consts::TAU * 1000.0 / f64::from(rate_hz);
@@ -158,7 +159,7 @@ mod tests {
             let (a, b) = (part(f64::sin), part(f64::cos));
             let wave = |n: usize| a * (turn * n as f64).sin() + b * (turn * n as f64).cos();
             let off = |(n, x): (usize, &f32)| (f64::from(*x) - wave(n)).abs();
-            (a.hypot(b), sound.iter().enumerate().map(off).fold(0.0, f64::max))
+            (a.hypot(b), sound.iter().enumerate().map(off).fold(0.0, larger))
         };
         let (amplitude, off) = fit(&at_44.channels[0][4410..39_690]);
         assert!((amplitude - 0.5).abs() < 1e-3 && off < 1e-3, "amplitude {amplitude}, {off} beside it");

@@ -1,5 +1,6 @@
 //! A click and a hand clap, to hear the bare platform with.
 
+use rostra_dsp::extremes::larger;
 use rostra_dsp::noise::Noise;
 
 /// What strikes.
@@ -57,20 +58,21 @@ fn clap(rate_hz: f64) -> Vec<f32> {
             smooth - below
         })
         .collect();
-    let peak = sound.iter().fold(f64::MIN_POSITIVE, |peak, x| x.abs().max(peak));
+    let peak = sound.iter().fold(f64::MIN_POSITIVE, |peak, x| larger(x.abs(), peak));
     sound.iter().map(|x| (x * PEAK / peak) as f32).collect()
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use rostra_dsp::extremes::larger;
 
     #[test]
     fn both_have_their_peak_and_are_over_soon_at_any_rate() {
         for rate_hz in [22_050.0, 48_000.0, 192_000.0] {
             for strike in Strike::ALL {
                 let sound = strike.sound(rate_hz);
-                let peak = sound.iter().fold(0.0_f32, |peak, x| peak.max(x.abs()));
+                let peak = sound.iter().fold(0.0_f32, |peak, x| larger(peak, x.abs()));
                 assert!((f64::from(peak) - PEAK).abs() < 1e-6, "{strike:?} at {rate_hz} Hz: {peak}");
                 assert!((sound.len() as f64) <= 0.04 * rate_hz);
             }

@@ -3,6 +3,7 @@
 // An `unwrap` that fails here fails the test that called it.
 #![allow(clippy::unwrap_used)]
 
+use rostra_dsp::extremes::larger;
 use std::alloc::{GlobalAlloc, Layout, System};
 use std::cell::Cell;
 use std::sync::Arc;
@@ -113,7 +114,7 @@ fn a_microphone_neither_allocates_nor_frees_shut_or_open() {
             let _ = heard_in.push((n % 13) as f32 / 26.0 - 0.25);
         }
         calls += calls_during(|| player.process(&mut left, &mut right));
-        loudest = left.iter().chain(&right).fold(loudest, |most, x| most.max(x.abs()));
+        loudest = left.iter().chain(&right).fold(loudest, |most, x| larger(most, x.abs()));
         lead.free();
     }
     assert!(lead.tell(Command::Close));
@@ -166,7 +167,7 @@ fn the_player_neither_allocates_nor_frees() {
             assert!(lead.tell(command));
         }
         calls += calls_during(|| player.process(&mut left, &mut right));
-        loudest = left.iter().chain(&right).fold(loudest, |most, x| most.max(x.abs()));
+        loudest = left.iter().chain(&right).fold(loudest, |most, x| larger(most, x.abs()));
         lead.free();
         // Long enough that tails come back while blocks run.
         std::thread::sleep(Duration::from_micros(300));

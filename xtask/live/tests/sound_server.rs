@@ -11,6 +11,7 @@
 #![allow(clippy::disallowed_methods)]
 #![cfg(all(target_os = "linux", feature = "sound-card"))]
 
+use rostra_dsp::extremes::larger;
 use std::f32::consts::TAU;
 use std::fs::{self, File};
 use std::io::{BufRead as _, BufReader};
@@ -198,7 +199,7 @@ fn a_tone_comes_out_of_the_sound_card_without_a_click() {
     // A machine that stops for a while makes gaps, and tells of them: then it is tried again.
     let heard = (0..3).map(|_| played(&server, &tone)).find(|(_, missed)| *missed == 0);
     let (heard, _) = heard.expect("three times in a row this machine was too late");
-    let peak = heard.iter().fold(0.0_f32, |most, x| most.max(x.abs()));
+    let peak = heard.iter().fold(0.0_f32, |most, x| larger(most, x.abs()));
     // Half of full scale, 20 dB down, placed: the seat changes it by some decibels.
     assert!((0.01..0.2).contains(&peak), "the peak is {peak}");
     let sounding = heard.iter().filter(|x| x.abs() > 0.01 * peak).count();
@@ -215,7 +216,7 @@ fn a_tone_comes_out_of_the_sound_card_without_a_click() {
 
 /// Returns the largest step from a frame to the next.
 fn steepest(sound: &[f32]) -> f32 {
-    sound.windows(2).fold(0.0, |most, pair| most.max((pair[1] - pair[0]).abs()))
+    sound.windows(2).fold(0.0, |most, pair| larger(most, (pair[1] - pair[0]).abs()))
 }
 
 #[test]

@@ -253,6 +253,7 @@ fn depth_m(seconds: f64) -> f64 {
 mod tests {
     use super::*;
     use crate::tail_maker::TailMaker;
+    use rostra_dsp::extremes::larger;
 
     #[test]
     fn depth_goes_to_and_fro_at_its_speed() {
@@ -269,7 +270,7 @@ mod tests {
         let mut instance = Instance::new(&case, spectra, 1).unwrap();
         instance.warm_up();
         let loudest =
-            |instance: &Instance| instance.output()[0].iter().fold(0.0_f32, |peak, x| peak.max(x.abs()));
+            |instance: &Instance| instance.output()[0].iter().fold(0.0_f32, |peak, x| larger(peak, x.abs()));
         assert!(loudest(&instance) > 0.01, "peak {}", loudest(&instance));
         instance.fall_silent();
         instance.process();

@@ -117,6 +117,7 @@ impl BlockWork for Peer {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use rostra_dsp::extremes::larger;
 
     #[test]
     fn both_forms_convolve_with_the_same_response() {
@@ -128,7 +129,7 @@ mod tests {
                 peer.process();
             }
             for (a, b) in uniform.output()[1].iter().zip(&two_stage.output()[1]) {
-                difference = difference.max((a - b).abs());
+                difference = larger(difference, (a - b).abs());
                 sum += a * a;
             }
         }

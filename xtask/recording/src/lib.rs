@@ -1,5 +1,6 @@
 //! Recordings: read whole and checked, written whole or not at all.
 
+use rostra_dsp::extremes::larger;
 use std::cell::Cell;
 use std::fs;
 use std::io::Read as _;
@@ -65,7 +66,7 @@ impl Recording {
 
     /// Returns the largest magnitude of any sample.
     pub fn peak(&self) -> f32 {
-        self.channels.iter().flatten().fold(0.0, |peak, sample| sample.abs().max(peak))
+        self.channels.iter().flatten().fold(0.0, |peak, sample| larger(sample.abs(), peak))
     }
 
     /// Multiplies every sample by a gain.

@@ -1,5 +1,6 @@
 //! What many passes over the same blocks say.
 
+use rostra_dsp::extremes::smaller;
 use serde::Serialize;
 
 /// How long the blocks of one pass took, in microseconds.
@@ -52,7 +53,7 @@ pub(crate) fn median(values: &[f64]) -> f64 {
 
 /// Returns the least value.
 pub(crate) fn least(values: &[f64]) -> f64 {
-    values.iter().copied().fold(f64::INFINITY, f64::min)
+    values.iter().copied().fold(f64::INFINITY, smaller)
 }
 
 /// Passes in which block k always did the same work.

@@ -7,6 +7,7 @@ use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 use percent_encoding::{AsciiSet, NON_ALPHANUMERIC, utf8_percent_encode};
+use rostra_dsp::extremes::{larger, smaller};
 use rostra_dsp::measure::MonoSum;
 
 use super::Findings;
@@ -453,7 +454,7 @@ fn chart(stems: &[Placed]) -> Markup {
     let range = |pick: fn(&(&str, f64, f64)) -> f64| {
         let (least, most) =
             points.iter().map(pick).fold((f64::INFINITY, f64::NEG_INFINITY), |(least, most), value| {
-                (least.min(value), most.max(value))
+                (smaller(least, value), larger(most, value))
             });
         if least.is_finite() { ((least - 1.0).floor(), (most + 1.0).ceil()) } else { (-1.0, 1.0) }
     };
