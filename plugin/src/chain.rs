@@ -229,6 +229,29 @@ mod tests {
     }
 
     #[test]
+    fn every_rate_in_range_plays_and_any_other_is_refused() {
+        let _alone = tail_builder::only_live_test();
+        for rate_hz in [8_000.0, 11_025.0, 16_000.0, 384_000.0, 768_000.0] {
+            for is_offline in [false, true] {
+                let config = Config { sample_rate_hz: rate_hz, layout: Layout::StereoToStereo };
+                let prepared = Chain::prepare(config, is_offline, &Wanted::default(), Arc::default());
+                let mut chain = prepared.expect("the rate is in range");
+                let (mut left, mut right) = (wave(), wave());
+                chain.process(|_| Wanted::default(), &mut [&mut left, &mut right]);
+                assert!(left.iter().chain(&right).all(|x| x.is_finite()), "{rate_hz} Hz");
+                assert!(peak(&left) > 0.1, "{rate_hz} Hz: silence");
+            }
+        }
+        for rate_hz in [0.0, 300.0, 7_999.0, 768_001.0, f64::NAN] {
+            let config = Config { sample_rate_hz: rate_hz, layout: Layout::MonoToMono };
+            assert!(
+                Chain::prepare(config, false, &Wanted::default(), Arc::default()).is_err(),
+                "{rate_hz} Hz"
+            );
+        }
+    }
+
+    #[test]
     fn the_first_tail_waits_for_the_engine_before_the_first_frame() {
         use rostra_dsp::tail::TailSupply;
         let _alone = tail_builder::only_live_test();

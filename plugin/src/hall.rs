@@ -189,6 +189,23 @@ mod tests {
     use super::*;
 
     #[test]
+    fn every_rate_in_range_plays_and_any_other_is_refused() {
+        let _alone = crate::tail_builder::only_live_test();
+        let parameters = HallParameters::default();
+        for rate_hz in [8_000.0, 11_025.0, 16_000.0, 384_000.0, 768_000.0] {
+            let mut running = Running::prepare(rate_hz, true, &parameters).expect("the rate is in range");
+            // A fifth of a second: the gap, and what comes first.
+            let mut left: Vec<f32> = (0..(0.2 * rate_hz) as usize).map(|n| (n as f32 * 0.05).sin()).collect();
+            let mut right = left.clone();
+            running.process(&parameters, &mut left, &mut right);
+            assert!(left.iter().chain(&right).all(|x| x.is_finite()), "{rate_hz} Hz");
+            assert!(left.iter().any(|x| x.abs() > 1e-3), "{rate_hz} Hz: silence");
+        }
+        assert!(Running::prepare(7_999.0, true, &parameters).is_err());
+        assert!(Running::prepare(768_001.0, true, &parameters).is_err());
+    }
+
+    #[test]
     fn bypass_passes_the_bus_to_the_bit_and_else_the_hall_is_all_there_is() {
         let _alone = crate::tail_builder::only_live_test();
         let wave: Vec<f32> =

@@ -53,12 +53,12 @@ const LOG: &str = "storm.log";
 /// Most instances that live at once.
 const MOST_LIVES: usize = 5;
 /// Rates that hosts offer, some that lie between, and those that the engine refuses, Hz.
-const RATES_HZ: [f64; 13] = [
-    22_050.0, 32_000.0, 44_100.0, 44_100.5, 48_000.0, 48_000.0, 88_200.0, 96_000.0, 176_400.0, 192_000.0,
-    8000.0, 22_049.0, 384_000.0,
+const RATES_HZ: [f64; 15] = [
+    8000.0, 22_050.0, 32_000.0, 44_100.0, 44_100.5, 48_000.0, 48_000.0, 88_200.0, 96_000.0, 176_400.0,
+    192_000.0, 384_000.0, 768_000.0, 7_999.0, 768_001.0,
 ];
 /// Rates that the engine takes, Hz (`dsp/src/engine.rs`).
-const TAKEN_HZ: (f64, f64) = (22_050.0, 192_000.0);
+const TAKEN_HZ: (f64, f64) = (8_000.0, 768_000.0);
 const LONGEST_BLOCK_FRAMES: u32 = 8192;
 
 const SEAT: &CStr = c"org.rostra.seat";

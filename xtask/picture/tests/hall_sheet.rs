@@ -92,6 +92,18 @@ fn a_drag_is_one_gesture_and_a_double_click_brings_the_default() {
 }
 
 #[test]
+fn a_tail_that_could_not_be_made_is_said_in_words_while_it_lasts() {
+    let mut harness = sheet(1.0);
+    for has_failed in [false, true, false] {
+        harness.state_mut().sheet.warn_of_tail(has_failed);
+        harness.run();
+        let said =
+            harness.query_by_label_contains("The new tail could not be made: the one before plays on.");
+        assert_eq!(said.is_some(), has_failed);
+    }
+}
+
+#[test]
 fn what_is_typed_is_taken_and_letters_are_refused_in_words() {
     let mut harness = sheet(1.0);
     for (name, typed, id, expected) in [

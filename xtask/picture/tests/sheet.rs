@@ -178,6 +178,18 @@ fn a_double_click_brings_the_default() {
 }
 
 #[test]
+fn a_tail_that_could_not_be_made_is_said_in_words_while_it_lasts() {
+    let mut harness = sheet();
+    for has_failed in [false, true, false] {
+        harness.state_mut().sheet.warn_of_tail(has_failed);
+        harness.run();
+        let said =
+            harness.query_by_label_contains("The new tail could not be made: the one before plays on.");
+        assert_eq!(said.is_some(), has_failed);
+    }
+}
+
+#[test]
 fn a_typed_value_is_taken_with_enter_and_letters_are_refused_in_words() {
     let mut harness = sheet();
     click(&mut harness, "Depth");
