@@ -205,3 +205,17 @@ pub fn largest_possible(settings: &Settings) -> f64 {
     };
     channel(0).max(channel(1))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_sound_that_is_no_number_holds_no_bound() {
+        let (none, some) = ([vec![f32::NAN; 9], vec![f32::NAN; 9]], [vec![0.5; 9], vec![0.5; 9]]);
+        for (a, b) in [(&none, &none), (&none, &some), (&some, &none)] {
+            assert!(!Row::at_most("control", largest_difference(a, b), 1e-6, "", "none").holds());
+        }
+        assert!(Row::at_most("control", largest_difference(&some, &some), 1e-6, "", "none").holds());
+    }
+}
