@@ -44,6 +44,34 @@ impl Supply {
     pub fn offline(first: &TailSpec) -> Self {
         Self::Offline(OfflineSupply::new(first))
     }
+
+    /// Tells a supply for playing whether a render is on: then it builds on the spot, too.
+    ///
+    /// Returns whether it can do what is asked; one made for rendering cannot play.
+    #[must_use]
+    pub fn render(&mut self, is_rendered: bool) -> bool {
+        match self {
+            Self::Live(supply) => {
+                supply.is_rendered = is_rendered;
+                true
+            }
+            Self::Offline(_) => is_rendered,
+        }
+    }
+
+    /// Returns how long the tail sounds that waits to be taken, in frames; 0 when none does.
+    pub fn waiting_frames(&self) -> usize {
+        let ready = match self {
+            Self::Live(supply) => &supply.ready,
+            Self::Offline(supply) => &supply.ready,
+        };
+        ready.as_ref().map_or(0, |voice| voice.spectra().frames())
+    }
+
+    /// Says whether a tail that was asked for is not there yet.
+    pub fn is_awaited(&self) -> bool {
+        matches!(self, Self::Live(supply) if supply.awaited.is_some())
+    }
 }
 
 impl TailSupply for Supply {
@@ -79,6 +107,10 @@ pub struct LiveSupply {
     awaited: Option<TailSpec>,
     /// The newest wish, while the ring has no room for it.
     unsent: Option<TailSpec>,
+    /// Whether a render is on, which may wait: tails are built on the spot.
+    is_rendered: bool,
+    /// Voices built on the spot that have not come back.
+    own_out: usize,
     wishes: Producer<TailSpec>,
     finished: Consumer<Box<TailVoice>>,
     retired: Producer<Box<TailVoice>>,
@@ -104,9 +136,24 @@ impl LiveSupply {
             ready: Some(ready),
             awaited: Some(*first),
             unsent: None,
+            is_rendered: false,
+            own_out: 0,
             wishes,
             finished,
             retired,
+        }
+    }
+
+    /// Builds on the spot, as a render does.
+    fn build_now(&mut self, spec: &TailSpec) {
+        (self.awaited, self.unsent) = (None, None);
+        if self.ready.as_ref().is_none_or(|voice| voice.spectra().spec() != spec) {
+            // A render may wait: the allocation check is for playing.
+            let before = permit_alloc(|| self.ready.replace(Box::new(build(spec))));
+            self.own_out += 1;
+            if let Some(before) = before {
+                self.give_back(before);
+            }
         }
     }
 
@@ -122,6 +169,10 @@ impl LiveSupply {
 
 impl TailSupply for LiveSupply {
     fn ask(&mut self, spec: &TailSpec) {
+        if self.is_rendered {
+            self.build_now(spec);
+            return;
+        }
         // A wish repeated while its voice is on the way needs no second voice.
         if self.awaited != Some(*spec) {
             self.awaited = Some(*spec);
@@ -131,6 +182,16 @@ impl TailSupply for LiveSupply {
     }
 
     fn take(&mut self) -> Option<Box<TailVoice>> {
+        if self.is_rendered {
+            if let Some(spec) = self.awaited {
+                // Asked for while it played.
+                self.build_now(&spec);
+            }
+            while let Ok(voice) = self.finished.pop() {
+                self.give_back(voice);
+            }
+            return self.ready.take();
+        }
         self.send();
         let mut newest = self.ready.take();
         while let Ok(voice) = self.finished.pop() {
@@ -147,6 +208,12 @@ impl TailSupply for LiveSupply {
     }
 
     fn give_back(&mut self, voice: Box<TailVoice>) {
+        if self.is_rendered && self.own_out > 0 {
+            // Voices are alike: as many as were built here are freed here.
+            self.own_out -= 1;
+            permit_alloc(|| drop(voice));
+            return;
+        }
         // The builder lets no more voices out than the ring holds, so there is
         // always room. If a voice ever came from elsewhere, losing its memory
         // would still be better than freeing it here.
@@ -226,7 +293,8 @@ impl Desk {
     fn serve(&mut self) {
         while let Ok(voice) = self.retired.pop() {
             drop(voice);
-            self.voices_out -= 1;
+            // One that was built on the spot during a render may come back as well.
+            self.voices_out = self.voices_out.saturating_sub(1);
         }
         while let Ok(spec) = self.wishes.pop() {
             self.wish = Some(spec);
