@@ -497,7 +497,7 @@ mod context;",
                 was: "Some(param_ptr) => unsafe { param_ptr.modulated_normalized_value() as f64 },",
                 becomes: "Some(param_ptr) => self.inner.told.read(id).map_or_else(
                 || unsafe { param_ptr.modulated_normalized_value() as f64 },
-                f64::from,
+                |told| unsafe { param_ptr.preview_normalized(param_ptr.preview_plain(told)) as f64 },
             ),",
             },
             Edit {

@@ -147,14 +147,14 @@ fn read_levels(path: &Path) -> Vec<Vec<f64>> {
     levels
 }
 
-/// Returns the largest difference of levels, dB, and where it is, s; lengths that differ do so without bounds.
+/// Returns the largest difference of levels, dB, and where it is, s.
 fn largest_level_difference(a: &[Vec<f64>], b: &[Vec<f64>]) -> (f64, f64) {
     let mut worst = (0.0, 0.0);
     for (a, b) in a.iter().zip(b) {
-        if a.len() != b.len() {
-            return (f64::INFINITY, 0.0);
-        }
-        for (n, (a, b)) in a.iter().zip(b).enumerate() {
+        // Where one ends earlier, it is silent.
+        let at = |levels: &[f64], n: usize| levels.get(n).copied().unwrap_or(LEAST_DB);
+        for n in 0..a.len().max(b.len()) {
+            let (a, b) = (at(a, n), at(b, n));
             assert!(a.is_finite() && b.is_finite(), "{a} and {b} dB cannot be compared");
             if (a - b).abs() > worst.0 {
                 worst = ((a - b).abs(), (n * LEVEL_FRAMES) as f64 / f64::from(Start::STEREO.rate_hz));
