@@ -161,7 +161,8 @@ impl Chain {
         let wanted = wanted(frames as f64 / self.sample_rate_hz);
         let is_dry_wanted = self.is_dry(wanted.is_compared, wanted.is_bypassed);
         let is_dry_heard = self.fade.needs_dry(is_dry_wanted);
-        let is_measured = self.loudness.is_some() && !self.is_offline && (self.meters.is_watched() || wanted.is_compared);
+        let is_measured =
+            self.loudness.is_some() && !self.is_offline && (self.meters.is_watched() || wanted.is_compared);
         let needs_dry = is_dry_heard || is_measured;
         if needs_dry {
             keep_dry(self.layout, channels, &mut self.dry);

@@ -1101,9 +1101,13 @@ mod tests {
     fn an_edit_that_changes_nothing_or_breaks_the_code_is_seen() {
         let source = "fn a() { 1 } // one\nfn b() { 1 }\n";
         let make = |was, becomes| make(&Edit { file: "src/lib.rs", was, becomes }, &mut source.to_owned());
-        for (was, becomes) in
-            [("fn c", "fn d"), ("1 }", "2 }"), ("// one", "// two"), ("fn a() {", "fn  a()  {"), ("fn a() {", "fn a() {{")]
-        {
+        for (was, becomes) in [
+            ("fn c", "fn d"),
+            ("1 }", "2 }"),
+            ("// one", "// two"),
+            ("fn a() {", "fn  a()  {"),
+            ("fn a() {", "fn a() {{"),
+        ] {
             assert!(make(was, becomes).is_err(), "{was:?} became {becomes:?}");
         }
         assert_eq!(make("fn a() { 1 }", "fn a() { 2 }"), Ok(()));

@@ -1,6 +1,9 @@
 //! A VST3 host of nothing but raw calls: it can count what a call does, and call what a proper host would not.
 #![allow(dead_code, reason = "each program that includes this file uses its own part of it")]
-#![allow(unsafe_code, reason = "the interfaces of the standard are raw calls; proper hosts check before they call")]
+#![allow(
+    unsafe_code,
+    reason = "the interfaces of the standard are raw calls; proper hosts check before they call"
+)]
 
 use std::cell::{Cell, RefCell};
 use std::ffi::c_void;
@@ -158,7 +161,8 @@ impl RawVst3 {
     pub(crate) fn save(&self) -> Vec<u8> {
         let stream = ComWrapper::new(Stream::default());
         // SAFETY: the stream lives through the call.
-        let saved = unsafe { self.component.getState(stream.as_com_ref::<IBStream>().expect("a stream").as_ptr()) };
+        let saved =
+            unsafe { self.component.getState(stream.as_com_ref::<IBStream>().expect("a stream").as_ptr()) };
         assert_eq!(saved, kResultOk, "the state is saved");
         stream.bytes.take()
     }

@@ -11,7 +11,9 @@ use std::ptr;
 use clap_sys::audio_buffer::clap_audio_buffer;
 use clap_sys::entry::clap_plugin_entry;
 use clap_sys::events::{clap_event_header, clap_input_events, clap_output_events};
-use clap_sys::ext::gui::{CLAP_EXT_GUI, CLAP_WINDOW_API_X11, clap_plugin_gui, clap_window, clap_window_handle};
+use clap_sys::ext::gui::{
+    CLAP_EXT_GUI, CLAP_WINDOW_API_X11, clap_plugin_gui, clap_window, clap_window_handle,
+};
 use clap_sys::ext::params::{CLAP_EXT_PARAMS, clap_param_info, clap_plugin_params};
 use clap_sys::ext::state::{CLAP_EXT_STATE, clap_plugin_state};
 use clap_sys::factory::plugin_factory::{CLAP_PLUGIN_FACTORY_ID, clap_plugin_factory};
@@ -99,10 +101,7 @@ impl Spoilt {
 
     /// Says whether the host still has both output channels.
     fn leaves_outputs(self) -> bool {
-        !matches!(
-            self,
-            NoOutputChannels | NullOutputArray | NullOutputBus | NoOutputBus | NegativeOutputs
-        )
+        !matches!(self, NoOutputChannels | NullOutputArray | NullOutputBus | NoOutputBus | NegativeOutputs)
     }
 }
 
@@ -130,14 +129,19 @@ fn wave(frames: usize) -> Vec<f32> {
 fn the_vst3_takes_any_buffers() {
     for class in [SEAT, HALL] {
         let vst3 = raw(&class);
-        assert_ne!(vst3.process(&mut Block::new(2, 2, FRAMES).data()), kResultOk, "before anything is set up");
+        assert_ne!(
+            vst3.process(&mut Block::new(2, 2, FRAMES).data()),
+            kResultOk,
+            "before anything is set up"
+        );
         vst3.start(48_000.0, FRAMES as i32, OFFLINE);
         for spoilt in ALL {
             let more = usize::from(spoilt == MoreOutputs);
             let mut block = Block::new(2 + usize::from(spoilt == MoreInputs), 2 + more, FRAMES);
             block.input.fill(wave(FRAMES));
             let mut data = block.data();
-            let null_array = vst3::Steinberg::Vst::AudioBusBuffers__type0 { channelBuffers32: ptr::null_mut() };
+            let null_array =
+                vst3::Steinberg::Vst::AudioBusBuffers__type0 { channelBuffers32: ptr::null_mut() };
             match spoilt {
                 Nothing | MoreOutputs | MoreInputs => {}
                 FewerOutputs => block.bus(1).numChannels = 1,
@@ -172,7 +176,10 @@ fn the_vst3_refuses_any_length_that_was_not_agreed_on() {
             let mut data = block.data();
             data.numSamples = frames;
             assert_ne!(vst3.process(&mut data), kResultOk, "{frames} frames");
-            assert!(block.output.iter().flatten().all(|&x| x == 0.7), "{frames} frames: something was written");
+            assert!(
+                block.output.iter().flatten().all(|&x| x == 0.7),
+                "{frames} frames: something was written"
+            );
         }
         let mut block = Block::new(2, 2, FRAMES);
         let mut data = block.data();
@@ -219,10 +226,7 @@ fn the_vst3_takes_null_for_anything() {
             assert_eq!(vst3.processor.process(ptr::null_mut()), kInvalidArgument);
             assert_eq!(vst3.processor.setupProcessing(ptr::null_mut()), kInvalidArgument);
             assert_eq!(vst3.processor.getBusArrangement(0, 0, ptr::null_mut()), kInvalidArgument);
-            assert_ne!(
-                vst3.processor.setBusArrangements(ptr::null_mut(), 1, ptr::null_mut(), 1),
-                kResultOk
-            );
+            assert_ne!(vst3.processor.setBusArrangements(ptr::null_mut(), 1, ptr::null_mut(), 1), kResultOk);
             // A view with nothing around it, and a window of another system.
             let view = vst3.controller.createView(ptr::null());
             if let Some(view) = vst3::ComPtr::from_raw(view) {
@@ -381,7 +385,10 @@ fn the_clap_takes_any_buffers() {
             let data = clap_process { frames_count: frames, ..block.data() };
             let status = clap_process(main.plugin.raw_instance(), &data);
             assert_eq!(status, CLAP_PROCESS_ERROR, "{frames} frames");
-            assert!(block.output.iter().flatten().all(|&x| x == 0.7), "{frames} frames: something was written");
+            assert!(
+                block.output.iter().flatten().all(|&x| x == 0.7),
+                "{frames} frames: something was written"
+            );
         }
         let mut block = ClapBlock::new(2, 2, FRAMES);
         let none = clap_process { frames_count: 0, ..block.data() };
@@ -437,7 +444,8 @@ fn the_clap_takes_null_for_anything() {
         let plugin: *const clap_plugin = main.plugin.raw_instance();
         // SAFETY: the plug-in promises to look before it follows a pointer; that is what is tried.
         unsafe {
-            let extension = |name: &std::ffi::CStr| (*plugin).get_extension.expect("it is there")(plugin, name.as_ptr());
+            let extension =
+                |name: &std::ffi::CStr| (*plugin).get_extension.expect("it is there")(plugin, name.as_ptr());
             let params = &*extension(CLAP_EXT_PARAMS).cast::<clap_plugin_params>();
             let state = &*extension(CLAP_EXT_STATE).cast::<clap_plugin_state>();
             let gui = &*extension(CLAP_EXT_GUI).cast::<clap_plugin_gui>();
@@ -447,17 +455,19 @@ fn the_clap_takes_null_for_anything() {
                 assert_ne!(clap_process(&*plugin, &data), CLAP_PROCESS_ERROR);
                 params.flush.expect("it is there")(plugin, events, &raw const deaf);
             }
-            assert_eq!(
-                (*plugin).process.expect("it is there")(plugin, ptr::null()),
-                CLAP_PROCESS_ERROR
-            );
+            assert_eq!((*plugin).process.expect("it is there")(plugin, ptr::null()), CLAP_PROCESS_ERROR);
             params.flush.expect("it is there")(plugin, ptr::null(), ptr::null());
             let mut info: clap_param_info = std::mem::zeroed();
             assert!(params.get_info.expect("it is there")(plugin, 0, &raw mut info));
             assert!(!params.get_info.expect("it is there")(plugin, 0, ptr::null_mut()));
             assert!(!params.get_value.expect("it is there")(plugin, info.id, ptr::null_mut()));
             assert!(!params.value_to_text.expect("it is there")(plugin, info.id, 0.5, ptr::null_mut(), 8));
-            assert!(!params.text_to_value.expect("it is there")(plugin, info.id, ptr::null(), ptr::null_mut()));
+            assert!(!params.text_to_value.expect("it is there")(
+                plugin,
+                info.id,
+                ptr::null(),
+                ptr::null_mut()
+            ));
             for value in [f64::NAN, f64::INFINITY, -1e300] {
                 let mut text = [0; 64];
                 params.value_to_text.expect("it is there")(plugin, info.id, value, text.as_mut_ptr(), 64);
@@ -479,7 +489,10 @@ fn the_clap_takes_null_for_anything() {
             assert!(!gui.set_parent.expect("it is there")(plugin, ptr::null()));
             let window = clap_window { api: ptr::null(), specific: clap_window_handle { x11: 0 } };
             assert!(!gui.set_parent.expect("it is there")(plugin, &raw const window));
-            assert_eq!(gui.is_api_supported.expect("it is there")(plugin, CLAP_WINDOW_API_X11.as_ptr(), false), cfg!(target_os = "linux"));
+            assert_eq!(
+                gui.is_api_supported.expect("it is there")(plugin, CLAP_WINDOW_API_X11.as_ptr(), false),
+                cfg!(target_os = "linux")
+            );
             assert!((*plugin).get_extension.expect("it is there")(plugin, ptr::null()).is_null());
         }
         main.plugin.deactivate(processor.stop_processing());
@@ -506,7 +519,8 @@ fn the_clap_takes_null_for_anything() {
 fn the_clap_takes_a_host_that_can_do_nothing() {
     // SAFETY: the library is the plug-in that this workspace builds, and stays for as long as the program.
     unsafe {
-        let library = Box::leak(Box::new(libloading::Library::new(bundle::clap()).expect("the bundle loads")));
+        let library =
+            Box::leak(Box::new(libloading::Library::new(bundle::clap()).expect("the bundle loads")));
         let entry = **library.get::<*const clap_plugin_entry>(b"clap_entry").expect("an entry");
         assert!(entry.init.expect("it is there")(c"".as_ptr()));
         assert!(entry.get_factory.expect("it is there")(ptr::null()).is_null());
@@ -559,11 +573,12 @@ fn two_threads_that_process_one_instance_end_nothing() {
         for _ in 0..3 {
             let (shared, vst3) = (&shared, vst3.clone());
             scope.spawn(move || {
-                for _ in 0..2000 {
-                    let mut block = ClapBlock::new(2, 2, 32);
+                let mut clap_block = ClapBlock::new(2, 2, FRAMES);
+                let mut vst3_block = Block::new(2, 2, FRAMES);
+                for _ in 0..5000 {
                     // SAFETY: the instance outlives the scope.
-                    clap_process(unsafe { &*shared.0 }, &block.data());
-                    vst3.process(&mut Block::new(2, 2, 32).data());
+                    clap_process(unsafe { &*shared.0 }, &clap_block.data());
+                    vst3.process(&mut vst3_block.data());
                 }
             });
         }

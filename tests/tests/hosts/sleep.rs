@@ -63,7 +63,8 @@ fn after_its_tail_a_clap_may_sleep_and_sound_or_a_change_wakes_it() {
         change.push(&ParamValueEvent::new(7, trim, Pckn::match_all(), louder));
         for round in 0..2 {
             for at in 0..20 {
-                let block: Vec<&[f32]> = noise.iter().map(|channel| &channel[at * FRAMES..][..FRAMES]).collect();
+                let block: Vec<&[f32]> =
+                    noise.iter().map(|channel| &channel[at * FRAMES..][..FRAMES]).collect();
                 let (_, status) = process(&mut processor, &block, outputs, &none);
                 assert_eq!(status, ProcessStatus::Tail, "{id:?}: while it sounds");
             }
@@ -81,7 +82,8 @@ fn after_its_tail_a_clap_may_sleep_and_sound_or_a_change_wakes_it() {
                     other => panic!("{id:?}: {other:?}"),
                 }
             }
-            let asleep_after = asleep_after.unwrap_or_else(|| panic!("{id:?} {inputs}-{outputs}: never asleep"));
+            let asleep_after =
+                asleep_after.unwrap_or_else(|| panic!("{id:?} {inputs}-{outputs}: never asleep"));
             eprintln!("{id:?} {inputs}-{outputs}: a tail of {tail} frames, asleep after {asleep_after}");
             assert!((tail..tail + 2 * FRAMES).contains(&asleep_after), "{asleep_after}, tail {tail}");
             // The tail is still told, for the next sound.

@@ -8,8 +8,8 @@ use vst3::Steinberg::Linux::{
 };
 use vst3::Steinberg::Vst::IEditControllerTrait;
 use vst3::Steinberg::{
-    IPlugFrame, IPlugFrameTrait, IPlugView, IPlugViewTrait, IPluginFactory, ViewRect, kResultFalse, kResultOk,
-    tresult,
+    IPlugFrame, IPlugFrameTrait, IPlugView, IPlugViewTrait, IPluginFactory, ViewRect, kResultFalse,
+    kResultOk, tresult,
 };
 use vst3::{Class, ComPtr, ComWrapper};
 use vst3_host::{AudioBuffers, Plugin, ProcessMode, SpeakerArrangement, Vst3Host};

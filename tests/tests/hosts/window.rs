@@ -23,8 +23,8 @@ use x11rb::protocol::xtest::ConnectionExt as _;
 use x11rb::rust_connection::RustConnection;
 
 use super::clap_host::{Clap, Host, Playing, Start, process};
-use super::sound::{Sound, noise_burst};
 use super::raw_vst3::{Block, Changes, REALTIME, SEAT};
+use super::sound::{Sound, noise_burst};
 use super::vst3_host::{View, Vst3, raw};
 
 /// Says to the inner run what it has to do.

@@ -105,7 +105,8 @@ impl Told {
 
     /// Takes all notes.
     pub(crate) fn take(&self) -> Vec<(u32, f32)> {
-        let taken = self.slots.keys().filter_map(|&parameter| Some((parameter, self.read(parameter)?))).collect();
+        let taken =
+            self.slots.keys().filter_map(|&parameter| Some((parameter, self.read(parameter)?))).collect();
         self.forget();
         taken
     }
