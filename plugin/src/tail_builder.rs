@@ -594,6 +594,33 @@ mod tests {
     }
 
     #[test]
+    fn a_render_told_while_it_plays_builds_on_the_spot_and_playing_goes_on_afterwards() {
+        let _alone = only_live_test();
+        let (a, b, c) = (spec(1), spec(2), spec(3));
+        let mut supply = Supply::live(&a);
+        let first = supply.take().expect("the first voice");
+        supply.ask(&b);
+        assert!(supply.is_awaited());
+        assert!(supply.render(true));
+        let second = supply.take().expect("what was on its way is built");
+        assert_eq!(*second.spectra().spec(), b);
+        assert!(!supply.is_awaited());
+        supply.give_back(first);
+        supply.ask(&c);
+        let third = supply.take().expect("built at once");
+        assert_eq!(*third.spectra().spec(), c);
+        supply.give_back(second);
+        assert!(supply.render(false));
+        supply.give_back(third);
+        for n in 0..2 * VOICES as u32 {
+            supply.ask(&spec(4 + n % 2));
+            let voice = wait_for(|| supply.take());
+            supply.give_back(voice);
+        }
+        assert!(!Supply::offline(&a).render(false), "one made for rendering cannot play");
+    }
+
+    #[test]
     fn the_thread_ends_with_the_last_instance_and_starts_again_with_the_next() {
         let _alone = only_live_test();
         let is_running = || BUILDER.lock().unwrap_or_else(PoisonError::into_inner).is_some();
