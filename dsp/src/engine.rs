@@ -60,7 +60,7 @@ pub struct Config {
 }
 
 /// Lowest and highest sample rate, Hz: from speech to sixteen times 48 kHz, which is as far as hosts and validators go.
-pub const SAMPLE_RATES_HZ: (f64, f64) = (8_000.0, 768_000.0);
+const SAMPLE_RATES_HZ: (f64, f64) = (8_000.0, 768_000.0);
 /// Blocks of the convolver in a grid step: 4 blocks of at most 3 ms make a grid of about 10 ms.
 const BLOCKS_IN_GRID: usize = 4;
 /// How long the low-passes ring, s: from the loudest input, +120 dB, down to 1e-6 (measured: 0.04 s).
@@ -79,6 +79,19 @@ pub enum PrepareError {
         /// The highest rate.
         most_hz: f64,
     },
+}
+
+/// Says whether engines, the hall's included, run at a sample rate, Hz.
+///
+/// # Errors
+/// When they do not.
+pub fn check_sample_rate(got_hz: f64) -> Result<(), PrepareError> {
+    let (least_hz, most_hz) = SAMPLE_RATES_HZ;
+    if (least_hz..=most_hz).contains(&got_hz) {
+        Ok(())
+    } else {
+        Err(PrepareError::SampleRate { got_hz, least_hz, most_hz })
+    }
 }
 
 /// Working room of a run of frames.
@@ -144,11 +157,8 @@ impl Engine {
     /// # Errors
     /// When the sample rate lies outside 8000 to 768 000 Hz.
     pub fn prepare_on(config: Config, instruction_set: InstructionSet) -> Result<Self, PrepareError> {
-        let (least_hz, most_hz) = SAMPLE_RATES_HZ;
         let rate = config.sample_rate_hz;
-        if !(least_hz..=most_hz).contains(&rate) {
-            return Err(PrepareError::SampleRate { got_hz: rate, least_hz, most_hz });
-        }
+        check_sample_rate(rate)?;
         let block_frames = onset_frames(rate);
         let grid_frames = BLOCKS_IN_GRID * block_frames;
         let design = SplitDesign::new(rate);
@@ -234,6 +244,18 @@ impl Engine {
 
     /// Returns how long the output may sound after the input ended, in frames, at the newest plan.
     pub fn tail_frames(&self) -> usize {
+        self.longest_frames(&self.settings.unwrap_or_default(), self.tails.frames())
+    }
+
+    /// Returns the same for settings and a tail of so many frames that are yet to come; before the first frame.
+    pub fn first_tail_frames(&mut self, settings: &Settings, tail_frames: usize) -> usize {
+        let settings = settings.snapped();
+        // All of it is planned anew at the first frame.
+        self.plan_all(&settings);
+        self.longest_frames(&settings, tail_frames)
+    }
+
+    fn longest_frames(&self, Settings { tone, platform, .. }: &Settings, tail_frames: usize) -> usize {
         let capsules = self.plans.iter().flat_map(|plan| &plan.capsules);
         let reflections = largest(capsules.flat_map(|capsule| capsule.delay_samples)).ceil() as usize;
         let split_s = if self.config.layout == Layout::StereoToStereo {
@@ -241,10 +263,9 @@ impl Engine {
         } else {
             LOW_PASSES_RING_S
         };
-        let Settings { tone, platform, .. } = self.settings.unwrap_or_default();
-        let tone_s = ringing_s(&tone, platform.air.speed_of_sound_m_s());
+        let tone_s = ringing_s(tone, platform.air.speed_of_sound_m_s());
         let ringing = ((split_s + tone_s) * self.config.sample_rate_hz) as usize;
-        self.tails.frames().max(reflections) + self.block_frames + ringing
+        tail_frames.max(reflections) + self.block_frames + ringing
     }
 
     /// Makes the whole plan of one source.

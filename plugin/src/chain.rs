@@ -11,6 +11,7 @@ use rostra_dsp::extremes::largest;
 use crate::dry_fade::{DryFade, audible};
 use crate::loudness_match::LoudnessMatch;
 use crate::meters::Meters;
+use crate::quiet::{self, Quiet};
 use crate::tail_builder::Supply;
 
 /// What is wanted of a channel at a moment.
@@ -38,6 +39,9 @@ pub struct Chain {
     meters: Arc<Meters>,
     /// The dry signal of one sub-block, left and right.
     dry: [Box<[f32]>; 2],
+    quiet: Quiet<Wanted>,
+    /// How long the output may sound after the input ended, in frames, until the engine knows.
+    first_tail_frames: Option<usize>,
 }
 
 /// Frames of a sub-block: bounds the memory for the dry signal, whatever the blocks.
@@ -54,9 +58,10 @@ impl Chain {
         first: &Wanted,
         meters: Arc<Meters>,
     ) -> Result<Self, PrepareError> {
-        let engine = Engine::prepare(config)?;
+        let mut engine = Engine::prepare(config)?;
         let first_tail = Engine::tail_spec(&config, &first.settings);
         let supply = if is_offline { Supply::offline(&first_tail) } else { Supply::live(&first_tail) };
+        let first_tail_frames = engine.first_tail_frames(&first.settings, supply.waiting_frames());
         let silence = || vec![0.0; SUB_BLOCK_FRAMES].into_boxed_slice();
         let mut chain = Self {
             engine,
@@ -72,6 +77,8 @@ impl Chain {
             },
             meters,
             dry: [silence(), silence()],
+            quiet: Quiet::default(),
+            first_tail_frames: Some(first_tail_frames),
         };
         chain.reset(first.is_compared, first.is_bypassed);
         Ok(chain)
@@ -80,6 +87,7 @@ impl Chain {
     /// Forgets all sound; the dry or the placed signal is heard next without a fade.
     pub fn reset(&mut self, is_compared: bool, is_bypassed: bool) {
         self.engine.reset();
+        self.quiet.reset();
         self.fade.settle(self.is_dry(is_compared, is_bypassed));
         if let Some(loudness) = &mut self.loudness {
             loudness.reset();
@@ -88,7 +96,29 @@ impl Chain {
 
     /// Returns how long the output may sound after the input ended, in frames.
     pub fn tail_frames(&self) -> usize {
-        self.engine.tail_frames()
+        self.first_tail_frames.unwrap_or_else(|| self.engine.tail_frames())
+    }
+
+    /// Says whether nothing is heard any more until something comes in or changes.
+    pub fn sleeps(&self) -> bool {
+        !self.supply.is_awaited() && self.quiet.lasts(self.tail_frames())
+    }
+
+    /// Says whether it was prepared for this.
+    pub fn is_for(&self, config: &Config) -> bool {
+        config.sample_rate_hz == self.sample_rate_hz && config.layout == self.layout
+    }
+
+    /// Tells that a render begins or ends, without a break in what sounds.
+    ///
+    /// Returns whether that could be; else it must be prepared anew.
+    #[must_use]
+    pub fn render(&mut self, is_offline: bool) -> bool {
+        let can = self.supply.render(is_offline);
+        if can {
+            self.is_offline = is_offline;
+        }
+        can
     }
 
     /// Returns the channels in and out.
@@ -120,18 +150,27 @@ impl Chain {
         }
     }
 
+    /// Says whether no sound comes in; a mono input lies in the first channel.
+    fn is_silent(&self, channels: &[&mut [f32]]) -> bool {
+        let inputs = if self.layout == Layout::StereoToStereo { 2 } else { 1 };
+        quiet::is_silent(&channels[..inputs.min(channels.len())])
+    }
+
     fn process_sub_block(&mut self, wanted: &mut impl FnMut(f64) -> Wanted, channels: &mut [&mut [f32]]) {
         let frames = channels.iter().map(|channel| channel.len()).min().unwrap_or(0);
+        let is_input_silent = self.is_silent(channels);
         let wanted = wanted(frames as f64 / self.sample_rate_hz);
         let is_dry_wanted = self.is_dry(wanted.is_compared, wanted.is_bypassed);
         let is_dry_heard = self.fade.needs_dry(is_dry_wanted);
-        let is_measured = self.loudness.is_some() && (self.meters.is_watched() || wanted.is_compared);
+        let is_measured =
+            self.loudness.is_some() && !self.is_offline && (self.meters.is_watched() || wanted.is_compared);
         let needs_dry = is_dry_heard || is_measured;
         if needs_dry {
             keep_dry(self.layout, channels, &mut self.dry);
         }
         self.engine.process(&wanted.settings, &mut self.supply, channels);
         self.meters.tell_tail(self.supply.has_failed());
+        self.first_tail_frames = None;
         let input_peak =
             if is_measured { largest(self.dry.iter().map(|dry| peak(&dry[..frames]))) } else { 0.0 };
         if let Some(loudness) = &mut self.loudness {
@@ -164,6 +203,7 @@ impl Chain {
             let match_db = self.loudness.as_ref().and_then(LoudnessMatch::match_db);
             self.meters.tell_match(match_db.map(|db| db as f32));
         }
+        self.quiet.follow(is_input_silent, &wanted, channels);
     }
 }
 

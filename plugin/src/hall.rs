@@ -11,13 +11,16 @@ use std::sync::atomic::{AtomicBool, Ordering};
 
 use nice_plug::prelude::*;
 use nice_plug_egui::EguiEditor;
-use rostra_dsp::engine::PrepareError;
+use rostra_dsp::engine::{PrepareError, check_sample_rate};
+use rostra_dsp::hall::Hall;
 use rostra_dsp::hall::engine::HallEngine;
 
 use self::parameters::HallParameters;
 use crate::dry_fade::{DryFade, audible};
 use crate::editor::hall_window::{self, HallEditor};
+use crate::quiet::{self, Quiet};
 use crate::tail_builder::Supply;
+use crate::{is_question, tail_of};
 
 /// Name of the plug-in.
 pub const NAME: &str = "Rostra Hall";
@@ -38,10 +41,15 @@ const SUB_BLOCK_FRAMES: usize = 1024;
 /// What runs between activation and deactivation.
 struct Running {
     engine: HallEngine,
+    sample_rate_hz: f64,
     supply: Supply,
     fade: DryFade,
     /// The dry signal of one sub-block, left and right.
     dry: [Box<[f32]>; 2],
+    /// The hall that is wanted, and whether it is bypassed.
+    quiet: Quiet<(Hall, bool)>,
+    /// How long the output may sound after the input ended, in frames, until the engine knows.
+    first_tail_frames: Option<usize>,
 }
 
 impl Running {
@@ -58,22 +66,42 @@ impl Running {
         let first_tail = parameters.hall().tail_spec(sample_rate_hz);
         let supply = if is_offline { Supply::offline(&first_tail) } else { Supply::live(&first_tail) };
         let silence = || vec![0.0; SUB_BLOCK_FRAMES].into_boxed_slice();
-        let mut running =
-            Self { engine, supply, fade: DryFade::new(sample_rate_hz), dry: [silence(), silence()] };
+        let first_tail_frames = Some(engine.first_tail_frames(supply.waiting_frames()));
+        let mut running = Self {
+            engine,
+            sample_rate_hz,
+            supply,
+            fade: DryFade::new(sample_rate_hz),
+            dry: [silence(), silence()],
+            quiet: Quiet::default(),
+            first_tail_frames,
+        };
         running.reset(parameters);
         Ok(running)
     }
 
     fn reset(&mut self, parameters: &HallParameters) {
         self.engine.reset();
+        self.quiet.reset();
         self.fade.settle(parameters.bypass.value());
+    }
+
+    /// Returns how long the output may sound after the input ended, in frames.
+    fn tail_frames(&self) -> usize {
+        self.first_tail_frames.unwrap_or_else(|| self.engine.tail_frames())
+    }
+
+    /// Says whether nothing is heard any more until something comes in or changes.
+    fn sleeps(&self) -> bool {
+        !self.supply.is_awaited() && self.quiet.lasts(self.tail_frames())
     }
 
     /// Processes in place, any number of frames.
     fn process(&mut self, parameters: &HallParameters, left: &mut [f32], right: &mut [f32]) {
         let blocks = left.chunks_mut(SUB_BLOCK_FRAMES).zip(right.chunks_mut(SUB_BLOCK_FRAMES));
         for (left, right) in blocks {
-            let is_bypassed = parameters.bypass.value();
+            let (hall, is_bypassed) = (parameters.hall(), parameters.bypass.value());
+            let is_input_silent = quiet::is_silent(&[&mut *left, &mut *right]);
             let needs_dry = self.fade.needs_dry(is_bypassed);
             let frames = left.len().min(right.len());
             if needs_dry {
@@ -82,11 +110,13 @@ impl Running {
                 }
             }
             // Bypassed or not: the hall rings on, so that coming back is seamless.
-            self.engine.process(&parameters.hall(), &mut self.supply, [&mut *left, &mut *right]);
+            self.engine.process(&hall, &mut self.supply, [&mut *left, &mut *right]);
+            self.first_tail_frames = None;
             if needs_dry {
                 let dry = [&self.dry[0][..frames], &self.dry[1][..frames]];
-                self.fade.mix(is_bypassed, &mut [left, right], &dry);
+                self.fade.mix(is_bypassed, &mut [&mut *left, &mut *right], &dry);
             }
+            self.quiet.follow(is_input_silent, &(hall, is_bypassed), &[left, right]);
         }
     }
 }
@@ -129,9 +159,19 @@ impl Plugin for RostraHall {
         buffer_config: &BufferConfig,
         _context: &mut impl ActivateContext<Self>,
     ) -> bool {
-        self.running = None;
+        let sample_rate_hz = f64::from(buffer_config.sample_rate);
+        if is_question(buffer_config) {
+            return check_sample_rate(sample_rate_hz).is_ok();
+        }
         let is_offline = buffer_config.process_mode == ProcessMode::Offline;
-        match Running::prepare(f64::from(buffer_config.sample_rate), is_offline, &self.parameters) {
+        if let Some(running) = &mut self.running
+            && running.sample_rate_hz == sample_rate_hz
+            && running.supply.render(is_offline)
+        {
+            return true;
+        }
+        self.running = None;
+        match Running::prepare(sample_rate_hz, is_offline, &self.parameters) {
             Ok(running) => {
                 self.running = Some(running);
                 true
@@ -165,7 +205,7 @@ impl Plugin for RostraHall {
         };
         running.process(&self.parameters, left, right);
         self.has_tail_failed.store(running.supply.has_failed(), Ordering::Relaxed);
-        ProcessStatus::Tail(u32::try_from(running.engine.tail_frames()).unwrap_or(u32::MAX))
+        tail_of(running.sleeps(), running.tail_frames())
     }
 }
 

@@ -20,6 +20,7 @@ pub mod meters;
 pub mod parameters;
 pub mod platform_link;
 pub mod quantity;
+mod quiet;
 pub mod state;
 pub mod tail_builder;
 pub mod track_name;
@@ -28,7 +29,7 @@ use std::sync::Arc;
 
 use nice_plug::prelude::*;
 use nice_plug_egui::EguiEditor;
-use rostra_dsp::engine::{Config, Layout};
+use rostra_dsp::engine::{Config, Layout, check_sample_rate};
 
 use crate::chain::{Chain, Wanted};
 use crate::editor::SeatEditor;
@@ -111,13 +112,23 @@ impl Plugin for RostraSeat {
         buffer_config: &BufferConfig,
         _context: &mut impl ActivateContext<Self>,
     ) -> bool {
-        self.running = None;
         let Some(layout) = engine_layout(audio_io_layout) else {
             nice_error!("no engine for the layout {audio_io_layout:?}");
+            self.running = None;
             return false;
         };
         let config = Config { sample_rate_hz: f64::from(buffer_config.sample_rate), layout };
+        if is_question(buffer_config) {
+            return check_sample_rate(config.sample_rate_hz).is_ok();
+        }
         let is_offline = buffer_config.process_mode == ProcessMode::Offline;
+        if let Some(running) = &mut self.running
+            && running.is_for(&config)
+            && running.render(is_offline)
+        {
+            return true;
+        }
+        self.running = None;
         let first = wanted(&self.parameters, 0.0);
         match Chain::prepare(config, is_offline, &first, Arc::clone(&self.meters)) {
             Ok(running) => {
@@ -154,8 +165,22 @@ impl Plugin for RostraSeat {
         };
         running.process(|elapsed_s| wanted(&self.parameters, elapsed_s), buffer.as_slice());
         // Bypassed or not: the host must keep asking until the engine is quiet.
-        ProcessStatus::Tail(u32::try_from(running.tail_frames()).unwrap_or(u32::MAX))
+        tail_of(running.sleeps(), running.tail_frames())
     }
+}
+
+/// Says whether an activation only asks whether the rate is possible: blocks of no frames need nothing prepared.
+///
+/// The framework, as it is mended in the bundles, asks thus before the host activates; it also activates once more
+/// where the mode of rendering changes while the plug-in is active.
+fn is_question(buffer_config: &BufferConfig) -> bool {
+    buffer_config.max_buffer_size == 0
+}
+
+/// Returns what the host is told after a block: how long the tail is, or, as a tail of no frames, that it may let the
+/// plug-in sleep.
+fn tail_of(sleeps: bool, tail_frames: usize) -> ProcessStatus {
+    ProcessStatus::Tail(if sleeps { 0 } else { u32::try_from(tail_frames).unwrap_or(u32::MAX).max(1) })
 }
 
 /// Returns the engine's layout for the host's, if there is one.

@@ -57,6 +57,34 @@ impl Supply {
             Self::Offline(supply) => supply.has_failed,
         }
     }
+
+    /// Tells a supply for playing whether a render is on: then it builds on the spot, too.
+    ///
+    /// Returns whether it can do what is asked; one made for rendering cannot play.
+    #[must_use]
+    pub fn render(&mut self, is_rendered: bool) -> bool {
+        match self {
+            Self::Live(supply) => {
+                supply.is_rendered = is_rendered;
+                true
+            }
+            Self::Offline(_) => is_rendered,
+        }
+    }
+
+    /// Returns how long the tail sounds that waits to be taken, in frames; 0 when none does.
+    pub fn waiting_frames(&self) -> usize {
+        let ready = match self {
+            Self::Live(supply) => &supply.ready,
+            Self::Offline(supply) => &supply.ready,
+        };
+        ready.as_ref().map_or(0, |voice| voice.spectra().frames())
+    }
+
+    /// Says whether a tail that was asked for is not there yet.
+    pub fn is_awaited(&self) -> bool {
+        matches!(self, Self::Live(supply) if supply.awaited.is_some())
+    }
 }
 
 impl TailSupply for Supply {
@@ -94,6 +122,10 @@ pub struct LiveSupply {
     awaited: Option<TailSpec>,
     /// The newest wish, while the ring has no room for it.
     unsent: Option<TailSpec>,
+    /// Whether a render is on, which may wait: tails are built on the spot.
+    is_rendered: bool,
+    /// Voices built on the spot that have not come back.
+    own_out: usize,
     wishes: Producer<TailSpec>,
     finished: Consumer<Box<TailVoice>>,
     retired: Producer<Box<TailVoice>>,
@@ -122,9 +154,28 @@ impl LiveSupply {
             awaited: ready.is_some().then_some(*first),
             ready,
             unsent: None,
+            is_rendered: false,
+            own_out: 0,
             wishes,
             finished,
             retired,
+        }
+    }
+
+    /// Builds on the spot, as a render does.
+    fn build_now(&mut self, spec: &TailSpec) {
+        (self.awaited, self.unsent) = (None, None);
+        if self.ready.as_ref().is_none_or(|voice| voice.spectra().spec() != spec) {
+            // A render may wait: the allocation check is for playing.
+            let Ok(voice) = permit_alloc(|| build(spec, &|| false)) else {
+                self.has_failed.store(true, Ordering::Relaxed);
+                return;
+            };
+            self.has_failed.store(false, Ordering::Relaxed);
+            self.own_out += 1;
+            if let Some(before) = self.ready.replace(voice) {
+                self.give_back(before);
+            }
         }
     }
 
@@ -140,6 +191,10 @@ impl LiveSupply {
 
 impl TailSupply for LiveSupply {
     fn ask(&mut self, spec: &TailSpec) {
+        if self.is_rendered {
+            self.build_now(spec);
+            return;
+        }
         // A wish repeated while its voice is on the way needs no second voice.
         if self.awaited != Some(*spec) {
             self.awaited = Some(*spec);
@@ -149,6 +204,16 @@ impl TailSupply for LiveSupply {
     }
 
     fn take(&mut self) -> Option<Box<TailVoice>> {
+        if self.is_rendered {
+            if let Some(spec) = self.awaited {
+                // Asked for while it played.
+                self.build_now(&spec);
+            }
+            while let Ok(voice) = self.finished.pop() {
+                self.give_back(voice);
+            }
+            return self.ready.take();
+        }
         self.send();
         let mut newest = self.ready.take();
         while let Ok(voice) = self.finished.pop() {
@@ -165,6 +230,12 @@ impl TailSupply for LiveSupply {
     }
 
     fn give_back(&mut self, voice: Box<TailVoice>) {
+        if self.is_rendered && self.own_out > 0 {
+            // Voices are alike: as many as were built here are freed here.
+            self.own_out -= 1;
+            permit_alloc(|| drop(voice));
+            return;
+        }
         // The builder lets no more voices out than the ring holds, so there is
         // always room. If a voice ever came from elsewhere, losing its memory
         // would still be better than freeing it here.
@@ -253,7 +324,8 @@ impl Desk {
     fn serve(&mut self, is_closing: &AtomicBool) {
         while let Ok(voice) = self.retired.pop() {
             drop(voice);
-            self.voices_out -= 1;
+            // One that was built on the spot during a render may come back as well.
+            self.voices_out = self.voices_out.saturating_sub(1);
         }
         while let Ok(spec) = self.wishes.pop() {
             self.wish = Some(spec);
@@ -754,6 +826,33 @@ mod tests {
         let voice = supply.take().expect("a voice");
         assert_eq!(*voice.spectra().spec(), a);
         supply.give_back(voice);
+    }
+
+    #[test]
+    fn a_render_told_while_it_plays_builds_on_the_spot_and_playing_goes_on_afterwards() {
+        let _alone = only_live_test();
+        let (a, b, c) = (spec(1), spec(2), spec(3));
+        let mut supply = Supply::live(&a);
+        let first = supply.take().expect("the first voice");
+        supply.ask(&b);
+        assert!(supply.is_awaited());
+        assert!(supply.render(true));
+        let second = supply.take().expect("what was on its way is built");
+        assert_eq!(*second.spectra().spec(), b);
+        assert!(!supply.is_awaited());
+        supply.give_back(first);
+        supply.ask(&c);
+        let third = supply.take().expect("built at once");
+        assert_eq!(*third.spectra().spec(), c);
+        supply.give_back(second);
+        assert!(supply.render(false));
+        supply.give_back(third);
+        for n in 0..2 * VOICES as u32 {
+            supply.ask(&spec(4 + n % 2));
+            let voice = wait_for(|| supply.take());
+            supply.give_back(voice);
+        }
+        assert!(!Supply::offline(&a).render(false), "one made for rendering cannot play");
     }
 
     #[test]

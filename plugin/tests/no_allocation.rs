@@ -8,6 +8,8 @@
 //! and the guard ends the program at the first allocation.
 
 mod in_process;
+#[path = "in_process/raw_vst3.rs"]
+mod raw_vst3;
 
 use rostra_dsp::extremes::larger;
 use std::time::Duration;
@@ -18,7 +20,9 @@ use clack_extensions::render::{PluginRender, RenderMode};
 use clack_extensions::tail::{PluginTail, TailLength};
 use clack_host::events::event_types::ParamValueEvent;
 use clack_host::prelude::*;
-use in_process::{Host, Shared, entry};
+use in_process::{Host, Shared, entry, vst3_factory};
+use raw_vst3::{Block, Changes, HALL, REALTIME, RawVst3, SEAT};
+use vst3::Steinberg::kResultOk;
 
 /// Counts with an allocator of its own.
 #[cfg(not(feature = "assert_process_allocs"))]
@@ -271,5 +275,59 @@ fn process_and_reset_neither_allocate_nor_free() {
         assert!(loudest > 0.01, "{id:?} {counts:?}: the sound is not silence");
         assert!(tails_frames.len() > 5, "{id:?} {counts:?}: tails changed too seldom: {tails_frames:?}");
         assert_eq!((allocations, frees), (0, 0), "{id:?} {counts:?}: allocations and frees");
+    }
+}
+
+/// Plays the VST3, automated at several frames of a block at once; returns what the audio thread did.
+fn play_vst3(vst3: &RawVst3, ids: &[u32]) -> Counted {
+    let mut counted = Counted::default();
+    for block in 0..BLOCKS {
+        let mut memory = Block::new(2, 2, BLOCK_FRAMES);
+        for (side, channel) in memory.input.iter_mut().enumerate() {
+            let wave = |n: usize| ((n * 7 + block) % 13) as f32 / 26.0 - 0.25;
+            channel.iter_mut().enumerate().for_each(|(n, x)| *x = wave(n * (1 + side)));
+        }
+        // A jump of 0.37 of the range visits it all; the bypass, which is the last, is off most of the time.
+        let value = |n: usize| {
+            let turn = block / EVENT_BLOCKS + n;
+            let is_bypass = n + 1 == ids.len();
+            if is_bypass { f64::from(u8::from(turn.is_multiple_of(5))) } else { (turn as f64 * 0.37).fract() }
+        };
+        let moving = ids.iter().enumerate().filter(|(n, _)| (block + n).is_multiple_of(EVENT_BLOCKS));
+        memory.change(Changes::new(moving.map(|(n, &id)| {
+            let frame = 8 * n as i32 % (BLOCK_FRAMES as i32 - 9);
+            (id, vec![(frame, value(n)), (frame + 9, 0.99 * value(n))])
+        })));
+        let mut data = memory.data();
+        let mut processed = 0;
+        let (allocations, frees) = calls_during(|| processed = vst3.process(&mut data));
+        assert_eq!(processed, kResultOk, "the plug-in processes");
+        counted.allocations += allocations;
+        counted.frees += frees;
+        counted.loudest = memory.output.iter().flatten().fold(counted.loudest, |most, x| most.max(x.abs()));
+        let tail = vst3.tail_frames();
+        if counted.tails_frames.last() != Some(&tail) {
+            counted.tails_frames.push(tail);
+        }
+        std::thread::sleep(PAUSE);
+    }
+    counted
+}
+
+#[test]
+fn the_vst3_neither_allocates_nor_frees_under_automation() {
+    let factory = vst3_factory();
+    for class in [SEAT, HALL] {
+        let vst3 = RawVst3::new(&factory, &class);
+        let ids: Vec<u32> = vst3.parameters().iter().map(|info| info.id).collect();
+        vst3.start(48_000.0, BLOCK_FRAMES as i32, REALTIME);
+        let player = vst3.clone();
+        let audio = std::thread::spawn(move || play_vst3(&player, &ids));
+        let Counted { allocations, frees, loudest, tails_frames } =
+            audio.join().expect("the audio thread ends in peace");
+        vst3.stop();
+        assert!(loudest > 0.01, "the sound is not silence");
+        assert!(tails_frames.len() > 5, "tails changed too seldom: {tails_frames:?}");
+        assert_eq!((allocations, frees), (0, 0), "allocations and frees");
     }
 }

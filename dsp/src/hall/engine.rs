@@ -13,7 +13,7 @@ use super::{Hall, PRE_DELAY_S};
 use crate::convolver::INPUTS;
 use crate::decorrelator::Decorrelator;
 use crate::early::{DECORRELATOR_RINGS_S, LONGEST_RUN_FRAMES};
-use crate::engine::{PrepareError, SAMPLE_RATES_HZ};
+use crate::engine::{PrepareError, check_sample_rate};
 use crate::instruction_set::{InstructionSet, Kernel};
 use crate::sound_gate::{LetIn, LetOut};
 use crate::tail::{TailSpec, TailSupply, hall_onset_frames};
@@ -102,10 +102,7 @@ impl HallEngine {
     /// # Errors
     /// When the sample rate lies outside 8000 to 768 000 Hz.
     pub fn prepare_on(sample_rate_hz: f64, set: InstructionSet) -> Result<Self, PrepareError> {
-        let (least_hz, most_hz) = SAMPLE_RATES_HZ;
-        if !(least_hz..=most_hz).contains(&sample_rate_hz) {
-            return Err(PrepareError::SampleRate { got_hz: sample_rate_hz, least_hz, most_hz });
-        }
+        check_sample_rate(sample_rate_hz)?;
         let block_frames = hall_onset_frames(sample_rate_hz);
         let line = || vec![0.0; LONGEST_RUN_FRAMES];
         let lines = || [line(), line()];
@@ -148,7 +145,12 @@ impl HallEngine {
 
     /// Returns how long the output may sound after the input ended, in frames.
     pub fn tail_frames(&self) -> usize {
-        self.rung_frames() + self.tails.frames() + self.block_frames
+        self.first_tail_frames(self.tails.frames())
+    }
+
+    /// Returns the same for a tail of so many frames that is yet to come.
+    pub fn first_tail_frames(&self, tail_frames: usize) -> usize {
+        self.rung_frames() + tail_frames + self.block_frames
     }
 
     /// Returns the frames after which nothing before the tail sounds any more.

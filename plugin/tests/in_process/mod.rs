@@ -4,6 +4,8 @@ use clack_host::entry::EntryDescriptor;
 use clack_host::prelude::*;
 // Links the plug-in, whose entry is found by its symbol.
 use rostra as _;
+use vst3::ComPtr;
+use vst3::Steinberg::IPluginFactory;
 
 /// What the plug-in may ask for: nothing that this test needs to grant.
 pub(crate) struct Shared;
@@ -31,4 +33,15 @@ pub(crate) fn entry() -> PluginEntry {
     }
     // SAFETY: the symbol is the entry that the framework's macro writes in `rostra`, valid as long as the program.
     unsafe { PluginEntry::load_from_raw(&clap_entry, c"") }.expect("the entry starts")
+}
+
+/// Returns the factory of the VST3.
+#[allow(dead_code, reason = "each program that includes this file uses its own part of it")]
+#[allow(unsafe_code, reason = "a plug-in's entry is a symbol")]
+pub(crate) fn vst3_factory() -> ComPtr<IPluginFactory> {
+    unsafe extern "system" {
+        fn GetPluginFactory() -> *mut IPluginFactory;
+    }
+    // SAFETY: the symbol is the entry that the framework's macro writes in `rostra`; the factory is ours to free.
+    unsafe { ComPtr::from_raw(GetPluginFactory()) }.expect("a factory")
 }

@@ -90,6 +90,7 @@ pub(crate) struct Described {
     pub(crate) is_stepped: bool,
     pub(crate) is_automatable: bool,
     pub(crate) is_bypass: bool,
+    pub(crate) flags: ParamInfoFlags,
 }
 
 /// How an instance is started.
@@ -176,6 +177,7 @@ impl Clap {
                     is_stepped: info.flags.contains(ParamInfoFlags::IS_STEPPED),
                     is_automatable: info.flags.contains(ParamInfoFlags::IS_AUTOMATABLE),
                     is_bypass: info.flags.contains(ParamInfoFlags::IS_BYPASS),
+                    flags: info.flags,
                 }
             })
             .collect()

@@ -1,8 +1,8 @@
 //! States that earlier versions saved: this version loads them and renders the same sound.
 //!
 //! `tests/states` holds each state as a host keeps it, the version that saved
-//! it in its name, and the sound that it had then, 0.15 s of it as 32-bit float
-//! WAV. To add this version's: `ROSTRA_KEEP_STATES=1 cargo test -p rostra-tests
+//! it in its name, and the sound that it had then: 0.15 s of it as 32-bit float
+//! WAV, and the level of all of it, to the end of the tail, every 50 ms. To add this version's: `ROSTRA_KEEP_STATES=1 cargo test -p rostra-tests
 //! --test hosts kept_states`. One that is there is never written again: a sound
 //! that changes is a line in the changelog and a state of its own.
 
@@ -20,6 +20,14 @@ const SAME: f32 = 1e-5;
 const CHANGED: f32 = 1e-3;
 /// Frames of the sound: longer than the hall's gap and the first reflections.
 const FRAMES: usize = 7200;
+
+/// Frames over which a level is taken: 50 ms.
+const LEVEL_FRAMES: usize = 2400;
+/// Largest difference of levels that still counts as the same, dB: two processors that round otherwise differ by less
+/// than a thousandth.
+const SAME_DB: f64 = 0.02;
+/// Level below which nothing is heard, dB of full scale, rms; all that lies lower counts as the same.
+const LEAST_DB: f64 = -140.0;
 
 /// A state to keep.
 struct Kept {
@@ -102,6 +110,61 @@ fn render(clap: Clap, inputs: usize, outputs: usize) -> Sound {
     sound
 }
 
+/// Renders the same sound and all that follows; returns the level of each channel every 50 ms, dB of full scale, rms.
+fn levels(clap: Clap, inputs: usize, outputs: usize) -> Vec<Vec<f64>> {
+    let head: Sound = noise_burst(inputs).into_iter().map(|channel| channel[..FRAMES].to_vec()).collect();
+    let mut playing = clap.start(Start { inputs, outputs, ..Start::STEREO });
+    let mut sound = playing.render(&head, &[]);
+    let rest = vec![vec![0.0; playing.tail_frames() as usize]; inputs];
+    for (channel, rest) in sound.iter_mut().zip(playing.render(&rest, &[])) {
+        channel.extend(rest);
+    }
+    playing.stop();
+    let level = |span: &[f32]| {
+        let sum: f64 = span.iter().map(|&x| f64::from(x).powi(2)).sum();
+        (10.0 * (sum / span.len() as f64).log10()).max(LEAST_DB)
+    };
+    sound.iter().map(|channel| channel.chunks_exact(LEVEL_FRAMES).map(level).collect()).collect()
+}
+
+/// Writes levels: a line every 50 ms, a channel after the other.
+fn written(levels: &[Vec<f64>]) -> String {
+    let line = |n| levels.iter().map(|channel: &Vec<f64>| format!("{:.3}", channel[n])).collect::<Vec<_>>();
+    (0..levels[0].len()).map(|n| line(n).join(" ") + "\n").collect()
+}
+
+/// Reads levels as [`written`] writes them.
+fn read_levels(path: &Path) -> Vec<Vec<f64>> {
+    let text = std::fs::read_to_string(path).unwrap_or_else(|error| panic!("{}: {error}", path.display()));
+    let mut levels: Vec<Vec<f64>> = Vec::new();
+    for line in text.lines() {
+        for (n, number) in line.split(' ').enumerate() {
+            if levels.len() == n {
+                levels.push(Vec::new());
+            }
+            levels[n].push(number.parse().expect("a level"));
+        }
+    }
+    levels
+}
+
+/// Returns the largest difference of levels, dB, and where it is, s.
+fn largest_level_difference(a: &[Vec<f64>], b: &[Vec<f64>]) -> (f64, f64) {
+    let mut worst = (0.0, 0.0);
+    for (a, b) in a.iter().zip(b) {
+        // Where one ends earlier, it is silent.
+        let at = |levels: &[f64], n: usize| levels.get(n).copied().unwrap_or(LEAST_DB);
+        for n in 0..a.len().max(b.len()) {
+            let (a, b) = (at(a, n), at(b, n));
+            assert!(a.is_finite() && b.is_finite(), "{a} and {b} dB cannot be compared");
+            if (a - b).abs() > worst.0 {
+                worst = ((a - b).abs(), (n * LEVEL_FRAMES) as f64 / f64::from(Start::STEREO.rate_hz));
+            }
+        }
+    }
+    worst
+}
+
 /// Keeps this version's states, where that is asked for and they are not there.
 fn keep() {
     if std::env::var_os("ROSTRA_KEEP_STATES").is_none() {
@@ -111,11 +174,20 @@ fn keep() {
     for Kept { name, is_hall, inputs, outputs, settings } in KEPT {
         let stem = folder().join(format!("{} {name} {inputs}-{outputs}", env!("CARGO_PKG_VERSION")));
         let (state, sound) = (with_ending(&stem, "state"), with_ending(&stem, "wav"));
+        let of_settings = || {
+            let mut clap = instance(is_hall);
+            clap.set(settings);
+            clap
+        };
+        let levels_file = with_ending(&stem, "levels");
+        if !levels_file.exists() {
+            let levels = written(&levels(of_settings(), inputs, outputs));
+            std::fs::write(levels_file, levels).expect("the levels are written");
+        }
         if state.exists() {
             continue;
         }
-        let mut clap = instance(is_hall);
-        clap.set(settings);
+        let mut clap = of_settings();
         let saved = clap.save();
         // The state comes last: where it is there, its sound is.
         write_wav(&sound, &render(clap, inputs, outputs));
@@ -157,6 +229,7 @@ fn every_kept_state_sounds_as_it_did() {
         );
     }
     let mut worst = 0.0_f32;
+    let mut worst_db = 0.0_f64;
     for (stem, is_hall, inputs, outputs) in all {
         let shown = stem.display();
         let state = std::fs::read(with_ending(&stem, "state")).expect("it was listed");
@@ -167,7 +240,18 @@ fn every_kept_state_sounds_as_it_did() {
         let difference = largest_difference(&render(clap, inputs, outputs), &expected);
         worst = larger(worst, difference);
         assert!(difference <= SAME, "{shown}: differs by {difference:e}, at most {SAME:e}");
-        // The control: one parameter changed after the state was loaded.
+        let kept = read_levels(&with_ending(&stem, "levels"));
+        let mut clap = instance(is_hall);
+        assert!(clap.load(&state));
+        let (off_db, at_s) = largest_level_difference(&levels(clap, inputs, outputs), &kept);
+        worst_db = worst_db.max(off_db);
+        assert!(off_db <= SAME_DB, "{shown}: {off_db:.3} dB off at {at_s:.2} s, at most {SAME_DB} dB");
+        // The controls: one parameter changed after the state was loaded.
+        let mut clap = instance(is_hall);
+        assert!(clap.load(&state));
+        clap.set(&[("Decay", if is_hall { "2.9 s" } else { "1.1 s" })]);
+        let (changed_db, _) = largest_level_difference(&levels(clap, inputs, outputs), &kept);
+        assert!(changed_db > 1.0, "{shown}: another decay changes only {changed_db} dB");
         let mut clap = instance(is_hall);
         assert!(clap.load(&state));
         clap.set(if is_hall {
@@ -178,7 +262,7 @@ fn every_kept_state_sounds_as_it_did() {
         let changed = largest_difference(&render(clap, inputs, outputs), &expected);
         assert!(changed > CHANGED, "{shown}: a changed parameter changes only {changed:e}");
     }
-    eprintln!("kept states differ by {worst:e} at most");
+    eprintln!("kept states differ by {worst:e} at most, their levels by {worst_db:.4} dB");
 }
 
 /// States that no version saves: cut, foreign, of a later version, out of range, huge. None is taken for another sound.

@@ -17,6 +17,9 @@ use clack_host::events::event_types::ParamValueEvent;
 use clack_host::prelude::*;
 
 use super::clap_host::{Clap, Host, Start};
+use super::raw_vst3::{Block, Changes, HALL, REALTIME, SEAT};
+use super::vst3_host::{View, raw};
+use super::window::{LEAST_COLOURS, Screen, Server, has_open_gl, threads, wait_for_threads_of_windows};
 
 /// Says to the traced run what it has to do.
 const ROLE: &str = "ROSTRA_TRACED_ROLE";
@@ -43,8 +46,7 @@ const AUTOMATION: [Automated; 8] = [
 ];
 
 /// Processes live while everything moves, with marks around each block; `foul` does between them what it must not.
-fn play(inputs: usize, outputs: usize, foul: bool) {
-    let mut clap = Clap::new();
+fn play(mut clap: Clap, inputs: usize, outputs: usize, foul: bool) -> Clap {
     let values: Vec<(ClapId, Vec<f64>)> = AUTOMATION
         .iter()
         .map(|(name, texts)| {
@@ -68,7 +70,102 @@ fn play(inputs: usize, outputs: usize, foul: bool) {
             std::thread::sleep(PAUSE);
         }
         assert!(loudest > 0.01, "the sound is not silence");
+    })
+}
+
+/// As [`play`], the VST3, stereo; everything that it can be automated in moves, and the host echoes it.
+fn play_vst3(class: &[u8; 16], screen: Option<&Screen>, foul: bool) {
+    let vst3 = raw(class);
+    let parameters = vst3.parameters();
+    vst3.start(48_000.0, BLOCK_FRAMES as i32, REALTIME);
+    let view = screen.map(|screen| {
+        let view = View::open(&vst3, screen.parent);
+        wait_for_sheet(screen);
+        view
     });
+    let player = vst3.clone();
+    let ids: Vec<u32> = parameters.iter().map(|info| info.id).collect();
+    let audio = std::thread::spawn(move || {
+        let mut loudest = 0.0_f32;
+        for block in 0..BLOCKS {
+            let mut memory = Block::new(2, 2, BLOCK_FRAMES);
+            for (side, channel) in memory.input.iter_mut().enumerate() {
+                let wave = |n: usize| ((n * 7 + block) % 13) as f32 / 26.0 - 0.25;
+                channel.iter_mut().enumerate().for_each(|(n, x)| *x = wave(n * (1 + side)));
+            }
+            // Each at its own frame, and at its own pace; the bypass, which is the last, is off most of the time.
+            let value = |n: usize| {
+                let turn = block / (5 * (1 + n % 7)) + n;
+                if n + 1 == ids.len() {
+                    f64::from(u8::from(turn % 5 == 0))
+                } else {
+                    (turn as f64 * 0.37).fract()
+                }
+            };
+            if block % 5 == 0 {
+                let points = |n: usize| vec![(n as i32, value(n)), (60 + n as i32, value(n) * 0.99)];
+                memory.change(Changes::new(ids.iter().enumerate().map(|(n, &id)| (id, points(n)))));
+            }
+            let mut data = memory.data();
+            black_box(parent_id());
+            let processed = player.process(&mut data);
+            if foul && block == BLOCKS / 2 {
+                foul_the_thread();
+            }
+            black_box(parent_id());
+            assert_eq!(processed, vst3::Steinberg::kResultOk, "the plug-in processes");
+            loudest = memory.output.iter().flatten().fold(loudest, |most, x| most.max(x.abs()));
+            std::thread::sleep(PAUSE);
+        }
+        assert!(loudest > 0.01, "the sound is not silence");
+    });
+    audio.join().expect("the audio thread ends in peace");
+    if let Some(view) = view {
+        view.close();
+    }
+    vst3.stop();
+}
+
+/// Waits until the window shows its sheet.
+fn wait_for_sheet(screen: &Screen) {
+    for _ in 0..2400 {
+        if screen.colours() >= LEAST_COLOURS {
+            return;
+        }
+        std::thread::sleep(Duration::from_millis(25));
+    }
+    panic!("the window stays blank");
+}
+
+/// Does what a role says; returns whether it is one.
+fn act(role: &str) -> bool {
+    let before = threads();
+    match role {
+        "mono" => drop(play(Clap::new(), 1, 2, false)),
+        "stereo" => drop(play(Clap::new(), 2, 2, false)),
+        "control" => drop(play(Clap::new(), 1, 2, true)),
+        "window" => {
+            let screen = Screen::open();
+            let mut clap = Clap::new();
+            clap.open_window(screen.parent);
+            wait_for_sheet(&screen);
+            play(clap, 2, 2, false).close_window();
+            wait_for_threads_of_windows(&before);
+        }
+        "VST3" => play_vst3(&SEAT, None, false),
+        "VST3 hall" => play_vst3(&HALL, None, false),
+        "VST3 control" => play_vst3(&SEAT, None, true),
+        "VST3 window" => {
+            play_vst3(&SEAT, Some(&Screen::open()), false);
+            wait_for_threads_of_windows(&before);
+        }
+        "VST3 window control" => {
+            play_vst3(&SEAT, Some(&Screen::open()), true);
+            wait_for_threads_of_windows(&before);
+        }
+        _ => return false,
+    }
+    true
 }
 
 /// Processes one block between two marks; returns its largest sample.
@@ -106,9 +203,11 @@ fn process(
     given.iter().flatten().fold(0.0, |most, x| larger(most, x.abs()))
 }
 
-/// Allocates 1 MiB and writes a file: what an audio thread must not do.
+/// Allocates 64 MiB, more than an allocator keeps in store (at most 32 MiB, mallopt(3)), and writes a file: what an audio
+/// thread must not do.
 fn foul_the_thread() {
-    let block = black_box(vec![1_u8; 1 << 20]);
+    let mut block = black_box(Vec::with_capacity(64 << 20));
+    block.extend([1_u8; 16]);
     let mut file = tempfile::tempfile().expect("a file");
     file.write_all(&block[..16]).expect("room for a few bytes");
 }
@@ -155,7 +254,7 @@ fn untraceable() -> Option<String> {
 }
 
 /// Starts this test again in a role under `strace`, and reads the logs.
-fn traced(test: &str, role: &str) -> Log {
+fn traced(test: &str, role: &str, display: &str) -> Log {
     let folder = tempfile::tempdir().expect("a folder for the logs");
     let program = std::env::current_exe().expect("this program has a path");
     let output = Command::new("strace")
@@ -165,6 +264,7 @@ fn traced(test: &str, role: &str) -> Log {
         .arg(program)
         .args(["--exact", test, "--nocapture"])
         .env(ROLE, role)
+        .env("DISPLAY", display)
         .output()
         .expect("strace runs");
     let said = String::from_utf8_lossy(&output.stderr);
@@ -175,31 +275,44 @@ fn traced(test: &str, role: &str) -> Log {
 #[test]
 fn the_audio_thread_calls_nothing_of_the_system() {
     const TEST: &str = "system_calls::the_audio_thread_calls_nothing_of_the_system";
-    match std::env::var(ROLE).as_deref() {
-        Ok("mono") => return play(1, 2, false),
-        Ok("stereo") => return play(2, 2, false),
-        Ok("control") => return play(1, 2, true),
-        _ => {}
+    if std::env::var(ROLE).is_ok_and(|role| act(&role)) {
+        return;
     }
     if let Some(why) = untraceable() {
         // Past the test runner, which would swallow it.
         let _ = writeln!(std::io::stderr(), "Skipped: {TEST}: {why}");
         return;
     }
-    for role in ["mono", "stereo"] {
-        let log = traced(TEST, role);
-        assert_eq!(log.blocks, BLOCKS, "{role}: blocks between marks");
-        assert!(
-            log.calls.is_empty(),
-            "{role}: {} system calls in process: {:#?}",
-            log.calls.len(),
-            log.calls
-        );
+    let server = Server::start().filter(|_| has_open_gl());
+    let mut roles = vec!["mono", "stereo", "VST3", "VST3 hall"];
+    let mut controls = vec!["control", "VST3 control"];
+    if server.is_some() {
+        roles.extend(["window", "VST3 window"]);
+        controls.push("VST3 window control");
+    } else {
+        let _ = writeln!(std::io::stderr(), "Skipped: {TEST}, the windows: there is no Xvfb or no OpenGL");
     }
-    // The control: an allocation and a file are noticed.
-    let log = traced(TEST, "control");
-    assert_eq!(log.blocks, BLOCKS, "control: blocks between marks");
-    for call in ["mmap(", "write("] {
-        assert!(log.calls.iter().any(|line| line.starts_with(call)), "no {call} in {:#?}", log.calls);
+    let display = server.as_ref().map_or("", |server| &server.display);
+    let mut faults = Vec::new();
+    for role in roles {
+        let log = traced(TEST, role, display);
+        assert_eq!(log.blocks, BLOCKS, "{role}: blocks between marks");
+        eprintln!("{role}: {} system calls in {BLOCKS} blocks", log.calls.len());
+        if let Some(first) = log.calls.first() {
+            faults.push(format!("{role}: {} system calls in process, the first is {first}", log.calls.len()));
+        }
+    }
+    assert!(faults.is_empty(), "{faults:#?}");
+    // The controls: an allocation and a file are noticed.
+    for role in controls {
+        let log = traced(TEST, role, display);
+        assert_eq!(log.blocks, BLOCKS, "{role}: blocks between marks");
+        for call in ["mmap(", "write("] {
+            assert!(
+                log.calls.iter().any(|line| line.starts_with(call)),
+                "{role}: no {call} in {:#?}",
+                log.calls
+            );
+        }
     }
 }

@@ -1,10 +1,22 @@
 //! A VST3 host for tests.
 
+use std::path::PathBuf;
+
 use rostra_dsp::noise::Noise;
+use vst3::Steinberg::Linux::{
+    FileDescriptor, IEventHandler, IRunLoop, IRunLoopTrait, ITimerHandler, TimerInterval,
+};
+use vst3::Steinberg::Vst::IEditControllerTrait;
+use vst3::Steinberg::{
+    IPlugFrame, IPlugFrameTrait, IPlugView, IPlugViewTrait, IPluginFactory, ViewRect, kResultFalse,
+    kResultOk, tresult,
+};
+use vst3::{Class, ComPtr, ComWrapper};
 use vst3_host::{AudioBuffers, Plugin, ProcessMode, SpeakerArrangement, Vst3Host};
 
 use super::bundle;
 use super::clap_host::Start;
+use super::raw_vst3::RawVst3;
 use super::sound::Sound;
 
 /// Frames of a block: not those of the CLAP host, on purpose.
@@ -12,6 +24,102 @@ pub(crate) const BLOCK_FRAMES: usize = 480;
 
 /// The seat's class id, sixteen bytes of text: `RostraSeatPlace1`.
 pub(crate) const SEAT: &str = "526F7374726153656174506C61636531";
+
+/// Returns the library within the bundle.
+fn library() -> PathBuf {
+    let arch = std::env::consts::ARCH;
+    let (folder, file) = match std::env::consts::OS {
+        "macos" => ("MacOS".to_owned(), "rostra"),
+        "windows" => (format!("{arch}-win"), "rostra.vst3"),
+        _ => (format!("{arch}-linux"), "rostra.so"),
+    };
+    bundle::vst3().join("Contents").join(folder).join(file)
+}
+
+/// Makes an instance in a host of raw calls.
+///
+/// # Panics
+/// When the bundle is missing or refuses.
+pub(crate) fn raw(class: &[u8; 16]) -> RawVst3 {
+    // SAFETY: the library is the plug-in that this workspace builds, and stays for as long as the program.
+    #[allow(unsafe_code)]
+    let factory = unsafe {
+        let library = Box::leak(Box::new(libloading::Library::new(library()).expect("the bundle loads")));
+        let get = library
+            .get::<unsafe extern "system" fn() -> *mut IPluginFactory>(b"GetPluginFactory")
+            .expect("a factory");
+        ComPtr::from_raw(get()).expect("a factory")
+    };
+    RawVst3::new(&factory, class)
+}
+
+/// A window of the raw host's: it has a loop of events, as hosts on Linux have, in which nothing is ever due.
+pub(crate) struct View {
+    view: ComPtr<IPlugView>,
+    _frame: ComWrapper<Frame>,
+}
+
+/// The host's side of a window.
+pub(crate) struct Frame;
+
+impl Class for Frame {
+    type Interfaces = (IPlugFrame, IRunLoop);
+}
+
+#[allow(unsafe_code, reason = "the interfaces of the standard are raw calls")]
+impl IPlugFrameTrait for Frame {
+    unsafe fn resizeView(&self, _view: *mut IPlugView, _size: *mut ViewRect) -> tresult {
+        kResultFalse
+    }
+}
+
+#[allow(unsafe_code, reason = "the interfaces of the standard are raw calls")]
+impl IRunLoopTrait for Frame {
+    unsafe fn registerEventHandler(&self, _handler: *mut IEventHandler, _file: FileDescriptor) -> tresult {
+        kResultOk
+    }
+
+    unsafe fn unregisterEventHandler(&self, _handler: *mut IEventHandler) -> tresult {
+        kResultOk
+    }
+
+    unsafe fn registerTimer(&self, _handler: *mut ITimerHandler, _interval: TimerInterval) -> tresult {
+        kResultOk
+    }
+
+    unsafe fn unregisterTimer(&self, _handler: *mut ITimerHandler) -> tresult {
+        kResultOk
+    }
+}
+
+#[allow(unsafe_code, reason = "the interfaces of the standard are raw calls")]
+impl View {
+    /// Opens the editor inside an X11 window, which must outlive it.
+    ///
+    /// # Panics
+    /// When it does not open.
+    pub(crate) fn open(vst3: &RawVst3, parent: u32) -> Self {
+        let frame = ComWrapper::new(Frame);
+        // SAFETY: frame and parent outlive the view.
+        unsafe {
+            let view = vst3.controller.createView(c"editor".as_ptr());
+            let view = ComPtr::from_raw(view).expect("an editor");
+            assert_eq!(view.setFrame(frame.as_com_ref::<IPlugFrame>().expect("a frame").as_ptr()), kResultOk);
+            let attached = view.attached(parent as usize as *mut _, c"X11EmbedWindowID".as_ptr());
+            assert_eq!(attached, kResultOk, "the editor opens");
+            Self { view, _frame: frame }
+        }
+    }
+
+    /// Closes it.
+    pub(crate) fn close(self) {
+        // SAFETY: plain calls.
+        unsafe {
+            assert_eq!(self.view.removed(), kResultOk);
+            assert_eq!(self.view.setFrame(std::ptr::null_mut()), kResultOk);
+        }
+    }
+}
 
 /// An instance of the VST3.
 pub(crate) struct Vst3 {
@@ -63,8 +171,6 @@ impl Vst3 {
             .expect("the layout is taken");
         self.plugin.reconfigure(f64::from(rate_hz), block_frames).expect("rate and block are taken");
         let mode = if is_offline { ProcessMode::Offline } else { ProcessMode::Realtime };
-        // Twice: the framework hands on the mode of the call before, so that it arrives one call late.
-        self.plugin.set_process_mode(mode).expect("the mode is taken");
         self.plugin.set_process_mode(mode).expect("the mode is taken");
         self.start = start;
     }

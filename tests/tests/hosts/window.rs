@@ -23,17 +23,18 @@ use x11rb::protocol::xtest::ConnectionExt as _;
 use x11rb::rust_connection::RustConnection;
 
 use super::clap_host::{Clap, Host, Playing, Start, process};
+use super::raw_vst3::{Block, Changes, REALTIME, SEAT};
 use super::sound::{Sound, noise_burst};
-use super::vst3_host::Vst3;
+use super::vst3_host::{View, Vst3, raw};
 
 /// Says to the inner run what it has to do.
 const ROLE: &str = "ROSTRA_WINDOW_ROLE";
 /// Size of the sheet at a scale of 1.
 const SIZE: (u16, u16) = (1000, 700);
 /// Colours that a sheet has at least: ink, paper, surfaces, and the smoothed edges between them.
-const LEAST_COLOURS: usize = 40;
+pub(crate) const LEAST_COLOURS: usize = 40;
 /// Most that is waited for a window, s; machines that test are busy.
-const PATIENCE: Duration = Duration::from_secs(20);
+pub(crate) const PATIENCE: Duration = Duration::from_secs(20);
 /// Times that the window is opened and closed.
 const OPENINGS: usize = 100;
 /// Most memory that openings may leave behind, MiB: a tenth of a sheet's pixels each would show.
@@ -49,14 +50,14 @@ const SEAT_FILE: &str = "depth = 8.25\nriser = 0.75\n";
 const SEAT_FILE_M: [f64; 2] = [8.25, 0.75];
 
 /// An X server while it lives.
-struct Server {
+pub(crate) struct Server {
     child: Child,
-    display: String,
+    pub(crate) display: String,
 }
 
 impl Server {
     /// Starts one; `None` where there is none to start.
-    fn start() -> Option<Self> {
+    pub(crate) fn start() -> Option<Self> {
         let mut child = Command::new("Xvfb")
             .args(["-displayfd", "1", "-screen", "0", "1280x900x24", "-nolisten", "tcp", "+extension", "GLX"])
             .stdout(Stdio::piped())
@@ -80,7 +81,7 @@ impl Drop for Server {
 }
 
 /// Says whether the library is there that the window opens at run time.
-fn has_open_gl() -> bool {
+pub(crate) fn has_open_gl() -> bool {
     let folders = std::fs::read_dir("/usr/lib").into_iter().flatten().flatten().map(|entry| entry.path());
     folders
         .chain(["/usr/lib".into(), "/usr/lib64".into()])
@@ -131,14 +132,14 @@ fn the_vst3_shows_the_sheet_and_a_drag_of_the_player_moves_the_seat() {
 }
 
 /// The host: a window, an instance that plays, and a hand.
-struct Screen {
+pub(crate) struct Screen {
     connection: RustConnection,
     root: Window,
-    parent: Window,
+    pub(crate) parent: Window,
 }
 
 impl Screen {
-    fn open() -> Self {
+    pub(crate) fn open() -> Self {
         let (connection, number) = x11rb::connect(None).expect("the server answers");
         let screen = &connection.setup().roots[number];
         let (root, visual) = (screen.root, screen.root_visual);
@@ -155,7 +156,7 @@ impl Screen {
     }
 
     /// Returns the pixels of the host's window, and what is in it.
-    fn pixels(&self) -> Vec<u8> {
+    pub(crate) fn pixels(&self) -> Vec<u8> {
         let image = self
             .connection
             .get_image(ImageFormat::Z_PIXMAP, self.root, 0, 0, SIZE.0, SIZE.1, u32::MAX)
@@ -165,7 +166,7 @@ impl Screen {
         image.data
     }
 
-    fn colours(&self) -> usize {
+    pub(crate) fn colours(&self) -> usize {
         self.pixels()
             .as_chunks::<4>()
             .0
@@ -428,6 +429,83 @@ fn the_vst3_survives_automation_while_its_window_opens_and_closes() {
     });
 }
 
+/// Waits until the sheet shows and stands still; returns its pixels.
+fn settled(screen: &Screen) -> Vec<u8> {
+    // The clock bounds waiting.
+    #[allow(clippy::disallowed_methods)]
+    let start = Instant::now();
+    let mut last = screen.pixels();
+    let mut still = 0;
+    while still < 20 {
+        assert!(start.elapsed() < PATIENCE, "the sheet never stands still");
+        std::thread::sleep(Duration::from_millis(25));
+        let now = screen.pixels();
+        still = if now == last && screen.colours() >= LEAST_COLOURS { still + 1 } else { 0 };
+        last = now;
+    }
+    last
+}
+
+/// Waits until the sheet shows something else.
+fn assert_changes(screen: &Screen, before: &[u8], what: &str) {
+    // The clock bounds waiting.
+    #[allow(clippy::disallowed_methods)]
+    let start = Instant::now();
+    while screen.pixels() == before {
+        assert!(start.elapsed() < PATIENCE, "{what}: the sheet does not follow");
+        std::thread::sleep(Duration::from_millis(25));
+    }
+}
+
+/// Nobody serves the main thread, nothing sounds: a point of automation alone moves the sheet; no point leaves it still.
+#[test]
+fn both_sheets_follow_automation_by_themselves() {
+    let name = "window::both_sheets_follow_automation_by_themselves";
+    with_a_display(name, || {
+        const FRAMES: usize = 256;
+        let screen = Screen::open();
+        let vst3 = raw(&SEAT);
+        let id = vst3.id("Depth");
+        vst3.start(48_000.0, FRAMES as i32, REALTIME);
+        let view = View::open(&vst3, screen.parent);
+        let play = |points: Vec<(i32, f64)>| {
+            let player = vst3.clone();
+            std::thread::scope(|scope| {
+                scope.spawn(move || {
+                    let mut block = Block::new(2, 2, FRAMES);
+                    block.change(Changes::new([(id, points)]));
+                    player.process(&mut block.data())
+                });
+            });
+        };
+        let before = settled(&screen);
+        play(Vec::new());
+        assert_eq!(settled(&screen), before, "nothing changed");
+        play(vec![(9, 0.9)]);
+        assert_changes(&screen, &before, "VST3, automation");
+        let before = settled(&screen);
+        vst3.set(id, 0.1);
+        assert_changes(&screen, &before, "VST3, controller");
+        view.close();
+        vst3.stop();
+
+        let screen = Screen::open();
+        let mut clap = Clap::new();
+        clap.open_window(screen.parent);
+        let (id, far) = clap.typed("Depth", "20 m");
+        let before = settled(&screen);
+        clap.set_values(&[(id, far)]);
+        assert_changes(&screen, &before, "CLAP, a flush");
+        let near = clap.typed("Depth", "1 m").1;
+        let before = settled(&screen);
+        let mut playing = clap.start(Start { is_offline: false, ..Start::STEREO });
+        playing.render(&vec![vec![0.0; 512]; 2], &[(id, near)]);
+        assert_changes(&screen, &before, "CLAP, automation");
+        let mut clap = playing.stop();
+        clap.close_window();
+    });
+}
+
 fn inside_a_vst3_host() {
     let screen = Screen::open();
     let state = Clap::new().save();
@@ -620,7 +698,7 @@ fn the_vst3_sheet_is_handled_while_audio_runs_on_its_own_thread() {
 ///
 /// The adapter's window thread outlives the call that closes the window. A
 /// program that ends while it still takes its OpenGL down crashes in the driver.
-fn wait_for_threads_of_windows(before: &BTreeSet<OsString>) {
+pub(crate) fn wait_for_threads_of_windows(before: &BTreeSet<OsString>) {
     // The clock bounds waiting.
     #[allow(clippy::disallowed_methods)]
     let closed = Instant::now();
@@ -631,7 +709,7 @@ fn wait_for_threads_of_windows(before: &BTreeSet<OsString>) {
 }
 
 /// Returns the threads of this program; none where the system does not tell.
-fn threads() -> BTreeSet<OsString> {
+pub(crate) fn threads() -> BTreeSet<OsString> {
     std::fs::read_dir("/proc/self/task")
         .map(|tasks| tasks.filter_map(Result::ok).map(|task| task.file_name()).collect())
         .unwrap_or_default()
