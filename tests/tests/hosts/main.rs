@@ -25,6 +25,7 @@ mod orders;
 #[cfg(all(target_os = "linux", target_arch = "x86_64"))]
 mod other_processors;
 mod parameters;
+mod projects;
 mod state;
 mod storm;
 #[cfg(target_os = "linux")]
