@@ -3,9 +3,9 @@
 //! The two files of `plugin/src/platform_link` that threads share are compiled
 //! here once more, on atomics of `loom` in place of the standard ones, with one
 //! value to a platform in place of fourteen. Each test is run in every order of
-//! its threads' steps in which one interrupts another up to three times, and with
-//! every value that a relaxed load may return. (All orders whatever would take
-//! days; three interruptions are what the checker's authors find enough.)
+//! its threads' steps, and with every value that a relaxed load may return; one that
+//! would take hours, in every order in which threads interrupt each other up to
+//! three times (`LOOM_MAX_PREEMPTIONS=4` tries more).
 #![cfg(test)]
 #![allow(clippy::trivially_copy_pass_by_ref, reason = "a platform has one value here and fourteen there")]
 
@@ -18,14 +18,6 @@ use platform_link::{Link, Membership, Registry};
 const ONE: Link = Link::Platform(0);
 /// A block, s: longer than whatever waits in the protocol for less than a hand's edit does.
 const BLOCK_S: f64 = 0.085;
-
-/// Runs a model in every order with so few interruptions.
-fn model(run: impl Fn() + Sync + Send + 'static) {
-    let mut builder = loom::model::Builder::new();
-    // LOOM_MAX_PREEMPTIONS=5 tries more.
-    builder.preemption_bound = builder.preemption_bound.or(Some(3));
-    builder.check(run);
-}
 
 /// Platforms that live as long as a run of the model; the runs are few thousand and small.
 fn registry() -> &'static Registry {
@@ -66,7 +58,7 @@ fn stands_on(member: &Membership, own: f64) -> f64 {
 
 #[test]
 fn two_that_join_at_once_agree() {
-    model(|| {
+    loom::model(|| {
         let registry = registry();
         let other = thread::spawn(move || joined(registry, 2.0, 2));
         let first = joined(registry, 1.0, 1);
@@ -83,7 +75,7 @@ fn two_that_join_at_once_agree() {
 
 #[test]
 fn one_joins_while_the_last_leaves() {
-    model(|| {
+    loom::model(|| {
         let registry = registry();
         let first = joined(registry, 1.0, 1);
         let other = thread::spawn(move || joined(registry, 2.0, 2));
@@ -104,7 +96,7 @@ fn one_joins_while_the_last_leaves() {
 
 #[test]
 fn two_edits_at_once_end_in_one_of_them_for_both() {
-    model(|| {
+    loom::model(|| {
         let registry = registry();
         let (first, second) = (joined(registry, 1.0, 1), joined(registry, 1.0, 2));
         let other = thread::spawn(move || {
@@ -122,37 +114,42 @@ fn two_edits_at_once_end_in_one_of_them_for_both() {
     });
 }
 
-/// The audio thread follows while the editor edits and looks, and the host hands the edit on in between.
+/// The audio thread follows for some blocks while the editor edits and looks, and the host hands the edit on in between.
+fn edit_beside(blocks: usize) {
+    let registry = registry();
+    let first = joined(registry, 1.0, 1);
+    let member: &'static Membership = Box::leak(Box::new(joined(registry, 1.0, 2)));
+    let (set, read) = parameter(1.0);
+    let editor = thread::spawn(move || {
+        member.edit(ONE, 0, 2.0);
+        set(2.0);
+        member.look(ONE, &[read()])[0]
+    });
+    for _ in 0..blocks {
+        member.follow(|| (ONE, [read()]), BLOCK_S);
+    }
+    assert_eq!(editor.join().expect("it edits"), 2.0);
+    // Somebody else's edit is later and wins, whatever the first instance still thinks of its own.
+    first.edit(ONE, 0, 5.0);
+    for _ in 0..2 {
+        member.follow(|| (ONE, [read()]), BLOCK_S);
+    }
+    assert_eq!(stands_on(member, 2.0), 5.0);
+}
+
 #[test]
 fn an_edit_in_the_editor_while_the_audio_thread_follows_is_told_once() {
-    model(|| {
-        let registry = registry();
-        let first = joined(registry, 1.0, 1);
-        let member: &'static Membership = Box::leak(Box::new(joined(registry, 1.0, 2)));
-        let (set, read) = parameter(1.0);
-        let editor = thread::spawn(move || {
-            member.edit(ONE, 0, 2.0);
-            set(2.0);
-            member.look(ONE, &[read()])[0]
-        });
-        for _ in 0..2 {
-            member.follow(|| (ONE, [read()]), BLOCK_S);
-        }
-        assert_eq!(editor.join().expect("it edits"), 2.0);
-        // Somebody else's edit is later and wins, whatever the first instance still thinks of its own.
-        first.edit(ONE, 0, 5.0);
-        for _ in 0..2 {
-            member.follow(|| (ONE, [read()]), BLOCK_S);
-        }
-        assert_eq!(stands_on(member, 2.0), 5.0);
-    });
+    loom::model(|| edit_beside(1));
+    let mut builder = loom::model::Builder::new();
+    builder.preemption_bound = builder.preemption_bound.or(Some(3));
+    builder.check(|| edit_beside(2));
 }
 
 /// A state is loaded beside the audio thread, in blocks of any length: no edit of the platform comes of it, and the
 /// instance keeps what it was loaded with.
 #[test]
 fn a_state_that_is_loaded_beside_the_audio_thread_is_no_edit() {
-    model(|| {
+    loom::model(|| {
         let registry = registry();
         let first = joined(registry, 1.0, 1);
         let member: &'static Membership = Box::leak(Box::new(joined(registry, 1.0, 2)));
@@ -176,7 +173,7 @@ fn a_state_that_is_loaded_beside_the_audio_thread_is_no_edit() {
 /// Two sessions are opened by two threads, one twice: no value crosses, and who is of one session stands on one platform.
 #[test]
 fn sessions_that_are_opened_at_once_stay_apart() {
-    model(|| {
+    loom::model(|| {
         let registry = registry();
         let other = thread::spawn(move || [loaded(registry, 2.0, 8)]);
         let first = loaded(registry, 1.0, 7);
@@ -196,7 +193,7 @@ fn sessions_that_are_opened_at_once_stay_apart() {
 /// One that was loaded with another value stands apart while another edits, and while the one that brought the platform goes.
 #[test]
 fn one_apart_follows_an_edit_and_inherits_what_is_left() {
-    model(|| {
+    loom::model(|| {
         let registry = registry();
         let first = loaded(registry, 1.0, 7);
         let apart = loaded(registry, 2.0, 7);
@@ -211,7 +208,7 @@ fn one_apart_follows_an_edit_and_inherits_what_is_left() {
         assert_eq!((stands_on(&first, 1.0), stands_on(&apart, 2.0)), (3.0, 3.0));
         assert!(apart.standing().differences[0].is_none());
     });
-    model(|| {
+    loom::model(|| {
         let registry = registry();
         let first = loaded(registry, 1.0, 7);
         let apart = loaded(registry, 2.0, 7);
