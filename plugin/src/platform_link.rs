@@ -712,9 +712,9 @@ mod tests {
         // Loaded in turn, and only the tab in front is processed.
         let (mut a, mut b): (Vec<_>, Vec<_>) =
             (0..3).map(|_| (Instance::of(registry, &a), Instance::of(registry, &b))).unzip();
-        for turn in 0..4 {
-            let (front, decay_s) = if turn % 2 == 0 { (&mut a, 0.4) } else { (&mut b, 1.7) };
-            front[turn % 3].own[DECAY] = decay_s + 0.01 * turn as f64;
+        for (turn, decay_s) in [0.4, 1.7, 0.42, 1.73].into_iter().enumerate() {
+            let front = if turn % 2 == 0 { &mut a } else { &mut b };
+            front[turn % 3].own[DECAY] = decay_s;
             (0..3).for_each(|_| front.iter().for_each(Instance::block));
         }
         assert_eq!((decays(&a), decays(&b)), (vec![0.42; 3], vec![1.73; 3]));

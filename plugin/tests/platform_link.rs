@@ -166,7 +166,8 @@ fn states_that_are_loaded_beside_the_audio_thread_are_no_edits() {
         });
         assert_eq!(moved, 0, "blocks of {block_frames} frames");
         // The control: an edit moves it.
-        loaded.block(6, &[(loaded.decay, 1.0)]);
+        loaded.block(6, &[]);
+        loaded.block(7, &[(loaded.decay, 1.0)]);
         let is_followed = (6..1000).any(|block| {
             std::thread::sleep(Duration::from_millis(2));
             still.block(block, &[]);
