@@ -14,6 +14,7 @@ pub mod hall_sheet;
 pub mod hall_window;
 pub mod ink;
 pub mod needles;
+pub mod notices;
 pub mod pen;
 mod section;
 pub mod sheet;
@@ -93,6 +94,7 @@ impl NiceEguiApp for SeatEditor {
         let setter = host.param_setter();
         let values = Values::of(&self.parameters);
         let seconds = ui.input(|input| input.stable_dt);
+        self.sheet.notice = self.notice();
         self.sheet.levels = Some(self.needles.follow(&self.meters.read(), seconds));
         self.sheet.warn_of_tail(self.meters.has_tail_failed());
         match self.needles.next_look() {
@@ -130,6 +132,13 @@ impl NiceEguiApp for SeatEditor {
     }
 }
 
+impl SeatEditor {
+    fn notice(&self) -> Option<String> {
+        let Parameters { link, place, newer, .. } = &*self.parameters;
+        newer.read(|newer| notices::notice(link.value().0, &place.standing(), newer))
+    }
+}
+
 /// Tells the host what a hand did.
 fn tell(parameters: &Parameters, setter: &ParamSetter, edit: Edit) {
     match edit {
@@ -141,6 +150,7 @@ fn tell(parameters: &Parameters, setter: &ParamSetter, edit: Edit) {
         Edit::Set(number, value) => {
             if let Some(parameter) = parameters.number(number) {
                 setter.set_parameter(parameter, number.stored(value));
+                parameters.newer.forget(number.id);
                 parameters.tell_platform(number.id, number.on_grid(value));
             }
         }
@@ -178,5 +188,6 @@ fn choose(parameters: &Parameters, setter: &ParamSetter, list: List, entry: usiz
         List::Pickup => one(&pickup.pair, setter, entry),
         List::Link => one(&parameters.link, setter, entry),
     }
+    parameters.newer.forget(list.id());
     parameters.tell_platform(list.id(), entry as f64);
 }

@@ -9,6 +9,7 @@
 //! * The engine runs on while bypassed, so that coming back is seamless.
 //! * The latency is 0, always.
 
+pub mod carried;
 pub mod chain;
 pub mod choice;
 pub mod dry_fade;
@@ -103,6 +104,8 @@ impl Plugin for RostraSeat {
     }
 
     fn filter_state(state: &mut PluginState) {
+        // The framework sets parameters after this, and the place on the platforms last.
+        platform_link::begin_load();
         state::mend(state);
     }
 

@@ -12,8 +12,9 @@ use rostra_dsp::seat::Seat;
 use rostra_dsp::settings::{CLOSE_MIC_M, Level, Tone};
 use rostra_dsp::surface::Finish;
 
+use crate::carried::Carrier;
 use crate::choice::Listed;
-use crate::platform_link::{Link, Membership, place_of, put_into, shared_of};
+use crate::platform_link::{Link, Membership, SessionId, place_of, put_into, shared_of};
 use crate::quantity::{Number, Spread, Unit};
 
 /// All parameters of an instance, in the order in which hosts list them.
@@ -40,9 +41,15 @@ pub struct Parameters {
     /// The shared platform that the instance stands on.
     #[id = "link"]
     pub link: EnumParam<Listed<Link>>,
+    /// The session whose platform it is. Fields are loaded in the order of their names, so it is known before the place.
+    #[persist = "group"]
+    pub session: SessionId,
     /// Its place there; a state holds the values that it stood on.
     #[persist = "platform"]
     pub place: Membership,
+    /// What a newer version saved and this one does not know.
+    #[persist = "newer"]
+    pub newer: Carrier,
     /// Lets the dry signal be heard for comparison; always off in a loaded state, ignored offline.
     #[id = "dry"]
     pub dry: BoolParam,
@@ -250,6 +257,7 @@ impl Default for Parameters {
     fn default() -> Self {
         let settings = Settings::default();
         let platform = settings.platform;
+        let place = Membership::new(&shared_of(&settings.snapped()));
         Self {
             seat: SeatParameters {
                 depth: DEPTH.parameter(),
@@ -290,7 +298,9 @@ impl Default for Parameters {
                 trim: TRIM.parameter(),
             },
             link: EnumParam::new("Platform link", Listed(Link::Off)).non_automatable(),
-            place: Membership::new(&shared_of(&settings.snapped())),
+            session: SessionId::of(&place),
+            place,
+            newer: Carrier::default(),
             dry: switch("Compare dry").non_automatable(),
             bypass: switch("Bypass").make_bypass(),
         }
@@ -339,7 +349,7 @@ impl Parameters {
     ///
     /// `elapsed_s` of sound have passed since the last call.
     pub fn follow(&self, elapsed_s: f64) {
-        self.place.follow(self.link.value().0, || shared_of(&self.own_settings()), elapsed_s);
+        self.place.follow(|| (self.link.value().0, shared_of(&self.own_settings())), elapsed_s);
     }
 
     /// Tells the shared platform what a hand has set in the editor; what is not shared is told nobody.
@@ -575,7 +585,7 @@ mod tests {
         }
         assert_eq!(parameters.bypass.string_to_normalized_value("on"), Some(1.0));
         assert_eq!(parameters.bypass.string_to_normalized_value("perhaps"), None);
-        assert_eq!(seat.family.string_to_normalized_value("rear bell"), Some(2.0 / 7.0));
+        assert_eq!(seat.family.string_to_normalized_value("rear bell"), Some(2.0 / 24.0));
         assert_eq!(seat.family.string_to_normalized_value("trumpet"), None);
     }
 

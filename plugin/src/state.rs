@@ -8,13 +8,18 @@ use rostra_dsp::pickup::Pair;
 use rostra_dsp::radiation::Family;
 use rostra_dsp::surface::Finish;
 
-use crate::choice::Listed;
+use crate::carried::{Carried, CarriedValue, VERSION, is_newer, is_same};
+use crate::choice::{Listed, place_of_id};
+use crate::editor::values::List;
 use crate::parameters::NUMBERS;
 use crate::platform_link::{Followed, Link, SHARED_IDS, Saved};
 use crate::quantity::Number;
 
 /// The field that holds the values of the platform that an instance stood on.
 const PLATFORM: &str = "platform";
+
+/// The fields that a state of this version has.
+const FIELDS: [&str; 2] = [PLATFORM, "group"];
 
 /// Mends a state so that loading it gives one sound, whatever the instance held before.
 ///
@@ -26,11 +31,17 @@ const PLATFORM: &str = "platform";
 ///
 /// An instance that stood on a shared platform saved that platform's values
 /// beside its own parameters; they become its own.
+///
+/// Of a state of a newer version, what is not known here is carried along.
 pub fn mend(state: &mut PluginState) {
-    let saved: Saved =
+    let before = Carried::unpack(state);
+    let mut saved: Saved =
         state.fields.get(PLATFORM).and_then(|field| deserialize_field(field).ok()).unwrap_or_default();
+    for (id, followed) in &before.platform {
+        saved.entry(id.clone()).or_insert(*followed);
+    }
     for id in SHARED_IDS {
-        let Some(&Followed { value, own }) = saved.get(id) else { continue };
+        let Some(Followed { value, own }) = saved.remove(id) else { continue };
         let number = NUMBERS.iter().find(|number| number.id == id);
         // Another one than was seen is a host's, set since, and newer than what was followed.
         let is_own = match (number, state.params.get(id)) {
@@ -41,14 +52,17 @@ pub fn mend(state: &mut PluginState) {
             _ => false,
         };
         if is_own {
-            let value = match number {
-                Some(number) => ParamValue::F32(number.stored(value)),
-                None => ParamValue::I32(value as i32),
+            let value = match (number, shared_entry(id, value)) {
+                (Some(number), _) => ParamValue::F32(number.stored(value)),
+                (None, Some(entry)) => ParamValue::String(entry.to_owned()),
+                (None, None) => ParamValue::I32(value as i32),
             };
             state.params.insert(id.to_owned(), value);
         }
     }
-    // Always there, so that every load is told to the instance's place on the platforms.
+    before.put_back(state);
+    let found = state.clone();
+    // Always there, so that every load is told to the instance's place on the platforms, and ends there.
     state.fields.insert(PLATFORM.to_owned(), "{}".to_owned());
     mend_numbers(state, &NUMBERS);
     let Settings { seat, platform, pickup, .. } = Settings::default();
@@ -63,6 +77,47 @@ pub fn mend(state: &mut PluginState) {
         state.params.insert("bypass".to_owned(), ParamValue::Bool(false));
     }
     state.params.insert("dry".to_owned(), ParamValue::Bool(false));
+    let is_known = |id: &str| {
+        NUMBERS.iter().any(|number| number.id == id)
+            || List::ALL.iter().any(|list| list.id() == id)
+            || ["bypass", "dry"].contains(&id)
+    };
+    let mut carried = not_understood(&found, state, is_known, &FIELDS);
+    // The comparison is off in every version.
+    carried.params.remove("dry");
+    if !carried.version.is_empty() {
+        carried.platform = saved;
+    }
+    carried.pack(state);
+}
+
+/// Returns what a newer version saved, of which `mended` is what this version makes; nothing of an older version's.
+pub(crate) fn not_understood(
+    found: &PluginState,
+    mended: &PluginState,
+    is_known: impl Fn(&str) -> bool,
+    fields: &[&str],
+) -> Carried {
+    if !is_newer(&found.version, VERSION) {
+        return Carried::default();
+    }
+    let carried = |(id, value): (&String, &ParamValue)| {
+        let instead = if is_known(id) { mended.params.get(id).cloned() } else { None };
+        let is_understood = instead.as_ref().is_some_and(|instead| is_same(value, instead));
+        (!is_understood).then(|| (id.clone(), CarriedValue { value: value.clone(), instead }))
+    };
+    let is_unknown = |(name, _): &(&String, &String)| !fields.contains(&name.as_str());
+    Carried {
+        version: found.version.clone(),
+        params: found.params.iter().filter_map(carried).collect(),
+        platform: Saved::new(),
+        fields: found
+            .fields
+            .iter()
+            .filter(is_unknown)
+            .map(|(name, field)| (name.clone(), field.clone()))
+            .collect(),
+    }
 }
 
 /// Brings numbers into range; what is missing, no number or of another kind becomes the default.
@@ -86,7 +141,9 @@ fn shared_entry(id: &str, place: f64) -> Option<&'static str> {
 fn mend_list<T: Enum>(state: &mut PluginState, id: &str, default: T) {
     let entries = T::ids().unwrap_or_default();
     let entry = match state.params.get(id) {
-        Some(ParamValue::String(entry)) => entries.iter().find(|known| *known == entry),
+        Some(ParamValue::String(entry)) => (entries.iter().find(|known| *known == entry))
+            // A place that had no entry when it was saved, and has one now.
+            .or_else(|| entries.get(place_of_id(entry)?)),
         Some(ParamValue::I32(index)) => usize::try_from(*index).ok().and_then(|index| entries.get(index)),
         _ => None,
     };
@@ -99,8 +156,10 @@ fn mend_list<T: Enum>(state: &mut PluginState, id: &str, default: T) {
 mod tests {
     use std::collections::BTreeMap;
 
+    use nice_plug::prelude::Params as _;
+
     use super::*;
-    use crate::parameters::{DEPTH, PLATFORM_DEPTH, PLATFORM_WIDTH, TRIM};
+    use crate::parameters::{DEPTH, PLATFORM_DEPTH, PLATFORM_WIDTH, Parameters, TRIM};
 
     fn state(params: &[(&str, ParamValue)]) -> PluginState {
         PluginState {
@@ -161,7 +220,7 @@ mod tests {
             ("family", ParamValue::String("rear-bell".to_owned())),
             ("floor", ParamValue::I32(5)),
             ("rear", ParamValue::I32(-1)),
-            ("sides", ParamValue::I32(99)),
+            ("sides", ParamValue::I32(999)),
             ("canopy", ParamValue::String("glass".to_owned())),
             ("pickup", ParamValue::F32(1.0)),
         ]);
@@ -172,6 +231,16 @@ mod tests {
         assert_eq!(text(&state, "sides"), "timber");
         assert_eq!(text(&state, "canopy"), "plasterboard");
         assert_eq!(text(&state, "pickup"), "near-coincident");
+        // A place without an entry is one that a host can set: it comes back.
+        let mut state = self::state(&[
+            ("rear", ParamValue::String("place-12".to_owned())),
+            ("sides", ParamValue::String("place-4".to_owned())),
+            ("canopy", ParamValue::String("place-99".to_owned())),
+        ]);
+        mend(&mut state);
+        assert_eq!(text(&state, "rear"), "place-12");
+        assert_eq!(text(&state, "sides"), "brick", "it has an entry by now");
+        assert_eq!(text(&state, "canopy"), "plasterboard");
     }
 
     #[test]
@@ -210,6 +279,95 @@ mod tests {
         state.fields.insert(PLATFORM.to_owned(), "no JSON".to_owned());
         mend(&mut state);
         assert_eq!(number(&state, "decay"), 1.25);
+    }
+
+    /// What this version saves after it has loaded a state: what it knows, and its fields.
+    fn saved(mut mended: PluginState) -> PluginState {
+        let known = |id: &String| Parameters::default().param_map().iter().any(|(known, ..)| known == id);
+        mended.params.retain(|id, _| known(id));
+        mended.fields.retain(|name, _| FIELDS.contains(&name.as_str()) || name == "newer");
+        VERSION.clone_into(&mut mended.version);
+        mended
+    }
+
+    /// A state of a version that has a finish, a parameter, a longer decay and a field more.
+    fn newer() -> PluginState {
+        let mut newer = state(&[
+            ("floor", ParamValue::String("glass".to_owned())),
+            ("rear", ParamValue::String("brick".to_owned())),
+            ("decay", ParamValue::F32(3.25)),
+            ("balcony", ParamValue::F32(0.4)),
+            ("depth", ParamValue::F32(DEPTH.stored(7.0))),
+        ]);
+        newer.version = "99.0.0".to_owned();
+        newer.fields.insert("rooms".to_owned(), "[1, 2]".to_owned());
+        newer.fields.insert(PLATFORM.to_owned(), r#"{"balcony": {"value": 0.5, "own": 0.4}}"#.to_owned());
+        newer
+    }
+
+    /// What a newer version finds in a state that this one saved, before it reads it.
+    fn found_by_the_newer(mut state: PluginState) -> PluginState {
+        let carried = Carried::unpack(&mut state);
+        carried.put_back(&mut state);
+        state
+    }
+
+    #[test]
+    fn what_a_newer_version_saved_is_played_as_far_as_it_goes_and_found_again() {
+        let mut once = newer();
+        mend(&mut once);
+        assert_eq!((text(&once, "floor"), text(&once, "rear")), ("timber-platform".into(), "brick".into()));
+        assert_eq!((number(&once, "decay"), number(&once, "depth")), (2.0, DEPTH.stored(7.0)));
+        // Saved, loaded and saved again by this version.
+        let mut twice = saved(once.clone());
+        mend(&mut twice);
+        for state in [saved(once), saved(twice)] {
+            assert!(!state.params.contains_key("balcony") && !state.fields.contains_key("rooms"));
+            let carried: Carried = deserialize_field(&state.fields["newer"]).expect("it is carried");
+            assert_eq!(carried.version, "99.0.0");
+            assert_eq!(carried.params.keys().collect::<Vec<_>>(), ["balcony", "decay", "floor"]);
+            assert_eq!(carried.platform["balcony"], Followed { value: 0.5, own: 0.4 });
+            let found = found_by_the_newer(state);
+            assert_eq!(found.version, "99.0.0");
+            for (id, value) in newer().params {
+                assert!(is_same(&found.params[&id], &value), "{id}: {:?}", found.params[&id]);
+            }
+            assert_eq!(found.fields["rooms"], "[1, 2]");
+        }
+    }
+
+    #[test]
+    fn what_is_changed_here_wins_over_what_is_carried() {
+        let mut here = newer();
+        mend(&mut here);
+        let mut here = saved(here);
+        here.params.insert("floor".to_owned(), ParamValue::String("concrete".to_owned()));
+        // The group's edit is followed, and stands in the platform's field.
+        here.fields.insert(PLATFORM.to_owned(), r#"{"decay": {"value": 1.5, "own": 2.0}}"#.to_owned());
+        mend(&mut here);
+        let found = found_by_the_newer(saved(here));
+        assert_eq!((text(&found, "floor"), number(&found, "decay")), ("concrete".into(), 1.5));
+        assert_eq!(number(&found, "balcony"), 0.4);
+    }
+
+    #[test]
+    fn of_a_state_that_is_not_newer_nothing_is_carried() {
+        for version in ["", VERSION, "0.0.1", "nonsense"] {
+            let mut older = newer();
+            version.clone_into(&mut older.version);
+            mend(&mut older);
+            assert_eq!(
+                (older.fields["newer"].as_str(), text(&older, "floor")),
+                ("{}", "timber-platform".into())
+            );
+        }
+        // What this version has learnt meanwhile is no longer carried.
+        let mut learnt = state(&[("floor", ParamValue::String("timber-platform".to_owned()))]);
+        VERSION.clone_into(&mut learnt.version);
+        let carried = r#"{"version": "0.0.2", "params": {"floor": {"value": {"string": "brick"}, "instead": {"string": "timber-platform"}}}}"#;
+        learnt.fields.insert("newer".to_owned(), carried.to_owned());
+        mend(&mut learnt);
+        assert_eq!((learnt.fields["newer"].as_str(), text(&learnt, "floor")), ("{}", "brick".into()));
     }
 
     #[test]

@@ -72,16 +72,30 @@ fn platform() -> impl Strategy<Value = String> {
             .collect();
         format!("{{{}}}", entries.join(","))
     });
-    prop_oneof![4 => saved, 1 => any::<String>(), 1 => Just("{\"decay\":{\"value\":1e999,\"own\":0}}".to_owned())]
+    let entry = prop_oneof![Just("\"floor\""), Just("\"depth\""), Just("\"\""), Just("\"link\"")];
+    let value = prop_oneof![
+        Just("{\"f32\":1e9}"),
+        Just("{\"string\":\"glass\"}"),
+        Just("{\"i32\":-7}"),
+        Just("null"),
+        Just("{\"string\":\"timber-platform\"}")
+    ];
+    let newer = (entry, value.clone(), value).prop_map(|(id, value, instead)| {
+        format!(
+            "{{\"version\":\"99.0.0\",\"params\":{{{id}:{{\"value\":{value},\"instead\":{instead}}}}},\"fields\":{{\"a\":\"b\"}}}}"
+        )
+    });
+    prop_oneof![4 => saved, 2 => newer, 1 => any::<String>(), 1 => Just("{\"decay\":{\"value\":1e999,\"own\":0}}".to_owned())]
 }
 
 fn state() -> impl Strategy<Value = PluginState> {
     let ids = Parameters::default().param_map().into_iter().chain(HallParameters::default().param_map());
     let ids: Vec<String> = ids.map(|(id, ..)| id).chain(["", "dep", "é"].map(str::to_owned)).collect();
     let params = vec((select(ids), value()), 0..40).prop_map(|params| params.into_iter().collect());
-    let fields = vec((select(vec!["platform", "editor", ""]), platform()), 0..3)
+    let fields = vec((select(vec!["platform", "group", "newer", "editor", ""]), platform()), 0..3)
         .prop_map(|fields| fields.into_iter().map(|(id, field)| (id.to_owned(), field)).collect());
-    (any::<String>(), params, fields).prop_map(
+    let version = prop_oneof![any::<String>(), Just("99.0.0".to_owned()), Just("0.1.0".to_owned())];
+    (version, params, fields).prop_map(
         |(version, params, fields): (String, BTreeMap<_, _>, BTreeMap<_, _>)| PluginState {
             version,
             params,

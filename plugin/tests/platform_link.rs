@@ -1,12 +1,14 @@
-//! Eighty instances in one CLAP host, on eight audio threads, on one shared platform: all follow one edit, and nothing clicks.
+//! Instances in one CLAP host on a shared platform: eighty on eight audio threads follow one edit and nothing clicks, and
+//! states that are loaded beside an audio thread are no edits.
 //!
-//! Held against what the design asks for (100 ms), counted in sound that was
-//! played: blocks are paced in real time or slower.
+//! Following is held against what the design asks for (100 ms), counted in sound
+//! that was played: blocks are paced in real time or slower.
 
 mod in_process;
 
 use rostra_dsp::extremes::larger;
 use std::sync::Barrier;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
 use clack_extensions::params::{ParamInfoBuffer, PluginParams};
@@ -36,6 +38,7 @@ const EDITED_DECAY: f64 = (1.0 - 0.2) / (2.0 - 0.2);
 /// One instance under test.
 struct Playing {
     processor: StartedPluginAudioProcessor<Host>,
+    block_frames: usize,
     link: ClapId,
     decay: ClapId,
     sound: Vec<f32>,
@@ -63,11 +66,11 @@ impl Playing {
             events.push(&ParamValueEvent::new(0, id, Pckn::match_all(), value));
         }
         let tone = |n: usize| {
-            let phase = std::f64::consts::TAU * 250.0 * (block * BLOCK_FRAMES + n) as f64 / RATE_HZ;
+            let phase = std::f64::consts::TAU * 250.0 * (block * self.block_frames + n) as f64 / RATE_HZ;
             (0.25 * phase.sin()) as f32
         };
-        let mut taken: Vec<Vec<f32>> = vec![(0..BLOCK_FRAMES).map(tone).collect(); 2];
-        let mut given = vec![vec![0.0_f32; BLOCK_FRAMES]; 2];
+        let mut taken: Vec<Vec<f32>> = vec![(0..self.block_frames).map(tone).collect(); 2];
+        let mut given = vec![vec![0.0_f32; self.block_frames]; 2];
         let (mut inputs, mut outputs) = (AudioPorts::with_capacity(2, 1), AudioPorts::with_capacity(2, 1));
         let audio_in = inputs.with_input_buffers([AudioPortBuffer {
             latency: 0,
@@ -77,7 +80,7 @@ impl Playing {
             latency: 0,
             channels: AudioPortBufferType::f32_output_only(given.iter_mut().map(Vec::as_mut_slice)),
         }]);
-        let steady = Some((block * BLOCK_FRAMES) as u64);
+        let steady = Some((block * self.block_frames) as u64);
         self.processor
             .process(&audio_in, &mut audio_out, &events.as_input(), &mut OutputEvents::void(), steady, None)
             .expect("the plug-in processes");
@@ -88,6 +91,91 @@ impl Playing {
             TailLength::Infinite => u32::MAX,
         };
         self.tails_frames.push(frames);
+    }
+}
+
+/// Makes an instance and starts it.
+fn playing(entry: &PluginEntry, block_frames: usize) -> (PluginInstance<Host>, Playing) {
+    let info = HostInfo::new("Rostra tests", "Rostra", "", env!("CARGO_PKG_VERSION")).expect("no zeros");
+    let mut plugin = PluginInstance::<Host>::new(|()| Shared, |_| (), entry, c"org.rostra.seat", &info)
+        .expect("an instance");
+    let (link, decay) = (id_of(&mut plugin, "Platform link"), id_of(&mut plugin, "Decay"));
+    let configuration = PluginAudioConfiguration {
+        sample_rate: RATE_HZ,
+        min_frames_count: 1,
+        max_frames_count: block_frames as u32,
+    };
+    let stopped = plugin.activate(|_, ()| (), configuration).expect("the plug-in is activated");
+    let processor = stopped.start_processing().expect("the plug-in starts");
+    (plugin, Playing { processor, block_frames, link, decay, sound: Vec::new(), tails_frames: Vec::new() })
+}
+
+fn saved(plugin: &mut PluginInstance<Host>) -> Vec<u8> {
+    let mut saved = Vec::new();
+    let state = plugin.plugin_shared_handle().get_extension::<PluginState>().expect("there is a state");
+    state.save(&plugin.plugin_handle(), &mut saved).expect("it is saved");
+    saved
+}
+
+fn load(plugin: &mut PluginInstance<Host>, saved: &[u8]) {
+    let state = plugin.plugin_shared_handle().get_extension::<PluginState>().expect("there is a state");
+    state.load(&plugin.plugin_handle(), &mut &*saved).expect("it is loaded");
+}
+
+/// Thousands of states are loaded beside an audio thread that plays: another member of the platform never moves. At the
+/// end an edit still reaches it.
+#[test]
+fn states_that_are_loaded_beside_the_audio_thread_are_no_edits() {
+    const LOADS: usize = 3000;
+    // 20 ms, and more than 40 ms.
+    for block_frames in [960, 2048] {
+        let entry = entry();
+        let (_kept, mut still) = playing(&entry, block_frames);
+        let (mut plugin, mut loaded) = playing(&entry, block_frames);
+        for playing in [&mut still, &mut loaded] {
+            playing.block(0, &[(playing.link, 1.0)]);
+        }
+        let short = saved(&mut plugin);
+        // Another decay, as many letters, so that the length in front stays.
+        let long = String::from_utf8_lossy(&short[8..])
+            .replace("\"decay\":{\"f32\":0.5}", "\"decay\":{\"f32\":0.9}");
+        let long = [&short[..8], long.as_bytes()].concat();
+        assert!(long.len() == short.len() && long != short);
+        (1..6).for_each(|block| still.block(block, &[]));
+        let before = still.tails_frames[5];
+        let is_over = AtomicBool::new(false);
+        let moved = std::thread::scope(|scope| {
+            let audio = scope.spawn(|| {
+                let mut moved = 0;
+                for block in 6.. {
+                    if is_over.load(Ordering::Acquire) {
+                        break;
+                    }
+                    loaded.block(block, &[]);
+                    still.block(block, &[]);
+                    moved += usize::from(still.tails_frames.last() != Some(&before));
+                    still.tails_frames.clear();
+                    [&mut still, &mut loaded].map(|playing| playing.sound.clear());
+                }
+                moved
+            });
+            for turn in 0..LOADS {
+                load(&mut plugin, [&short, &long][turn % 2]);
+            }
+            is_over.store(true, Ordering::Release);
+            audio.join().expect("the audio thread ends in peace")
+        });
+        assert_eq!(moved, 0, "blocks of {block_frames} frames");
+        // The control: an edit moves it.
+        loaded.block(6, &[]);
+        loaded.block(7, &[(loaded.decay, 1.0)]);
+        let is_followed = (6..1000).any(|block| {
+            std::thread::sleep(Duration::from_millis(2));
+            still.block(block, &[]);
+            still.tails_frames.last() != Some(&before)
+        });
+        assert!(is_followed, "blocks of {block_frames} frames");
+        plugin.deactivate(loaded.processor.stop_processing());
     }
 }
 
@@ -105,24 +193,9 @@ fn resident_mib() -> f64 {
 #[test]
 fn eighty_linked_instances_follow_one_edit_without_a_click() {
     let entry = entry();
-    let info = HostInfo::new("Rostra tests", "Rostra", "", env!("CARGO_PKG_VERSION")).expect("no zeros");
     let before_mib = resident_mib();
-    let mut plugins = Vec::new();
-    let mut all = Vec::new();
-    for _ in 0..THREADS * PER_THREAD {
-        let mut plugin = PluginInstance::<Host>::new(|()| Shared, |_| (), &entry, c"org.rostra.seat", &info)
-            .expect("an instance");
-        let (link, decay) = (id_of(&mut plugin, "Platform link"), id_of(&mut plugin, "Decay"));
-        let configuration = PluginAudioConfiguration {
-            sample_rate: RATE_HZ,
-            min_frames_count: 1,
-            max_frames_count: BLOCK_FRAMES as u32,
-        };
-        let stopped = plugin.activate(|_, ()| (), configuration).expect("the plug-in is activated");
-        let processor = stopped.start_processing().expect("the plug-in starts");
-        all.push(Playing { processor, link, decay, sound: Vec::new(), tails_frames: Vec::new() });
-        plugins.push(plugin);
-    }
+    let (mut plugins, mut all): (Vec<_>, Vec<_>) =
+        (0..THREADS * PER_THREAD).map(|_| playing(&entry, BLOCK_FRAMES)).unzip();
     let grown_mib = resident_mib() - before_mib;
 
     let barrier = Barrier::new(THREADS);
@@ -183,14 +256,12 @@ fn eighty_linked_instances_follow_one_edit_without_a_click() {
         (value_of(&mut plugins[0], decay) - DEFAULT_DECAY).abs() < 1e-6,
         "nothing was written into the host's parameter"
     );
-    let mut saved = Vec::new();
-    let state = plugins[0].plugin_shared_handle().get_extension::<PluginState>().expect("there is a state");
-    state.save(&plugins[0].plugin_handle(), &mut saved).expect("it is saved");
+    let state = saved(&mut plugins[0]);
     drop(plugins);
+    let info = HostInfo::new("Rostra tests", "Rostra", "", env!("CARGO_PKG_VERSION")).expect("no zeros");
     let mut reopened = PluginInstance::<Host>::new(|()| Shared, |_| (), &entry, c"org.rostra.seat", &info)
         .expect("an instance");
-    let state = reopened.plugin_shared_handle().get_extension::<PluginState>().expect("there is a state");
-    state.load(&reopened.plugin_handle(), &mut saved.as_slice()).expect("it is loaded");
+    load(&mut reopened, &state);
     assert!((value_of(&mut reopened, decay) - EDITED_DECAY).abs() < 1e-6);
     assert_eq!(value_of(&mut reopened, link), 1.0);
 }

@@ -178,9 +178,11 @@ impl Instance {
                 })?;
                 let values = if is_stepped {
                     let steps = least.round() as i64..=most.round() as i64;
-                    Values::Choices(
-                        steps.map(|step| self.text_of(clap_id, step as f64)).collect::<Result<_>>()?,
-                    )
+                    let mut names: Vec<String> =
+                        steps.map(|step| self.text_of(clap_id, step as f64)).collect::<Result<_>>()?;
+                    // The places behind the entries are kept for later ones, and no choice.
+                    names.retain(|name| !name.starts_with("unused "));
+                    Values::Choices(names)
                 } else {
                     self.numbers(clap_id, least, most)?
                 };

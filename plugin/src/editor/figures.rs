@@ -85,13 +85,15 @@ impl Figures {
         self.said = Some(said);
     }
 
-    /// Says under the figures what was refused, what failed or what was done, else how they are handled.
-    pub(super) fn foot(&self, ui: &Ui, pen: &Pen, room: Rect, help: &str) {
-        let (colour, text) = match (&self.refusal, &self.said) {
-            (Some(refusal), _) => (pen.ink.notice, refusal.as_str()),
-            (None, _) if self.has_tail_failed => (pen.ink.notice, NO_TAIL),
-            (None, Some(said)) => (pen.ink.line, said.as_str()),
-            (None, None) => (pen.ink.faint, help),
+    /// Says under the figures what was refused, what failed or what was done, else what there is to say of the instance, else
+    /// how figures are handled.
+    pub(super) fn foot(&self, ui: &Ui, pen: &Pen, room: Rect, notice: Option<&str>, help: &str) {
+        let (colour, text) = match (&self.refusal, &self.said, notice) {
+            (Some(refusal), ..) => (pen.ink.notice, refusal.as_str()),
+            (None, ..) if self.has_tail_failed => (pen.ink.notice, NO_TAIL),
+            (None, Some(said), _) => (pen.ink.line, said.as_str()),
+            (None, None, Some(notice)) => (pen.ink.notice, notice),
+            (None, None, None) => (pen.ink.faint, help),
         };
         let control = ui.interact(pen.rect(room), Id::unique("foot"), Sense::hover());
         control.widget_info(|| WidgetInfo::labeled(Role::Label, true, text));

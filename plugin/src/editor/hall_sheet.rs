@@ -51,6 +51,8 @@ const GROUPS: [(&str, &[&Number]); 3] = [
 pub struct HallSheet {
     /// Whether the sheet is the dark-room one.
     pub is_dark: bool,
+    /// What there is to say of the instance, in words.
+    pub notice: Option<String>,
     figures: Figures,
     menus: Menus,
     /// The hall of the last frame, and its reflections.
@@ -63,6 +65,7 @@ impl Default for HallSheet {
     fn default() -> Self {
         Self {
             is_dark: false,
+            notice: None,
             figures: Figures::with_tips(tip),
             menus: Menus::default(),
             answer: None,
@@ -154,7 +157,7 @@ impl HallSheet {
         figures::show_tip(control, "Lets the bus through as it is; the hall rings on underneath.", pen);
         y += ROW + 10.0;
         let room = Rect::from_min_max(pos2(x, y), pos2(x + width, TITLE.top() - 4.0));
-        self.figures.foot(ui, pen, room, HELP);
+        self.figures.foot(ui, pen, room, self.notice.as_deref(), HELP);
     }
 
     fn title(&mut self, ui: &Ui, pen: &Pen) {

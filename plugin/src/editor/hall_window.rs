@@ -14,8 +14,9 @@ use nice_plug_egui::{
 use super::LEAST_SCALE;
 use super::filing::Filing;
 use super::hall_sheet::HallSheet;
+use super::notices;
 use super::values::{Edit, Switch};
-use crate::hall::parameters::HallParameters;
+use crate::hall::parameters::{HALL_NUMBERS, HallParameters};
 
 /// Makes the editor of an instance.
 pub(crate) fn create(
@@ -67,6 +68,7 @@ impl NiceEguiApp for HallEditor {
         let Some(host) = self.host.clone() else { return };
         let (values, is_bypassed) = (self.parameters.values(), self.parameters.bypass.value());
         self.sheet.warn_of_tail(self.has_tail_failed.load(Ordering::Relaxed));
+        self.sheet.notice = self.parameters.newer.read(|newer| notices::of_newer(newer, &HALL_NUMBERS));
         let mut edits = egui::CentralPanel::default()
             .frame(egui::Frame::NONE)
             .show(ui, |ui| self.sheet.show(ui, &values, is_bypassed))
@@ -102,6 +104,7 @@ impl HallEditor {
                 Edit::Set(number, value) => {
                     if let Some(parameter) = self.parameters.number(number) {
                         setter.set_parameter(parameter, number.stored(value));
+                        self.parameters.newer.forget(number.id);
                     }
                 }
                 Edit::End(number) => {

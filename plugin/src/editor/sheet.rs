@@ -62,6 +62,8 @@ pub struct Sheet {
     pub is_dark: bool,
     /// Levels to show, where somebody measures them.
     pub levels: Option<Levels>,
+    /// What there is to say of the instance, in words.
+    pub notice: Option<String>,
     figures: Figures,
     hall: hall_block::Hall,
     held: Option<Held>,
@@ -302,7 +304,7 @@ impl Sheet {
             }
         }
         let room = Rect::from_min_max(pos2(x, y + 4.0), pos2(x + width, TITLE.top() - 4.0));
-        self.figures.foot(ui, pen, room, HELP);
+        self.figures.foot(ui, pen, room, self.notice.as_deref(), HELP);
     }
 
     /// Shows levels and switches.

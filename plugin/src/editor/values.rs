@@ -73,10 +73,10 @@ impl List {
     /// Returns the entries.
     pub fn entries(self) -> &'static [&'static str] {
         match self {
-            Self::Radiation => Listed::<Family>::variants(),
-            Self::Pickup => Listed::<Pair>::variants(),
-            Self::Link => Listed::<Link>::variants(),
-            Self::Floor | Self::Rear | Self::Sides | Self::Canopy => Listed::<Finish>::variants(),
+            Self::Radiation => Listed::<Family>::names(),
+            Self::Pickup => Listed::<Pair>::names(),
+            Self::Link => Listed::<Link>::names(),
+            Self::Floor | Self::Rear | Self::Sides | Self::Canopy => Listed::<Finish>::names(),
         }
     }
 }

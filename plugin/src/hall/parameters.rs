@@ -3,6 +3,7 @@
 use nice_plug::prelude::{BoolParam, FloatParam, Params};
 use rostra_dsp::hall::{self, Hall};
 
+use crate::carried::Carrier;
 use crate::parameters::switch;
 use crate::quantity::{Number, Spread, Unit};
 
@@ -39,6 +40,9 @@ pub struct HallParameters {
     /// Lets the bus through at unity gain.
     #[id = "bypass"]
     pub bypass: BoolParam,
+    /// What a newer version saved and this one does not know.
+    #[persist = "newer"]
+    pub newer: Carrier,
 }
 
 /// Gap before the hall answers, ms; about 30 keeps attacks clear (common practice, no source).
@@ -109,6 +113,7 @@ impl Default for HallParameters {
             wet: WET.parameter(),
             trim: TRIM.parameter(),
             bypass: switch("Bypass").make_bypass(),
+            newer: Carrier::default(),
         }
     }
 }
@@ -116,7 +121,8 @@ impl Default for HallParameters {
 impl HallParameters {
     /// Returns the framework's parameters of [`HALL_NUMBERS`].
     const fn all(&self) -> [&FloatParam; HALL_NUMBERS.len()] {
-        let Self { pre_delay, decay, bass, treble, size, early, width, wet, trim, bypass: _ } = self;
+        let Self { pre_delay, decay, bass, treble, size, early, width, wet, trim, bypass: _, newer: _ } =
+            self;
         [pre_delay, decay, bass, treble, size, early, width, wet, trim]
     }
 

@@ -4,15 +4,22 @@ use nice_plug::plugin::ParamValue;
 use nice_plug::prelude::PluginState;
 
 use super::parameters::HALL_NUMBERS;
-use crate::state::mend_numbers;
+use crate::carried::Carried;
+use crate::state::{mend_numbers, not_understood};
 
 /// Mends a state so that loading it gives one sound, whatever the instance held before: numbers are brought inside, and
-/// everything missing, unknown or of a wrong kind becomes the default.
+/// everything missing, unknown or of a wrong kind becomes the default. Of a state of a newer version, what is not known
+/// here is carried along.
 pub fn mend(state: &mut PluginState) {
+    let before = Carried::unpack(state);
+    before.put_back(state);
+    let found = state.clone();
     mend_numbers(state, &HALL_NUMBERS);
     if !matches!(state.params.get("bypass"), Some(ParamValue::Bool(_))) {
         state.params.insert("bypass".to_owned(), ParamValue::Bool(false));
     }
+    let is_known = |id: &str| id == "bypass" || HALL_NUMBERS.iter().any(|number| number.id == id);
+    not_understood(&found, state, is_known, &[]).pack(state);
 }
 
 #[cfg(test)]
@@ -46,5 +53,26 @@ mod tests {
             );
         }
         assert!(matches!(state.params["bypass"], ParamValue::Bool(false)));
+    }
+
+    #[test]
+    fn what_a_newer_version_saved_is_carried_along() {
+        let params = [("decay", ParamValue::F32(1e3)), ("diffusion", ParamValue::F32(0.7))];
+        let mut state = PluginState {
+            version: "99.0.0".to_owned(),
+            params: params.iter().map(|(id, value)| ((*id).to_owned(), value.clone())).collect(),
+            fields: BTreeMap::from([("views".to_owned(), "[]".to_owned())]),
+        };
+        mend(&mut state);
+        // The framework saves what it knows.
+        state.params.remove("diffusion");
+        state.fields.remove("views");
+        crate::carried::VERSION.clone_into(&mut state.version);
+        let carried = Carried::unpack(&mut state);
+        carried.put_back(&mut state);
+        assert_eq!((state.version.as_str(), state.fields["views"].as_str()), ("99.0.0", "[]"));
+        for (id, value) in params {
+            assert!(crate::carried::is_same(&state.params[id], &value), "{id}");
+        }
     }
 }

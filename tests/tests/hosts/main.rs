@@ -30,6 +30,7 @@ mod orders;
 #[cfg(all(target_os = "linux", target_arch = "x86_64"))]
 mod other_processors;
 mod parameters;
+mod projects;
 mod rates;
 mod render_mode;
 mod sleep;

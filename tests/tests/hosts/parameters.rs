@@ -9,23 +9,23 @@ type Designed =
 
 /// The design's table of parameters: sessions depend on ids and names.
 ///
-/// Lists give their first and last entry.
+/// Lists give their first entry and their last place, which is kept for later entries.
 const DESIGNED: [Designed; 29] = [
     ("depth", "Depth", "Seat", "0.50", "25.00", "5.00", "m"),
     ("bearing", "Bearing", "Seat", "-60.0", "60.0", "0.0", "deg"),
     ("riser", "Riser", "Seat", "0.00", "2.00", "0.00", "m"),
     ("facing", "Facing", "Seat", "-180.0", "180.0", "0.0", "deg"),
-    ("family", "Radiation", "Seat", "even", "skin", "even", ""),
+    ("family", "Radiation", "Seat", "even", "unused 24: even", "even", ""),
     ("width", "Source width", "Seat", "0.00", "8.00", "1.50", "m"),
     ("plat_w", "Platform width", "Platform", "8.00", "30.00", "18.00", "m"),
     ("plat_d", "Platform depth", "Platform", "5.00", "25.00", "12.00", "m"),
     ("plat_h", "Platform height", "Platform", "4.00", "20.00", "10.00", "m"),
-    ("floor", "Floor", "Platform", "timber platform", "mineral wool", "timber platform", ""),
-    ("rear", "Rear wall", "Platform", "timber platform", "mineral wool", "timber", ""),
-    ("sides", "Side walls", "Platform", "timber platform", "mineral wool", "timber", ""),
-    ("canopy", "Canopy", "Platform", "timber platform", "mineral wool", "plasterboard", ""),
+    ("floor", "Floor", "Platform", "timber platform", "unused 16: timber platform", "timber platform", ""),
+    ("rear", "Rear wall", "Platform", "timber platform", "unused 16: timber platform", "timber", ""),
+    ("sides", "Side walls", "Platform", "timber platform", "unused 16: timber platform", "timber", ""),
+    ("canopy", "Canopy", "Platform", "timber platform", "unused 16: timber platform", "plasterboard", ""),
     ("decay", "Decay", "Platform", "0.200", "2.000", "0.500", "s"),
-    ("pickup", "Pickup", "Pickup", "coincident", "spaced omnis", "near-coincident", ""),
+    ("pickup", "Pickup", "Pickup", "coincident", "unused 8: coincident", "near-coincident", ""),
     ("pick_y", "Pickup depth", "Pickup", "0.00", "4.00", "0.00", "m"),
     ("pick_z", "Pickup height", "Pickup", "1.50", "5.00", "3.00", "m"),
     ("air", "Air loss", "Air", "0.00", "8.00", "1.00", "x"),
@@ -37,7 +37,7 @@ const DESIGNED: [Designed; 29] = [
     ("balance", "Platform balance", "Level", "0.0", "100.0", "50.0", "%"),
     ("law", "Level with distance", "Level", "0.0", "100.0", "0.0", "%"),
     ("trim", "Trim", "Level", "-24.0", "24.0", "0.0", "dB"),
-    ("link", "Platform link", "", "off", "4", "off", ""),
+    ("link", "Platform link", "", "off", "unused 8: off", "off", ""),
     ("dry", "Compare dry", "", "off", "on", "off", ""),
     ("bypass", "Bypass", "", "off", "on", "off", ""),
 ];
