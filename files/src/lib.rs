@@ -32,13 +32,17 @@ mod contents;
 mod schema;
 
 mod safe_name;
+mod unfinished;
+
 mod shelf;
 
 pub use contents::{Contents, Entry, LONGEST_NAME, MOST_BYTES, in_a_line, read};
 pub use fault::{Fault, What};
 pub use field::{Field, Value, Values};
 pub use kind::{BuiltIn, HALL, KINDS, Kind, PLATFORM, SEAT};
+pub use safe_name::safe_name;
 pub use schema::schema;
 pub use shelf::{FOLDER_VARIABLE, Listed, Listing, NotFound, NotRead, NotSaved, Place, Shelf};
 pub use spelling::{loose, nearest};
 pub use table::Table;
+pub use unfinished::{NewFile, NewFolder, Twin, abandon, sync_folder};

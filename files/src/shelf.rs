@@ -13,6 +13,7 @@ use crate::kind::Kind;
 use crate::safe_name::safe_name;
 use crate::spelling::{loose, nearest};
 use crate::table::Table;
+use crate::unfinished::{NewFile, Twin};
 
 /// The environment variable that names another folder than the system's usual one.
 pub const FOLDER_VARIABLE: &str = "ROSTRA_FILES";
@@ -240,15 +241,12 @@ impl Shelf {
             Some(Listed { place: Place::Own(path), .. }) => path,
             _ => folder.join(format!("{safe}.{ENDING}")),
         };
-        let mut file = new_file(&folder).map_err(|why| unwritable(&folder, why))?;
-        let written =
-            file.write_all(contents.text(table).as_bytes()).and_then(|()| file.as_file().sync_all());
-        written.map_err(|why| unwritable(&path, why))?;
-        let kept = if replaces { file.persist(&path) } else { file.persist_noclobber(&path) };
-        match kept {
-            Ok(_) => Ok(path),
-            Err(error) if error.error.kind() == ErrorKind::AlreadyExists => Err(taken(&safe)),
-            Err(error) => Err(unwritable(&path, error.error)),
+        let mut file = NewFile::within(&folder).map_err(|why| unwritable(&folder, why))?;
+        file.write_all(contents.text(table).as_bytes()).map_err(|why| unwritable(&path, why))?;
+        match file.keep(&path, if replaces { Twin::Replaced } else { Twin::Kept }) {
+            Ok(()) => Ok(path),
+            Err(error) if error.kind() == ErrorKind::AlreadyExists => Err(taken(&safe)),
+            Err(error) => Err(unwritable(&path, error)),
         }
     }
 }
@@ -289,18 +287,6 @@ fn own_files(folder: &Path) -> (Vec<Listed>, Option<Fault>) {
         place: Place::Own(path),
     };
     (files.map(listed).collect(), None)
-}
-
-/// Makes a file that has no name in the lists yet, with the rights of an ordinary one.
-fn new_file(folder: &Path) -> std::io::Result<tempfile::NamedTempFile> {
-    let mut builder = tempfile::Builder::new();
-    #[cfg(unix)]
-    {
-        use std::os::unix::fs::PermissionsExt as _;
-        // What the system makes of it is up to the person's own mask.
-        builder.permissions(fs::Permissions::from_mode(0o666));
-    }
-    builder.prefix(".").suffix(".part").tempfile_in(folder)
 }
 
 #[cfg(test)]

@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 use std::time::SystemTime;
 
 use anyhow::{Context as _, Result, anyhow, bail, ensure};
+use rostra_terminal::tell;
 
 use crate::{mended, notices, workspace};
 
@@ -95,7 +96,7 @@ impl Bundle {
             (Some(built), Some(newest)) if built < newest => "is older than its sources",
             _ => return Ok(bundle),
         };
-        eprintln!("The plug-in {why}: building it (a few minutes the first time).");
+        tell!("The plug-in {why}: building it (a few minutes the first time).");
         Self::build(true)
     }
 

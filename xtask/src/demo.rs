@@ -1,8 +1,10 @@
 //! The demo: the plan of an invented ensemble, rendered, and what to listen for in it.
 
 use anyhow::Result;
+use rostra_terminal::say;
 
 use crate::ensemble::{self, Arguments, Plan};
+use crate::place::Memory;
 use crate::workspace;
 
 /// Renders the demo's plan and says what to listen for; returns how many faults the plan has.
@@ -15,11 +17,12 @@ pub(crate) fn run() -> Result<usize> {
         plan: plan.clone(),
         out: workspace::target()?.join("demo"),
         plugin: None,
+        memory: Memory::default(),
     })?;
-    println!();
-    println!("Start at a low level. Listen for:");
+    say!();
+    say!("Start at a low level. Listen for:");
     for line in Plan::read(&plan)?.listen {
-        println!("  - {line}");
+        say!("  - {line}");
     }
     Ok(faults)
 }

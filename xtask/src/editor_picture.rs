@@ -4,6 +4,7 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 
 use anyhow::{Context as _, Result, bail, ensure};
+use rostra_terminal::say;
 
 use crate::parameter::Wish;
 use crate::workspace;
@@ -91,6 +92,6 @@ pub(crate) fn run(arguments: &Arguments) -> Result<()> {
         bail!("nothing was drawn");
     }
     ensure!(status.success(), "the picture could not be built");
-    println!("{}", workspace::shown(&out));
+    say!("{}", workspace::shown(&out));
     Ok(())
 }

@@ -16,24 +16,26 @@ mod warnings;
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use anyhow::{Context as _, Result, anyhow, bail};
+use anyhow::{Context as _, Result, anyhow, bail, ensure};
 use indicatif::{ProgressBar, ProgressStyle};
 use rayon::prelude::*;
 use rostra_dsp::Settings;
 use rostra_dsp::measure::MonoSum;
+use rostra_files::{NewFolder, sync_folder};
+use rostra_terminal::{say, tell};
 
-use self::excerpt::{Compared, excerpt_lengths_s};
+use self::excerpt::{Compared, Room, rooms};
 use self::hall::Hall;
 use self::mix::{Levelled, Sum};
 use self::phases::Phases;
 use self::plan_file::PlanFile;
 use self::practice::{Expectation, expectations};
-use self::stem::{Common, Placed, Stem, mono};
+use self::stem::{Common, Placed, Placing, Stem, mono};
 use self::warnings::warnings;
 use crate::loudness::Loudness;
 use crate::offline_host::Library;
-use crate::place;
-use crate::recording::{Recording, new_file_in};
+use crate::place::{self, Memory, is_same_output};
+use crate::recording::{Recording, is_same_file};
 use crate::seat_file::{SeatFile, SeatFiles};
 use crate::seats_picture::{self, Seated, letter};
 use crate::sitting::plain_settings;
@@ -53,6 +55,8 @@ pub(crate) struct Arguments {
     /// Another build of the plug-in than this checkout's bundle.
     #[arg(long, value_name = "FILE.clap")]
     pub(crate) plugin: Option<PathBuf>,
+    #[command(flatten)]
+    pub(crate) memory: Memory,
 }
 
 /// What is known of the hall.
@@ -115,28 +119,43 @@ impl Files {
         }
     }
 
-    /// Makes the folders, tries whether they can be written to, and refuses to write over a stem.
-    fn open(&self, plan: &PlanFile) -> Result<()> {
-        fs::create_dir_all(&self.placed).map_err(|error| {
-            anyhow!("--out {}: cannot be made ({error}); choose another", self.folder.display())
-        })?;
-        drop(new_file_in(&self.folder)?);
-        drop(new_file_in(&self.placed)?);
-        for output in [&self.hall, &self.dry_mix, &self.placed_mix] {
-            if let Some(stem) = plan.stems.iter().find(|stem| is_same_file(&stem.file, output)) {
+    /// Returns the files that every ensemble has, and the hall's; the report last.
+    fn all(&self) -> [&PathBuf; 5] {
+        [&self.hall, &self.dry_mix, &self.placed_mix, &self.seats, &self.report]
+    }
+
+    /// Refuses to write over what the plan reads, and where something else than a file has the name of an output.
+    fn check(&self, inputs: &[PathBuf], stems: &[Stem]) -> Result<()> {
+        for output in self.all() {
+            if let Some(input) = inputs.iter().find(|input| is_same_file(input, output)) {
                 bail!(
-                    "{} would overwrite the stem {}; choose another --out",
+                    "{} would overwrite {}, which the plan reads; choose another --out",
                     output.display(),
-                    stem.file.display()
+                    input.display()
                 );
             }
+        }
+        for output in self.all().into_iter().chain(stems.iter().map(|stem| &stem.output)) {
+            ensure!(
+                !output.is_dir(),
+                "{}: is a folder, and a file of this name is to be written; choose another --out",
+                output.display()
+            );
+        }
+        for folder in [&self.folder, &self.placed] {
+            ensure!(
+                folder.is_dir() || folder.symlink_metadata().is_err(),
+                "--out {}: {} is there and is no folder; choose another",
+                self.folder.display(),
+                folder.display()
+            );
         }
         Ok(())
     }
 
     /// Says what was written and how large it is.
     fn print(&self, findings: &Findings) {
-        println!("{}  {} placed stems", shown(&self.placed), findings.stems.len());
+        say!("{}  {} placed stems", shown(&self.placed), findings.stems.len());
         let hall = findings.hall.as_ref().map(|_| (&self.hall, "what the hall answers"));
         let others = [
             (&self.dry_mix, "dry mix"),
@@ -146,8 +165,77 @@ impl Files {
         ];
         for (path, what) in hall.into_iter().chain(others) {
             let bytes = fs::metadata(path).map_or(0, |metadata| metadata.len());
-            println!("{}  {what}, {:.1} MB", shown(path), bytes as f64 / 1e6);
+            say!("{}  {what}, {:.1} MB", shown(path), bytes as f64 / 1e6);
         }
+    }
+}
+
+/// An ensemble that is being made: in a folder of its own, until all of it is there.
+struct Making {
+    folder: NewFolder,
+    files: Files,
+    /// Folders that were made for it, the outermost first.
+    made: Made,
+}
+
+/// Folders that were made, taken away again where nothing came into them.
+struct Made(Vec<PathBuf>);
+
+impl Drop for Made {
+    fn drop(&mut self) {
+        for folder in self.0.iter().rev() {
+            // Not empty is the ordinary case.
+            let _ = fs::remove_dir(folder);
+        }
+    }
+}
+
+impl Making {
+    /// Makes the folder: beside the one that is to come, or within one that is there.
+    fn start(out: &Files) -> Result<Self> {
+        let cannot =
+            |error| anyhow!("--out {}: cannot be made ({error}); choose another", out.folder.display());
+        let above = match out.folder.parent() {
+            _ if out.folder.is_dir() => out.folder.as_path(),
+            Some(above) if !above.as_os_str().is_empty() => above,
+            _ => Path::new("."),
+        };
+        let missing =
+            above.ancestors().take_while(|folder| !folder.as_os_str().is_empty() && !folder.exists());
+        let made = Made(missing.map(Path::to_path_buf).collect::<Vec<_>>().into_iter().rev().collect());
+        fs::create_dir_all(above).map_err(cannot)?;
+        let folder = NewFolder::within(above).map_err(cannot)?;
+        let files = Files::within(folder.path());
+        fs::create_dir(&files.placed).map_err(cannot)?;
+        Ok(Self { folder, files, made })
+    }
+
+    /// Lets the ensemble appear, all of it at once.
+    ///
+    /// Where the folder was not there, it gets its name. Where it was, the old
+    /// report is taken away first and the new one comes last, so that none tells
+    /// of other files than those beside it; whatever else lies there stays.
+    fn finish(self, out: &Files, stems: &[Placed]) -> Result<()> {
+        let cannot =
+            |error| anyhow!("--out {}: cannot be written ({error}); choose another", out.folder.display());
+        let Self { folder, files, made } = self;
+        if out.folder.symlink_metadata().is_err() {
+            // The names of the stems; those of all else follow with the folder's own.
+            sync_folder(&files.placed).map_err(cannot)?;
+            folder.keep(&out.folder).map_err(cannot)?;
+        } else {
+            fs::create_dir_all(&out.placed).map_err(cannot)?;
+            let mut moves: Vec<(PathBuf, PathBuf)> =
+                stems.iter().map(|stem| (stem.written.clone(), stem.output.clone())).collect();
+            let mut pairs: Vec<(PathBuf, PathBuf)> =
+                files.all().into_iter().cloned().zip(out.all().into_iter().cloned()).collect();
+            let report = pairs.pop();
+            moves.extend(pairs.into_iter().filter(|(from, _)| from.exists()));
+            // PANIC: the report is the last of all.
+            folder.hand_out(&moves, &report.expect("there is a report")).map_err(cannot)?;
+        }
+        drop(made);
+        Ok(())
     }
 }
 
@@ -160,6 +248,7 @@ pub(crate) fn run(arguments: &Arguments) -> Result<usize> {
     let mut phases = Phases::start();
     let plan = PlanFile::read(&arguments.plan)?;
     let common = place::Common { plugin: arguments.plugin.clone(), ..place::Common::default() };
+    let most_bytes = arguments.memory.bytes()?;
     let library = common.plug_in()?;
     phases.end("plug-in");
 
@@ -179,27 +268,31 @@ pub(crate) fn run(arguments: &Arguments) -> Result<usize> {
         files: &at_hand,
         platform: &platform_file.wishes,
         folder: &files.placed,
+        most_bytes,
     };
     let mut faults = plan.faults.clone();
     let hall = open_hall(&library, &at_hand, &plan, &mut faults);
-    let (stems, rate_hz) = readable(&plan, &common, &mut faults);
+    let inputs = inputs(&plan, arguments);
+    let (stems, rate_hz) = readable(&plan, &inputs, &common, &mut faults);
     some(&stems, arguments, &faults)?;
     phases.end("reading");
 
-    files.open(&plan)?;
-    let (mix_excerpt_s, stem_excerpt_s) = excerpt_lengths_s(stems.len(), rate_hz);
-    let stems = place_all(stems, &common, hall.as_ref(), stem_excerpt_s, &mut faults);
+    files.check(&inputs, &stems)?;
+    let making = Making::start(&files)?;
+    let (mix_room, room) = rooms(stems.len(), rate_hz);
+    let placing = Placing { into: &making.files.placed, hall: hall.as_ref(), room };
+    let stems = place_all(stems, &common, &placing, &mut faults);
     some(&stems, arguments, &faults)?;
     phases.end("placing");
 
-    let (mixes, hall) = mix(&stems, rate_hz, hall.as_ref(), &plan, mix_excerpt_s, &files)?;
+    let (mixes, hall) = mix(&stems, rate_hz, hall.as_ref(), &plan, (mix_room, most_bytes), &making.files)?;
     phases.end("hall and mixes");
 
     let seats: Vec<Seated> = stems
         .iter()
         .map(|stem| Seated { letter: stem.letter.clone(), name: stem.name.clone(), settings: stem.plain })
         .collect();
-    seats_picture::draw(&files.seats, &format!("{}: seats", plan.name), &seats)?;
+    seats_picture::draw(&making.files.seats, &format!("{}: seats", plan.name), &seats)?;
     phases.end("sheet of seats");
 
     let (expectations, unknown) = expectations(&plan.practice, &stems);
@@ -211,7 +304,7 @@ pub(crate) fn run(arguments: &Arguments) -> Result<usize> {
         },
         plan_path: shown(&arguments.plan),
         warnings: warnings(&stems, &platform, &mixes, hall.as_ref()),
-        picture: fs::read(&files.seats).with_context(|| files.seats.display().to_string())?,
+        picture: fs::read(&making.files.seats).context("the sheet of seats")?,
         plan,
         rate_hz,
         platform,
@@ -221,19 +314,20 @@ pub(crate) fn run(arguments: &Arguments) -> Result<usize> {
         faults,
         expectations,
     };
-    report::write(&files.report, &findings, &phases)?;
+    report::write(&making.files.report, &findings, &phases)?;
+    making.finish(&files, &findings.stems)?;
     phases.end("report");
 
     figures_table::print(&findings);
-    println!();
+    say!();
     files.print(&findings);
-    println!("{phases}");
+    say!("{phases}");
     for warning in &findings.warnings {
-        eprintln!("warning: {warning}");
+        tell!("warning: {warning}");
     }
     tell(&findings.faults);
     if !findings.faults.is_empty() {
-        eprintln!(
+        tell!(
             "{} placed, {} left out or in doubt",
             counted(findings.stems.len(), "stem"),
             counted(findings.faults.len(), "fault")
@@ -257,33 +351,39 @@ fn counted(count: usize, what: &str) -> String {
 
 fn tell(faults: &[String]) {
     for fault in faults {
-        eprintln!("error: {fault}");
+        tell!("error: {fault}");
     }
 }
 
+/// Returns all that the plan and the command name, refused or not: nothing is written over any of it.
+fn inputs(plan: &PlanFile, arguments: &Arguments) -> Vec<PathBuf> {
+    let others = [Some(&arguments.plan), plan.platform.as_ref(), plan.hall.as_ref().map(|(path, _)| path)];
+    let named = others.into_iter().chain([arguments.plugin.as_ref()]).flatten();
+    plan.named.iter().chain(named).cloned().collect()
+}
+
 /// Looks at every stem and keeps those that can be placed and mixed, with their common rate, Hz.
-fn readable(plan: &PlanFile, common: &Common, faults: &mut Vec<String>) -> (Vec<Stem>, u32) {
+fn readable(
+    plan: &PlanFile,
+    inputs: &[PathBuf],
+    common: &Common,
+    faults: &mut Vec<String>,
+) -> (Vec<Stem>, u32) {
     let looked_at: Vec<Result<Stem>> =
         plan.stems.par_iter().map(|entry| Stem::look_at(entry, common)).collect();
     let stems = kept(looked_at, faults);
     let (stems, rate_hz) = of_one_rate(stems, faults);
-    (without_clashes(stems, faults), rate_hz)
+    (without_clashes(stems, inputs, faults), rate_hz)
 }
 
 /// Places every stem, several at a time.
-fn place_all(
-    stems: Vec<Stem>,
-    common: &Common,
-    hall: Option<&Hall>,
-    excerpt_s: f64,
-    faults: &mut Vec<String>,
-) -> Vec<Placed> {
+fn place_all(stems: Vec<Stem>, common: &Common, placing: &Placing, faults: &mut Vec<String>) -> Vec<Placed> {
     let progress = progress_bar(stems.len());
     let outcomes: Vec<Result<Placed>> = stems
         .into_par_iter()
         .enumerate()
         .map(|(index, stem)| {
-            let outcome = stem.place(letter(index), common, hall, excerpt_s);
+            let outcome = stem.place(letter(index), common, placing);
             progress.inc(1);
             outcome
         })
@@ -338,18 +438,17 @@ fn of_one_rate(stems: Vec<Stem>, faults: &mut Vec<String>) -> (Vec<Stem>, u32) {
     (kept, rate_hz)
 }
 
-/// Keeps the stems whose output overwrites neither a stem nor another output.
-fn without_clashes(stems: Vec<Stem>, faults: &mut Vec<String>) -> Vec<Stem> {
-    let inputs: Vec<PathBuf> = stems.iter().map(|stem| stem.entry.file.clone()).collect();
+/// Keeps the stems whose output overwrites neither what the plan reads nor another output.
+fn without_clashes(stems: Vec<Stem>, inputs: &[PathBuf], faults: &mut Vec<String>) -> Vec<Stem> {
     let mut kept: Vec<Stem> = Vec::new();
     for stem in stems {
         let (from, file, output) = (&stem.entry.from, stem.entry.file.display(), stem.output.display());
         if let Some(input) = inputs.iter().find(|input| is_same_file(input, &stem.output)) {
             faults.push(format!(
-                "{from}: {file}: its output {output} would overwrite the stem {}; choose another --out",
+                "{from}: {file}: its output {output} would overwrite {}, which the plan reads; choose another --out",
                 input.display()
             ));
-        } else if let Some(other) = kept.iter().find(|other| other.output == stem.output) {
+        } else if let Some(other) = kept.iter().find(|other| is_same_output(&other.output, &stem.output)) {
             faults.push(format!(
                 "{from}: {file}: its output {output} would overwrite that of {} ({}); give it a name of its own: name = \"...\"",
                 other.entry.file.display(),
@@ -360,10 +459,6 @@ fn without_clashes(stems: Vec<Stem>, faults: &mut Vec<String>) -> Vec<Stem> {
         }
     }
     kept
-}
-
-fn is_same_file(a: &Path, b: &Path) -> bool {
-    a.canonicalize().is_ok_and(|a| b.canonicalize().is_ok_and(|b| a == b))
 }
 
 fn stem_of(path: &Path) -> String {
@@ -383,15 +478,19 @@ fn mix(
     rate_hz: u32,
     hall: Option<&Hall>,
     plan: &PlanFile,
-    excerpt_s: f64,
+    (room, most_bytes): (Room, u64),
     files: &Files,
 ) -> Result<(MixFindings, Option<HallFindings>)> {
     let (mut dry, mut placed, mut bus) = (Sum::new(rate_hz), Sum::new(rate_hz), Sum::new(rate_hz));
     // In the order of the plan and not as they are done: so the same plan gives the same bits.
     for stem in stems {
         let mut add = || -> Result<()> {
-            dry.add(&Recording::read(&stem.entry.file)?, 10_f64.powf(stem.entry.gain_db / 20.0))?;
-            let seated = Recording::read(&stem.output)?;
+            dry.add(
+                &Recording::read_within(&stem.entry.file, most_bytes)?,
+                10_f64.powf(stem.entry.gain_db / 20.0),
+            )?;
+            // As long as it was written, and so in memory before.
+            let seated = Recording::read_within(&stem.written, u64::MAX)?;
             placed.add(&seated, 1.0)?;
             if hall.is_some() {
                 bus.add(&seated, 10_f64.powf(stem.send_db / 20.0))?;
@@ -428,6 +527,6 @@ fn mix(
     dry.write(&files.dry_mix)?;
     placed.write(&files.placed_mix)?;
     let mixes =
-        MixFindings { levelled, dry_mono, placed_mono, compared: Compared::of(&dry, &placed, excerpt_s)? };
+        MixFindings { levelled, dry_mono, placed_mono, compared: Compared::of(&dry, &placed, &room)? };
     Ok((mixes, hall))
 }

@@ -1,7 +1,6 @@
 //! Seat, platform and hall files: listed, checked, saved, and their schemas written.
 
 use std::fs;
-use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
 use anyhow::{Context as _, Result, anyhow, bail, ensure};
@@ -9,10 +8,11 @@ use rostra_files::{
     Contents, Entry, FOLDER_VARIABLE, Field, HALL, KINDS, Kind, LONGEST_NAME, NotRead, NotSaved, Place,
     Shelf, Table, Value, Values, What, schema,
 };
+use rostra_terminal::{say, tell};
 
 use crate::parameter::{Parameter, Plain, Wish, find};
 use crate::place::Common;
-use crate::recording::new_file_in;
+use crate::recording::write_whole;
 use crate::workspace::{self, shown};
 
 /// What is done with files.
@@ -125,18 +125,18 @@ fn list(shelf: &Shelf) -> Result<usize> {
     let mut faults = 0;
     for kind in KINDS {
         let folder = shelf.folder(&kind).ok_or(NotSaved::NoFolder)?;
-        println!("{}, your own in {}", kind.folder, shown(&folder));
+        say!("{}, your own in {}", kind.folder, shown(&folder));
         let listing = shelf.list(&kind);
         for file in &listing.files {
             let from = if matches!(file.place, Place::Own(_)) { "own" } else { "built in" };
-            println!("  {:32} {from}", file.name);
+            say!("  {:32} {from}", file.name);
         }
         if let Some(fault) = listing.fault {
-            eprintln!("error: {fault}");
+            tell!("error: {fault}");
             faults += 1;
         }
     }
-    println!("The environment variable {FOLDER_VARIABLE} names another folder for your own.");
+    say!("The environment variable {FOLDER_VARIABLE} names another folder for your own.");
     Ok(faults)
 }
 
@@ -146,10 +146,10 @@ fn check(files: &Known, wanted: &[PathBuf]) -> usize {
         Ok((contents, kind)) => {
             let count = contents.entries.len();
             let s = if count == 1 { "" } else { "s" };
-            println!("{name}: a {}, sets {count} parameter{s}", kind.word);
+            say!("{name}: a {}, sets {count} parameter{s}", kind.word);
         }
         Err(fault) => {
-            eprintln!("error: {fault}");
+            tell!("error: {fault}");
             refused += 1;
         }
     };
@@ -248,7 +248,7 @@ fn save(wanted: &Save) -> Result<usize> {
         }
         why => why.into(),
     })?;
-    println!("{}", shown(&saved));
+    say!("{}", shown(&saved));
     Ok(0)
 }
 
@@ -275,10 +275,8 @@ fn write_schemas(files: &Known) -> Result<usize> {
         let folder = path.parent().unwrap_or(Path::new("."));
         let cannot = || format!("{}: cannot be written; check the folder", shown(&path));
         fs::create_dir_all(folder).with_context(cannot)?;
-        let mut file = new_file_in(folder)?;
-        file.write_all(schema(table).as_bytes()).with_context(cannot)?;
-        file.persist(&path).with_context(cannot)?;
-        println!("{}", shown(&path));
+        write_whole(&path, schema(table))?;
+        say!("{}", shown(&path));
     }
     Ok(0)
 }

@@ -12,12 +12,13 @@ use rostra_dsp::octave::{MID, NOMINAL_HZ, PerBand, bands_at_rate};
 use rostra_dsp::platform::Face;
 use rostra_dsp::radiation::Family;
 use rostra_dsp::seat::Source;
+use rostra_terminal::say;
 
 use crate::impulse_picture;
 use crate::offline_host::Layout;
 use crate::parameter::Wish;
 use crate::place::{Common, moved_text, settings_of};
-use crate::recording::{RATES_HZ, Recording, decibels, write_text};
+use crate::recording::{RATES_HZ, Recording, decibels, write_whole};
 use crate::seat_file::SeatFiles;
 use crate::sitting::plain_settings;
 use crate::workspace::shown;
@@ -140,14 +141,14 @@ pub(crate) fn run(arguments: &Arguments) -> Result<()> {
     let [sound, arrivals_table, decay_table, picture] =
         ["impulse.wav", "arrivals.csv", "decay.csv", "impulse.png"].map(|name| out.join(name));
     placed.write(&sound)?;
-    write_text(&arrivals_table, &arrivals_csv(&heard))?;
-    write_text(&decay_table, &decay_csv(&decays))?;
+    write_whole(&arrivals_table, &arrivals_csv(&heard))?;
+    write_whole(&decay_table, &decay_csv(&decays))?;
     impulse_picture::draw(&picture, &plain, &heard, &decays, placed.rate_hz)?;
 
     if let Some(moved) = moved_text(&settings) {
-        println!("{moved}");
+        say!("{moved}");
     }
-    println!(
+    say!(
         "{:.2} s at {} Hz, peak {:.1} dBFS",
         placed.seconds(),
         placed.rate_hz,
@@ -159,7 +160,7 @@ pub(crate) fn run(arguments: &Arguments) -> Result<()> {
         ("decays (both channels together)", &decay_table),
         ("picture", &picture),
     ] {
-        println!("{}  {what}", shown(path));
+        say!("{}  {what}", shown(path));
     }
     Ok(())
 }

@@ -6,12 +6,13 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, ExitCode, ExitStatus};
 
 use anyhow::{Context as _, Result, ensure};
+use rostra_terminal::{say, tell};
 
 use crate::REFUSED;
 use crate::check::{ALSA, OPENGL};
 use crate::editor_picture::drawer;
 use crate::picture::{Anchor, INK, VERMILION};
-use crate::recording::new_file_in;
+use crate::recording::write_whole;
 use crate::workspace::{self, shown};
 
 /// What is handed on as it is; `cargo xtask live --help` lists it.
@@ -57,7 +58,7 @@ pub(crate) fn run(passed: &Passed) -> ExitCode {
         // It said why itself.
         Ok(status) => ExitCode::from(status.code().and_then(|code| u8::try_from(code).ok()).unwrap_or(1)),
         Err(error) => {
-            eprintln!("error: {error:#}");
+            tell!("error: {error:#}");
             ExitCode::from(REFUSED)
         }
     }
@@ -153,7 +154,7 @@ pub(crate) fn lesson(lesson: &Lesson) -> Result<usize> {
     let folder = seats.first().and_then(|seat| seat.path.parent()).unwrap_or(Path::new("."));
     let picture = folder.join(PICTURE);
     draw(title, &seats, &picture)?;
-    println!("{}", shown(&picture));
+    say!("{}", shown(&picture));
     Ok(0)
 }
 
@@ -182,7 +183,7 @@ fn draw(title: &str, seats: &[Rendered], picture: &Path) -> Result<()> {
     let root = workspace::root()?;
     let sheets = tempfile::tempdir().context("no folder for the sheets")?;
     let mut drawn = Vec::new();
-    eprintln!("Draws the picture; what draws takes some minutes to build the first time.");
+    tell!("Draws the picture; what draws takes some minutes to build the first time.");
     for (place, seat) in seats.iter().enumerate() {
         // What draws is run in another folder.
         let seat = &seat.path;
@@ -225,12 +226,9 @@ fn draw(title: &str, seats: &[Rendered], picture: &Path) -> Result<()> {
         image::imageops::replace(&mut whole, sheet, i64::from(x), i64::from(HEAD_PIXELS));
         x += sheet.width();
     }
-    let file = new_file_in(picture.parent().unwrap_or(Path::new(".")))?;
-    whole
-        .write_to(&mut std::io::BufWriter::new(file.as_file()), image::ImageFormat::Png)
-        .with_context(|| format!("{}: cannot be written", picture.display()))?;
-    file.persist(picture).with_context(|| format!("{}: cannot be written", picture.display()))?;
-    Ok(())
+    let mut coded = std::io::Cursor::new(Vec::new());
+    whole.write_to(&mut coded, image::ImageFormat::Png).context("the picture cannot be coded")?;
+    write_whole(picture, coded.get_ref())
 }
 
 #[cfg(test)]

@@ -1,7 +1,7 @@
 //! Tasks of the workspace: `cargo xtask bundle | place | files | impulse | ensemble | demo | picture | live | lesson | truth | tails | bench | test`.
 
-// This program talks to the person who runs it.
-#![allow(clippy::print_stdout)]
+// All that names come into is printed through `rostra-terminal`, which shows what a terminal would obey.
+#![cfg_attr(not(test), warn(clippy::print_stderr))]
 
 mod workspace;
 
@@ -37,7 +37,10 @@ mod editor_picture;
 
 mod live;
 
+// These two print figures and what they run, of this checkout alone.
+#[allow(clippy::print_stdout)]
 mod bench;
+#[allow(clippy::print_stdout)]
 mod check;
 #[cfg(test)]
 mod dropped;
@@ -49,6 +52,7 @@ use std::process::ExitCode;
 use anyhow::Result;
 use clap::Parser;
 use rostra_recording as recording;
+use rostra_terminal::{say, tell};
 
 use crate::bundle::Bundle;
 use crate::workspace::shown;
@@ -106,7 +110,11 @@ enum Task {
 const REFUSED: u8 = 2;
 
 fn main() -> ExitCode {
-    match Task::parse() {
+    let task = rostra_terminal::arguments();
+    if let Err(error) = ctrlc::set_handler(interrupted) {
+        return finish(Err(anyhow::Error::new(error).context("interrupts cannot be waited for")), 1);
+    }
+    match task {
         Task::Bundle { install, unmended } => finish(bundle(install, !unmended), 1),
         Task::Place(arguments) => refuse_some(place::run(&arguments)),
         Task::Files(arguments) => refuse_some(files::run(&arguments)),
@@ -123,6 +131,13 @@ fn main() -> ExitCode {
     }
 }
 
+/// Takes away what is half written, and ends.
+fn interrupted() {
+    rostra_files::abandon();
+    // 128 and the number of the interrupt, as shells count.
+    std::process::exit(130);
+}
+
 /// Turns whether all passed into a code.
 fn passed(result: Result<bool>) -> ExitCode {
     match result {
@@ -137,7 +152,7 @@ fn finish(result: Result<()>, code: u8) -> ExitCode {
     match result {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) => {
-            eprintln!("error: {error:#}");
+            tell!("error: {error:#}");
             ExitCode::from(code)
         }
     }
@@ -154,13 +169,13 @@ fn refuse_some(refused: Result<usize>) -> ExitCode {
 
 fn bundle(is_installed: bool, is_mended: bool) -> Result<()> {
     let bundle = Bundle::build(is_mended)?;
-    println!("CLAP  {}", shown(&bundle.clap));
-    println!("VST3  {}", shown(&bundle.vst3));
+    say!("CLAP  {}", shown(&bundle.clap));
+    say!("VST3  {}", shown(&bundle.vst3));
     if is_installed {
         for place in bundle.install()? {
-            println!("installed  {}", place.display());
+            say!("installed  {}", place.display());
         }
-        println!("Have your host scan its plug-ins again.");
+        say!("Have your host scan its plug-ins again.");
     }
     Ok(())
 }

@@ -10,7 +10,7 @@ use plotters::prelude::*;
 use plotters::style::text_anchor::{HPos, Pos, VPos};
 use plotters::style::{FontStyle, FontTransform, register_font};
 
-use crate::recording::new_file_in;
+use crate::recording::write_whole;
 
 /// Warm paper.
 pub(crate) const PAPER: RGBColor = RGBColor(0xF7, 0xF1, 0xE5);
@@ -116,12 +116,9 @@ pub(crate) fn draw(
     }
     let large = RgbImage::from_raw(wide, high, pixels).ok_or_else(|| anyhow!("the picture has no pixels"))?;
     let smooth = imageops::resize(&large, width, height, imageops::FilterType::Triangle);
-    let file = new_file_in(path.parent().unwrap_or(Path::new(".")))?;
-    smooth
-        .write_to(&mut std::io::BufWriter::new(file.as_file()), ImageFormat::Png)
-        .with_context(|| format!("{} cannot be written", path.display()))?;
-    file.persist(path).map_err(|error| anyhow!("{} cannot be written ({})", path.display(), error.error))?;
-    Ok(())
+    let mut coded = std::io::Cursor::new(Vec::new());
+    smooth.write_to(&mut coded, ImageFormat::Png).context("the picture cannot be coded")?;
+    write_whole(path, coded.get_ref())
 }
 
 /// Registers the typeface, once.

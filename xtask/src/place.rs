@@ -6,11 +6,13 @@ use std::path::{Path, PathBuf};
 use anyhow::{Context as _, Result, anyhow, bail, ensure};
 use indicatif::{ProgressBar, ProgressStyle};
 use rayon::prelude::*;
+use rostra_files::safe_name;
+use rostra_terminal::{printable, say, tell};
 
 use crate::bundle::Bundle;
 use crate::offline_host::{Layout, Library, Setting};
 use crate::parameter::{Parameter, Wish};
-use crate::recording::{Recording, decibels, new_file_in};
+use crate::recording::{MOST_BYTES, Metadata, Recording, decibels, is_same_file, is_same_name, new_file_in};
 use crate::seat_file::SeatFiles;
 use crate::sitting::{beside, plain_settings};
 use crate::workspace::shown;
@@ -35,6 +37,36 @@ pub(crate) struct Arguments {
     /// Place mono recordings for a single omni: one channel in, one out.
     #[arg(long)]
     mono: bool,
+    #[command(flatten)]
+    memory: Memory,
+}
+
+/// How much memory a recording may take.
+#[derive(clap::Args, Clone, Copy, Debug)]
+pub(crate) struct Memory {
+    /// Most memory that the sound of one recording may take, GiB: 2 hold 90 minutes of stereo at 48 kHz.
+    #[arg(long = "memory", value_name = "GIB", default_value_t = MOST_BYTES as f64 / GIB)]
+    gib: f64,
+}
+
+impl Default for Memory {
+    fn default() -> Self {
+        Self { gib: MOST_BYTES as f64 / GIB }
+    }
+}
+
+/// Bytes of a GiB.
+const GIB: f64 = (1_u64 << 30) as f64;
+
+impl Memory {
+    /// Returns it in bytes.
+    ///
+    /// # Errors
+    /// When it is none.
+    pub(crate) fn bytes(self) -> Result<u64> {
+        ensure!(self.gib > 0.0, "--memory {}: is no memory; give GiB, as in --memory 4", self.gib);
+        Ok((self.gib * GIB) as u64)
+    }
 }
 
 /// Options that `place` and `impulse` share.
@@ -84,8 +116,8 @@ pub(crate) struct Placed {
     pub(crate) seconds: f64,
     /// Its peak, full scale = 1.
     pub(crate) peak: f32,
-    /// Said when the seat lay off the platform.
-    pub(crate) moved: Option<String>,
+    /// Said when the seat lay off the platform, and when something beside the sound was left behind.
+    pub(crate) notes: Vec<String>,
 }
 
 /// Places recordings and says of each what became of it; returns how many were refused.
@@ -112,7 +144,7 @@ pub(crate) fn run(arguments: &Arguments) -> Result<usize> {
         })
         .collect();
     let library = arguments.common.plug_in()?;
-    let outcomes = place_all(&library, &tasks, &arguments.common, arguments.mono, &arguments.out)?;
+    let outcomes = place_all(&library, &tasks, arguments)?;
     Ok(report(&tasks, &outcomes))
 }
 
@@ -120,13 +152,9 @@ pub(crate) fn run(arguments: &Arguments) -> Result<usize> {
 ///
 /// # Errors
 /// When nothing can be placed at all.
-pub(crate) fn place_all(
-    library: &Library,
-    tasks: &[Task],
-    common: &Common,
-    is_mono: bool,
-    out: &Path,
-) -> Result<Vec<Result<Placed>>> {
+fn place_all(library: &Library, tasks: &[Task], arguments: &Arguments) -> Result<Vec<Result<Placed>>> {
+    let Arguments { common, mono, out, .. } = arguments;
+    let most_bytes = arguments.memory.bytes()?;
     let options = common.set.iter().map(|text| Wish::from_option(text)).collect::<Result<Vec<_>>>()?;
     let parameters = library.instance()?.parameters()?;
     let files = SeatFiles::of(&parameters);
@@ -136,18 +164,20 @@ pub(crate) fn place_all(
     let for_all = one_seat.filter(|_| tasks.iter().all(|task| task.seat.as_deref() == one_seat));
     settings_of(library, &parameters, &files, &platform, for_all, &options)?;
 
+    let inputs = inputs(tasks, arguments);
     let folder = OutputFolder::open(out)?;
     let progress = progress_bar(tasks);
     let outcomes: Vec<Result<Placed>> = tasks
         .par_iter()
         .enumerate()
         .map(|(index, task)| {
-            check_output(tasks, index)?;
+            check_output(tasks, index, &inputs)?;
             let seat = task.seat.as_deref();
             let settings = settings_of(library, &parameters, &files, &platform, seat, &options)
                 .with_context(|| task.input.display().to_string())?;
-            let placed = place(library, task, &settings, is_mono, &progress);
-            progress.set_message(task.input.file_name().unwrap_or_default().to_string_lossy().into_owned());
+            let placed = place(library, task, &settings, (*mono, most_bytes), &progress);
+            let name = task.input.file_name().unwrap_or_default().to_string_lossy();
+            progress.set_message(printable(&name).into_owned());
             placed
         })
         .collect();
@@ -181,22 +211,22 @@ pub(crate) fn report(tasks: &[Task], outcomes: &[Result<Placed>]) -> usize {
         match outcome {
             Ok(placed) => {
                 let name = task.input.file_name().unwrap_or_default().to_string_lossy();
-                println!(
+                say!(
                     "{name:24} {:8.2} s   peak {}   {}",
                     placed.seconds,
                     peak_text(placed.peak),
                     shown(&placed.output)
                 );
-                if let Some(moved) = &placed.moved {
-                    println!("{:24} {moved}", "");
+                for note in &placed.notes {
+                    say!("{:24} {note}", "");
                 }
             }
-            Err(error) => eprintln!("error: {error:#}"),
+            Err(error) => tell!("error: {error:#}"),
         }
     }
     let refused = outcomes.iter().filter(|outcome| outcome.is_err()).count();
     if refused > 0 {
-        eprintln!("{} placed, {refused} refused", outcomes.len() - refused);
+        tell!("{} placed, {refused} refused", outcomes.len() - refused);
     }
     refused
 }
@@ -224,10 +254,10 @@ fn place(
     library: &Library,
     task: &Task,
     settings: &[Setting],
-    is_mono: bool,
+    (is_mono, most_bytes): (bool, u64),
     progress: &ProgressBar,
 ) -> Result<Placed> {
-    let recording = Recording::read(&task.input)?;
+    let recording = Recording::read_within(&task.input, most_bytes)?;
     let inputs = recording.channels.len();
     ensure!(
         !is_mono || inputs == 1,
@@ -242,36 +272,52 @@ fn place(
             progress.inc((frames as f64 * bytes_per_frame) as u64);
         })
         .with_context(|| task.input.display().to_string())?;
-    placed.write(&task.output)?;
+    let metadata = Metadata::of_placed(&task.input, &recording, &placed);
+    placed.write_with(&metadata, &task.output)?;
     Ok(Placed {
         output: task.output.clone(),
         seconds: placed.seconds(),
         peak: placed.peak(),
-        moved: moved_text(settings),
+        notes: moved_text(settings).into_iter().chain(metadata.note()).collect(),
     })
 }
 
-/// Returns the name of the output of a recording.
+/// Returns the name of the output of a recording: one that every file system takes.
 pub(crate) fn output_name(input: &Path) -> String {
-    format!("{}{PLACED}.wav", input.file_stem().unwrap_or_default().to_string_lossy())
+    name_of_placed(&input.file_stem().unwrap_or_default().to_string_lossy())
 }
 
-/// Refuses an output that is one of the recordings, or the output of an earlier task.
-fn check_output(tasks: &[Task], index: usize) -> Result<()> {
+/// Returns the name of the output of what goes by a name.
+pub(crate) fn name_of_placed(name: &str) -> String {
+    format!("{}{PLACED}.wav", safe_name(name).as_deref().unwrap_or("recording"))
+}
+
+/// Says whether two outputs in one folder would be one file, on this disk or another.
+pub(crate) fn is_same_output(a: &Path, b: &Path) -> bool {
+    let name = |path: &Path| path.file_name().unwrap_or_default().to_string_lossy().into_owned();
+    a.parent() == b.parent() && is_same_name(&name(a), &name(b))
+}
+
+/// Returns all that a run reads, refused or not.
+fn inputs(tasks: &[Task], arguments: &Arguments) -> Vec<PathBuf> {
+    let seats = tasks.iter().filter_map(|task| task.seat.clone());
+    let recordings = tasks.iter().map(|task| task.input.clone());
+    let common = [&arguments.common.platform, &arguments.common.plugin];
+    recordings.chain(seats).chain(common.into_iter().flatten().cloned()).collect()
+}
+
+/// Refuses an output that is something which the run reads, or the output of an earlier task.
+fn check_output(tasks: &[Task], index: usize, inputs: &[PathBuf]) -> Result<()> {
     let task = &tasks[index];
-    if let Ok(output) = task.output.canonicalize() {
-        for other in tasks {
-            if other.input.canonicalize().is_ok_and(|input| input == output) {
-                bail!(
-                    "{}: its output {} would overwrite the recording {}; choose another --out",
-                    task.input.display(),
-                    task.output.display(),
-                    other.input.display()
-                );
-            }
-        }
+    if let Some(input) = inputs.iter().find(|input| is_same_file(input, &task.output)) {
+        bail!(
+            "{}: its output {} would overwrite {}, which is read here; choose another --out",
+            task.input.display(),
+            task.output.display(),
+            input.display()
+        );
     }
-    if let Some(other) = tasks[..index].iter().find(|other| other.output == task.output) {
+    if let Some(other) = tasks[..index].iter().find(|other| is_same_output(&other.output, &task.output)) {
         bail!(
             "{}: its output {} would overwrite that of {}; place it with another --out",
             task.input.display(),
@@ -336,9 +382,20 @@ mod tests {
     fn two_recordings_of_one_name_do_not_share_an_output() {
         let tasks =
             [task("a/flute.wav", "out/flute placed.wav"), task("b/flute.wav", "out/flute placed.wav")];
-        assert!(check_output(&tasks, 0).is_ok());
-        let error = check_output(&tasks, 1).unwrap_err().to_string();
+        assert!(check_output(&tasks, 0, &[]).is_ok());
+        let error = check_output(&tasks, 1, &[]).unwrap_err().to_string();
         assert!(error.contains("a/flute.wav"), "got {error}");
+        // On a disk that does not tell case apart, or composes letters, they would be one.
+        for (a, b) in [("Horn", "horn"), ("H\u{f6}rner", "Ho\u{308}rner")] {
+            let tasks = [a, b].map(|name| {
+                let input = format!("{name}.wav");
+                task(&input, &format!("out/{}", output_name(Path::new(&input))))
+            });
+            let error = check_output(&tasks, 1, &[]).unwrap_err().to_string();
+            assert!(error.contains(&format!("that of {a}.wav")), "got {error}");
+        }
+        let tasks = [task("a.wav", "out/a placed.wav"), task("b.wav", "out/b placed.wav")];
+        assert!(check_output(&tasks, 1, &[]).is_ok());
     }
 
     #[test]
@@ -350,8 +407,27 @@ mod tests {
             task(&path("a.wav"), &path("a placed.wav")),
             task(&path("a placed.wav"), &path("a placed placed.wav")),
         ];
-        assert!(check_output(&tasks, 0).is_err());
-        assert!(check_output(&tasks, 1).is_ok());
+        let inputs = tasks.each_ref().map(|task| task.input.clone());
+        assert!(check_output(&tasks, 0, &inputs).is_err());
+        assert!(check_output(&tasks, 1, &inputs).is_ok());
+        // Nor a seat, nor a recording that goes by another name.
+        fs::hard_link(path("a placed.wav"), path("seat.toml")).unwrap();
+        assert!(check_output(&tasks, 0, &[path("seat.toml").into()]).is_err());
+    }
+
+    #[test]
+    fn every_output_has_a_name_that_every_system_takes() {
+        for (input, expected) in [
+            ("flute.wav", "flute placed.wav"),
+            ("take 2.1.wav", "take 2.1 placed.wav"),
+            ("in/a:b.aiff", "a-b placed.wav"),
+            ("nul.wav", "nul_ placed.wav"),
+            ("\u{1b}[2J.wav", "-[2J placed.wav"),
+            ("??.wav", "recording placed.wav"),
+        ] {
+            assert_eq!(output_name(Path::new(input)), expected, "{input:?}");
+        }
+        assert!(output_name(Path::new(&format!("{}.wav", "x".repeat(250)))).len() < 200);
     }
 
     #[test]

@@ -561,9 +561,91 @@ fn no_output_overwrites_a_stem_or_another_output() {
     run.tells(&[&["dry mix.wav", "would overwrite"]]);
     assert_eq!(fs::read(path("out/dry mix.wav")).unwrap(), before);
 
+    // Nor one that is refused: by its rate, by a key, or because it is broken; nor by another name of it.
+    fs::create_dir(path("out/placed")).unwrap();
+    let placed = path("out/placed/a placed.wav");
+    let good = "[[stem]]\nfile = \"a.wav\"\nseat = \"near.toml\"\n";
+    let both = "[[stem]]\nfile = \"b.wav\"\nseat = \"far.toml\"\n";
+    for (refused, bytes) in [
+        ("file = \"out/placed/a placed.wav\"\nseat = \"far.toml\"\n", None),
+        ("file = \"out/../out/placed/a placed.wav\"\nsead = \"far.toml\"\n", None),
+        ("file = \"out/placed/a placed.wav\"\nseat = \"far.toml\"\n", Some(&b"RIFF"[..])),
+        ("file = \"other name.wav\"\nseat = \"far.toml\"\n", None),
+        ("file = \"d.wav\"\nseat = \"out/placed/a placed.wav\"\n", Some(&b"depth = 3\n"[..])),
+    ] {
+        let _ = fs::remove_file(&placed);
+        match bytes {
+            Some(bytes) => fs::write(&placed, bytes).unwrap(),
+            None => wav(&placed, 44_100, 1, FRAMES, 0.05),
+        }
+        let _ = fs::remove_file(path("other name.wav"));
+        fs::hard_link(&placed, path("other name.wav")).unwrap();
+        let before = fs::read(&placed).unwrap();
+        fs::write(path("plan.toml"), format!("{good}{both}[[stem]]\n{refused}")).unwrap();
+        let run = ensemble(folder.path(), &["plan.toml", "--out", "out"]);
+        assert_eq!(run.code, Some(2), "{refused}: {}", run.stderr);
+        let is_told = |line: &&str| line.contains("a placed.wav would overwrite");
+        assert!(run.lines("error: ").iter().any(is_told), "{refused}: {}", run.stderr);
+        assert_eq!(fs::read(&placed).unwrap(), before, "{refused}");
+        assert!(path("out/placed/b placed.wav").is_file(), "{refused}: the other is placed");
+    }
+    // The plan itself, where the report would go.
+    fs::write(path("report.html"), good).unwrap();
+    let run = ensemble(folder.path(), &["report.html", "--out", "."]);
+    run.tells(&[&["report.html would overwrite"]]);
+    assert_eq!(fs::read_to_string(path("report.html")).unwrap(), good);
+    // Names that differ by case alone are one on many disks.
+    fs::write(path("plan.toml"), format!("{good}name = \"Horn\"\n{both}name = \"horn\"\n")).unwrap();
+    let run = ensemble(folder.path(), &["plan.toml", "--out", "case"]);
+    run.tells(&[&["line 6", "would overwrite that of", "a.wav", "name of its own"]]);
+    assert_eq!(names(&path("case/placed")), ["Horn placed.wav"]);
+
     // A file stands where the folder would have to be made.
     let run = ensemble(folder.path(), &["plan.toml", "--out", "a.wav/out"]);
     run.tells(&[&["--out a.wav/out"]]);
+}
+
+/// Into a folder that is there an ensemble comes beside what lies in it; only files of its own names give way.
+#[test]
+fn what_lies_in_the_folder_stays_and_an_older_ensemble_gives_way() {
+    let folder = folder();
+    let path = |name: &str| folder.path().join(name);
+    fs::write(path("plan.toml"), WHOLE).unwrap();
+    fs::create_dir_all(path("ensemble/placed")).unwrap();
+    let strangers =
+        ["ensemble/notes.txt", "ensemble/placed/Other placed.wav", "ensemble/placed/a placed.wav.peaks"];
+    for stranger in strangers {
+        fs::write(path(stranger), "mine").unwrap();
+    }
+    for old in ["ensemble/report.html", "ensemble/dry mix.wav", "ensemble/placed/a placed.wav"] {
+        fs::write(path(old), "old").unwrap();
+    }
+    let run = ensemble(folder.path(), &["plan.toml"]);
+    assert_eq!(run.code, Some(0), "{}", run.stderr);
+    for stranger in strangers {
+        assert_eq!(fs::read(path(stranger)).unwrap(), b"mine", "{stranger}");
+    }
+    assert_eq!(
+        names(&path("ensemble")),
+        ["dry mix.wav", "hall.wav", "notes.txt", "placed", "placed mix.wav", "report.html", "seats.png"]
+    );
+    assert_eq!(names(&path("ensemble/placed")).len(), 6);
+    assert_eq!(read(&path("ensemble/placed/a placed.wav")).0, RATE_HZ);
+    assert!(report(folder.path()).errors.is_empty());
+
+    // What cannot give way is said before anything is rendered.
+    fs::remove_file(path("ensemble/seats.png")).unwrap();
+    fs::create_dir(path("ensemble/seats.png")).unwrap();
+    let before = fs::read(path("ensemble/report.html")).unwrap();
+    let run = ensemble(folder.path(), &["plan.toml"]);
+    run.tells(&[&["seats.png: is a folder"]]);
+    assert!(fs::read(path("ensemble/report.html")).unwrap() == before, "the old report is gone");
+    // A folder several levels down is made, and only where there is something to put into it.
+    assert_eq!(ensemble(folder.path(), &["plan.toml", "--out", "new/one/two"]).code, Some(0));
+    assert!(path("new/one/two/report.html").is_file());
+    let run = ensemble(folder.path(), &["plan.toml", "--out", "newer/one", "--memory", "0.00001"]);
+    assert_eq!(run.code, Some(2));
+    assert!(run.stderr.contains("is too long") && !path("newer").exists(), "{}", run.stderr);
 }
 
 #[test]

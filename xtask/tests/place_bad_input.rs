@@ -249,6 +249,126 @@ fn no_output_overwrites_a_recording_or_another_output() {
     let run = place(folder.path(), &["good.wav", "take 2/good.wav", "--out", "both"]);
     run.is_refused_with(&["take 2/good.wav", "overwrite"]);
     assert_eq!(names(&path("both")), ["good placed.wav"]);
+
+    // Two that differ by case alone would be one file on many disks.
+    fs::copy(path("good.wav"), path("GOOD.wav")).unwrap();
+    let run = place(folder.path(), &["good.wav", "GOOD.wav", "--out", "case"]);
+    run.is_refused_with(&["GOOD.wav", "would overwrite that of good.wav"]);
+    assert_eq!(names(&path("case")), ["good placed.wav"]);
+}
+
+/// Whatever a run reads stays as it is: a refused recording, a seat, and each under any other name.
+#[test]
+fn no_output_touches_anything_that_is_read() {
+    let folder = folder();
+    let path = |name: &str| folder.path().join(name);
+    let whole = fs::read(path("good.wav")).unwrap();
+    let held = |bytes: &[u8], spelt: &[&str]| {
+        fs::create_dir_all(path("out")).unwrap();
+        fs::write(path("held"), bytes).unwrap();
+        for (how, arguments) in [
+            ("itself", spelt.to_vec()),
+            ("hard", spelt.to_vec()),
+            #[cfg(unix)]
+            ("soft", spelt.to_vec()),
+        ] {
+            let output = path("out/good placed.wav");
+            let _ = fs::remove_file(&output);
+            match how {
+                "itself" => fs::copy(path("held"), &output).map(drop).unwrap(),
+                "hard" => fs::hard_link(path("held"), &output).unwrap(),
+                #[cfg(unix)]
+                _ => std::os::unix::fs::symlink(path("held"), &output).unwrap(),
+                #[cfg(not(unix))]
+                _ => unreachable!(),
+            }
+            let other = if how == "itself" { "out/../out/good placed.wav" } else { "held" };
+            let arguments: Vec<&str> =
+                arguments.iter().map(|word| if *word == "OTHER" { other } else { *word }).collect();
+            let run = place(folder.path(), &arguments);
+            assert_eq!(run.code, Some(2), "{how} {arguments:?}: {}", run.stderr);
+            let is_told = |line: &&str| line.contains("would overwrite") && line.contains(other);
+            assert!(run.errors().iter().any(is_told), "{how} {arguments:?}: {}", run.stderr);
+            assert_eq!(fs::read(&output).unwrap(), bytes, "{how} {arguments:?}");
+            assert_eq!(fs::read(path("held")).unwrap(), bytes, "{how} {arguments:?}");
+        }
+    };
+    held(&whole, &["good.wav", "OTHER", "--out", "out"]);
+    // Cut off, and so refused.
+    held(&whole[..whole.len() / 2], &["good.wav", "OTHER", "--out", "out"]);
+    held(b"depth = 6.0\n", &["good.wav", "--seat", "OTHER", "--out", "out"]);
+}
+
+/// The start of a recording in its session, and its marks, are those of the placed one.
+#[test]
+fn a_placed_recording_keeps_its_place_in_the_session() {
+    let folder = folder();
+    let path = |name: &str| folder.path().join(name);
+    let chunk = |id: &[u8; 4], bytes: &[u8]| [id, &(bytes.len() as u32).to_le_bytes()[..], bytes].concat();
+    let mut bext = vec![0; 602];
+    bext[338..346].copy_from_slice(&6_000_000_000_u64.to_le_bytes());
+    let mut cue = 1_u32.to_le_bytes().to_vec();
+    for field in
+        [&7_u32.to_le_bytes(), &480_u32.to_le_bytes(), b"data", &[0; 4], &[0; 4], &480_u32.to_le_bytes()]
+    {
+        cue.extend(field);
+    }
+    let xml = chunk(b"iXML", b"<BWFXML><TAPE>Reel 9</TAPE></BWFXML>");
+    let mut wave = fs::read(path("good.wav")).unwrap();
+    wave.splice(12..12, chunk(b"bext", &bext));
+    wave.extend([xml, chunk(b"cue ", &cue), chunk(b"odds", b"??")].concat());
+    let length = (wave.len() as u32 - 8).to_le_bytes();
+    wave[4..8].copy_from_slice(&length);
+    fs::write(path("good.wav"), &wave).unwrap();
+    let run = place(folder.path(), &["good.wav"]);
+    assert_eq!(run.code, Some(0), "{}", run.stderr);
+    assert!(run.stdout.contains("note: not carried over: odds\n"), "{}", run.stdout);
+    let placed = fs::read(path("placed/good placed.wav")).unwrap();
+    let at = |id: &[u8]| placed.windows(id.len()).position(|bytes| bytes == id).unwrap();
+    let start = at(b"bext") + 8 + 338;
+    assert_eq!(placed[start..start + 8], 6_000_000_000_u64.to_le_bytes());
+    assert!(at(b"bext") < at(b"data") && at(b"data") < at(b"Reel 9"));
+    let mark = at(b"cue ") + 8 + 4;
+    assert_eq!(placed[mark..mark + 8], [7_u32.to_le_bytes(), 480_u32.to_le_bytes()].concat());
+    assert!(hound::WavReader::open(path("placed/good placed.wav")).unwrap().duration() as usize >= FRAMES);
+}
+
+/// A file of any name is told of in lines of text, and nothing that a terminal would obey is among them.
+#[test]
+fn no_name_reaches_the_terminal_as_anything_but_text() {
+    let folder = folder();
+    let path = |name: &str| folder.path().join(name);
+    let name = "\u{1b}[2J\u{9b}31m\u{202e}x\nerror: y.wav";
+    fs::copy(path("good.wav"), path(name)).unwrap();
+    fs::write(path("odd.toml"), "name = \"\\u001b[2J\"\ndepth = 30\n").unwrap();
+    let odd = "\u{1b}]0;no such file.wav";
+    for arguments in [
+        vec![name],
+        vec![odd],
+        vec![name, "--out", "\u{7}\u{1b}[5m"],
+        vec![name, "--seat", "\u{1b}[5m"],
+        vec![name, "--set", "\u{1b}[5m=3"],
+        vec![name, "--set", "depth=\u{1b}[5m"],
+        vec![name, "--\u{1b}[5m"],
+        vec![name, "--seat", "odd.toml"],
+    ] {
+        let run = place(folder.path(), &arguments);
+        let all = format!("{}{}", run.stdout, run.stderr);
+        let is_obeyed = |c: char| c != '\n' && (c.is_control() || ('\u{202a}'..='\u{202e}').contains(&c));
+        assert!(!all.contains(is_obeyed), "{arguments:?}: {all:?}");
+        assert!(!all.lines().any(|line| line == "error: y.wav"), "{arguments:?}: {all:?}");
+        let is_told = ["\\u{1b}", "[5m", "unexpected argument"].iter().any(|words| all.contains(words));
+        assert!(is_told, "{arguments:?}: tells of nothing: {all:?}");
+    }
+}
+
+#[test]
+fn more_sound_than_the_memory_holds_is_refused() {
+    let folder = folder();
+    place(folder.path(), &["good.wav", "--memory", "0.00001"])
+        .is_refused_with(&["good.wav: is too long", "--memory"]);
+    place(folder.path(), &["good.wav", "--memory", "0"]).is_refused_with(&["--memory 0"]);
+    assert_eq!(place(folder.path(), &["good.wav", "--memory", "0.001"]).code, Some(0));
 }
 
 #[test]

@@ -1,7 +1,7 @@
 //! `rostra-live`: the window, the run without one, the render, and the lessons.
 
-// This program talks to the person who runs it.
-#![allow(clippy::print_stdout)]
+// All that is printed goes through `rostra-terminal`, which shows what a terminal would obey.
+#![warn(clippy::print_stderr)]
 
 use rostra_dsp::extremes::larger;
 use std::fs;
@@ -25,7 +25,8 @@ use rostra_live::scene::{Change, Scene};
 use rostra_live::sound_loop::{Listed, Origin, at_hand};
 use rostra_live::strike::Strike;
 use rostra_live::{processor_time, window};
-use rostra_recording::write_text;
+use rostra_recording::{is_same_file, write_whole};
+use rostra_terminal::{say, tell};
 
 /// Exit code where something that was given cannot be used.
 const REFUSED: u8 = 2;
@@ -100,17 +101,27 @@ struct Lesson {
 }
 
 fn main() -> ExitCode {
-    let outcome = match Task::parse() {
+    let outcome = match rostra_terminal::arguments() {
         Task::Live(arguments) => live(&arguments),
         Task::Lesson(arguments) => lesson(&arguments),
     };
     match outcome {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) => {
-            eprintln!("error: {error:#}");
+            tell!("error: {error:#}");
             ExitCode::from(REFUSED)
         }
     }
+}
+
+/// Takes away what is half written when somebody interrupts: a run that only plays ends as any program.
+fn abandon_when_interrupted() -> Result<()> {
+    ctrlc::set_handler(|| {
+        rostra_files::abandon();
+        // 128 and the number of the interrupt, as shells count.
+        std::process::exit(130);
+    })
+    .context("interrupts cannot be waited for")
 }
 
 /// Returns the folder of the demo in the checkout from which this was built.
@@ -123,7 +134,8 @@ fn live(arguments: &Live) -> Result<()> {
     let Live { stem, input, click, seat, platform, hall, set, device, devices, rate, block, moves, .. } =
         arguments;
     if *devices {
-        println!("{}\n  {DUMMY}  a clock that nobody hears", cards::devices_text());
+        cards::devices_text().lines().for_each(|line| say!("{line}"));
+        say!("  {DUMMY}  a clock that nobody hears");
         return Ok(());
     }
     let shelf = Shelf::of_user();
@@ -237,22 +249,26 @@ fn write_render(
 ) -> Result<()> {
     let named_wav = out.extension().is_some_and(|ending| ending.eq_ignore_ascii_case("wav"));
     ensure!(named_wav, "--render {}: is written as WAV; let its name end in .wav", out.display());
+    abandon_when_interrupted()?;
     let mut sound = listed.load()?;
     if let Some(rate_hz) = arguments.rate {
         in_range(rate_hz)?;
         sound = sound.at_rate(rate_hz)?;
     }
     let rendered = render(sound, scene, moves, arguments.seconds)?;
-    if let Some(stem) = &arguments.stem {
-        let is_same = out.canonicalize().ok().is_some_and(|out| stem.canonicalize().ok() == Some(out));
-        ensure!(!is_same, "--render {}: is the stem itself; name another file", out.display());
+    if let Origin::File(stem) = &listed.origin {
+        ensure!(
+            !is_same_file(out, stem),
+            "--render {}: is the stem itself; name another file",
+            out.display()
+        );
     }
     rendered.write(out)?;
     let seat = match &arguments.moves {
         Some(path) => format!("from the seats of {}", path.display()),
         None => format!("from {}", scene.place_text()),
     };
-    println!(
+    say!(
         "{}  {:.1} s at {} Hz: {} {seat}; before level and ceiling",
         out.display(),
         rendered.seconds(),
@@ -260,7 +276,7 @@ fn write_render(
         listed.name
     );
     if let Origin::File(dry) = &listed.origin {
-        println!("dry: {}", dry.display());
+        say!("dry: {}", dry.display());
     }
     Ok(())
 }
@@ -271,9 +287,9 @@ const QUEUE_S: f64 = 3.0;
 /// Plays without a window, and says how well it went.
 #[allow(clippy::disallowed_methods, reason = "the thread of the terminal, not of the sound")]
 fn run(booth: &mut Booth, seconds: f64) -> Result<()> {
-    println!("{} Level {:.0} dB.", booth.said.line, booth.level_db());
+    say!("{} Level {:.0} dB.", booth.said.line, booth.level_db());
     if let Some(input) = booth.input() {
-        println!("The microphone {input} stays muted: only the window opens it.");
+        say!("The microphone {input} stays muted: only the window opens it.");
     }
     let start = Instant::now();
     let before = processor_time::of_threads();
@@ -298,21 +314,22 @@ fn run(booth: &mut Booth, seconds: f64) -> Result<()> {
             format!("{missed} missed, {woken_late} of them because the system woke up too late")
         }
     };
-    println!(
+    say!(
         "{} blocks of {block} frames at {rate_hz} Hz, {:.1} s of sound in {took_s:.1} s, {missed}",
-        counted.blocks, sound_s
+        counted.blocks,
+        sound_s
     );
     if sound_s > 2.0 * took_s + QUEUE_S {
-        println!("This device keeps no time: it takes all that it can get, and misses nothing.");
+        say!("This device keeps no time: it takes all that it can get, and misses nothing.");
     }
-    println!(
+    say!(
         "time of a block that making it took: median {median:.1} %, 99.9 % of blocks within {most:.1} %, worst {worst:.1} %{}",
         if worst >= 100.0 { " or more" } else { "" }
     );
     if counted.is_refused_priority {
-        println!("The sound's thread runs among all others: the system gives it no real-time priority.");
+        say!("The sound's thread runs among all others: the system gives it no real-time priority.");
     }
-    println!("peak of the output {:.1} dBFS", 20.0 * loudest.log10());
+    say!("peak of the output {:.1} dBFS", 20.0 * loudest.log10());
     if let (Some(before), Some(after)) = (before, processor_time::of_threads()) {
         let used = |name: Option<&str>| {
             let sum = |times: &[(String, f64)]| -> f64 {
@@ -320,12 +337,12 @@ fn run(booth: &mut Booth, seconds: f64) -> Result<()> {
             };
             100.0 * (sum(&after) - sum(&before)) / took_s
         };
-        println!("processor: {:.1} % of one core in all", used(None));
+        say!("processor: {:.1} % of one core in all", used(None));
         let mut names: Vec<&str> = after.iter().map(|(name, _)| name.as_str()).collect();
         names.sort_unstable();
         names.dedup();
         for name in names {
-            println!("  thread \"{name}\": {:.1} %", used(Some(name)));
+            say!("  thread \"{name}\": {:.1} %", used(Some(name)));
         }
     }
     Ok(())
@@ -335,17 +352,19 @@ fn lesson(arguments: &Lesson) -> Result<()> {
     let lessons = lessons::all(&demo())?;
     let Some(name) = &arguments.name else {
         for lesson in lessons {
-            println!("{:32} {}", lesson.name, lesson.title);
+            say!("{:32} {}", lesson.name, lesson.title);
         }
-        println!("Render one: cargo xtask lesson NAME --out DIR");
+        say!("Render one: cargo xtask lesson NAME --out DIR");
         return Ok(());
     };
     let lesson = lessons::find(lessons, name)?;
     let out = &arguments.out.clone().unwrap_or_else(|| file_name(&lesson.name).into());
     let mut made = vec![lesson.title.clone()];
+    abandon_when_interrupted()?;
     fs::create_dir_all(out)
         .map_err(|error| anyhow!("--out {}: cannot be made ({error}); choose another", out.display()))?;
-    println!("{}\n{}", lesson.title, lesson.listen);
+    say!("{}", lesson.title);
+    lesson.listen.lines().for_each(|line| say!("{line}"));
     for (place, seat) in lesson.seats.iter().enumerate() {
         let called = format!("{}-{}", place + 1, file_name(&seat.name));
         let recording = out.join(format!("{called}.wav"));
@@ -356,17 +375,17 @@ fn lesson(arguments: &Lesson) -> Result<()> {
         for kind in [SEAT, PLATFORM] {
             let table = table(kind);
             let contents = contents_of(values, &table, seat.name.clone());
-            write_text(&out.join(format!("{called}.{}.toml", kind.word)), &contents.text(&table))?;
+            write_whole(&out.join(format!("{called}.{}.toml", kind.word)), &contents.text(&table))?;
         }
         if let Some(hall) = &seat.scene.hall {
             let table = table(HALL);
             let contents = contents_of::<HallValues>(hall, &table, seat.name.clone());
-            write_text(&out.join(format!("{called}.hall.toml")), &contents.text(&table))?;
+            write_whole(&out.join(format!("{called}.hall.toml")), &contents.text(&table))?;
         }
-        println!("{called}.wav  {}", seat.figures_text(&lesson.figures));
+        say!("{called}.wav  {}", seat.figures_text(&lesson.figures));
     }
     if let Some(list) = &arguments.made {
-        write_text(list, &made.join("\n"))?;
+        write_whole(list, &made.join("\n"))?;
     }
     Ok(())
 }

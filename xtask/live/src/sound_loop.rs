@@ -3,10 +3,8 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use anyhow::{Context as _, Result, anyhow};
-use audioadapter_buffers::direct::SequentialSliceOfVecs;
+use anyhow::{Context as _, Result};
 use rostra_recording::Recording;
-use rubato::{Fft, FixedSync, Resampler};
 
 use crate::strike::Strike;
 
@@ -14,8 +12,6 @@ use crate::strike::Strike;
 const STRIKES_S: f64 = 2.0;
 /// Silence before the first strike, s (our choice): longer than the fades of a start and of a loop's ends, which would take it.
 const LEAD_S: f64 = 0.025;
-/// Frames that the resampler takes at once (our choice; nobody waits for it).
-const RESAMPLED_FRAMES: usize = 1024;
 
 /// A dry loop in memory.
 #[derive(Clone, Debug, PartialEq)]
@@ -108,27 +104,8 @@ impl SoundLoop {
     /// # Errors
     /// When the resampler refuses.
     pub fn at_rate(self, rate_hz: u32) -> Result<Self> {
-        if rate_hz == self.rate_hz {
-            return Ok(self);
-        }
-        let refused =
-            |why: String| anyhow!("the loop cannot be brought from {} to {rate_hz} Hz ({why})", self.rate_hz);
-        let (count, frames) = (self.channels.len(), self.frames());
-        let (from, to) = (self.rate_hz as usize, rate_hz as usize);
-        let mut resampler = Fft::<f32>::new(from, to, RESAMPLED_FRAMES, 1, count, FixedSync::Both)
-            .map_err(|error| refused(error.to_string()))?;
-        let room = resampler.process_all_needed_output_len(frames);
-        let mut channels = vec![vec![0.0; room]; count];
-        let input = SequentialSliceOfVecs::new(&self.channels, count, frames)
-            .map_err(|error| refused(error.to_string()))?;
-        let mut output = SequentialSliceOfVecs::new_mut(&mut channels, count, room)
-            .map_err(|error| refused(error.to_string()))?;
-        let (_, held) = resampler
-            .process_all_into_buffer(&input, &mut output, frames, None)
-            .map_err(|error| refused(error.to_string()))?;
-        for channel in &mut channels {
-            channel.truncate(held.max(1));
-        }
+        let Recording { rate_hz, channels } =
+            Recording { rate_hz: self.rate_hz, channels: self.channels }.at_rate(rate_hz)?;
         Ok(Self { rate_hz, channels })
     }
 }

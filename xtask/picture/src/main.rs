@@ -1,15 +1,16 @@
 //! Draws the editor for a seat or a hall into a PNG.
 
-use std::io::BufWriter;
+use std::io::{Cursor, Write as _};
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use anyhow::{Context as _, Result, ensure};
 use clap::Parser;
 use image::ImageFormat;
-use rostra_files::{Kind, PLATFORM, SEAT};
+use rostra_files::{Kind, NewFile, PLATFORM, SEAT, Twin};
 use rostra_picture::hall::HallDesk;
 use rostra_picture::{Desk, draw, hall, values};
+use rostra_terminal::tell;
 
 #[derive(Parser)]
 #[command(about = "Draws the editor for a seat or a hall")]
@@ -42,10 +43,10 @@ struct Arguments {
 }
 
 fn main() -> ExitCode {
-    match run(&Arguments::parse()) {
+    match run(&rostra_terminal::arguments()) {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) => {
-            eprintln!("error: {error:#}");
+            tell!("error: {error:#}");
             ExitCode::from(2)
         }
     }
@@ -67,10 +68,11 @@ fn run(arguments: &Arguments) -> Result<()> {
     // Whole or not at all: what stood there before stays until the picture is written.
     let cannot = || format!("{}: cannot be written", out.display());
     let folder = out.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
-    let mut file = tempfile::NamedTempFile::new_in(folder).with_context(cannot)?;
-    picture.write_to(&mut BufWriter::new(&mut file), ImageFormat::Png).with_context(cannot)?;
-    file.persist(out).with_context(cannot)?;
-    Ok(())
+    let mut coded = Cursor::new(Vec::new());
+    picture.write_to(&mut coded, ImageFormat::Png).with_context(cannot)?;
+    let mut file = NewFile::within(folder).with_context(cannot)?;
+    file.write_all(coded.get_ref()).with_context(cannot)?;
+    file.keep(out, Twin::Replaced).with_context(cannot)
 }
 
 /// Returns the files of a seat's picture, the platform's first.

@@ -1,22 +1,21 @@
 //! Recordings: read whole and checked, written whole or not at all.
 
-use rostra_dsp::extremes::larger;
-use std::cell::Cell;
-use std::fs;
-use std::io::Read as _;
-use std::panic::{self, AssertUnwindSafe};
-use std::path::Path;
-use std::sync::Once;
+mod chunks;
+mod same_file;
 
-use anyhow::{Context as _, Result, anyhow, bail, ensure};
-use rostra_files::in_a_line;
-use symphonia::core::audio::Channels;
-use symphonia::core::codecs::audio::AudioDecoderOptions;
-use symphonia::core::errors::Error as DecoderError;
-use symphonia::core::formats::probe::Hint;
-use symphonia::core::formats::{FormatOptions, TrackType};
-use symphonia::core::io::{MediaSourceStream, MediaSourceStreamOptions};
-use symphonia::core::meta::MetadataOptions;
+mod metadata;
+mod other_rate;
+mod reading;
+mod wav;
+
+use std::path::Path;
+
+use anyhow::{Context as _, Result, anyhow};
+use rostra_dsp::extremes::larger;
+use rostra_files::{NewFile, Twin};
+
+pub use metadata::Metadata;
+pub use same_file::{is_same_file, is_same_name};
 
 /// Sound in memory: one or two channels of equal length.
 #[derive(Clone, Debug, PartialEq)]
@@ -30,28 +29,47 @@ pub struct Recording {
 /// Rates at which the plug-in runs, Hz (the engine's own limits).
 pub const RATES_HZ: std::ops::RangeInclusive<u32> = 22_050..=192_000;
 
-/// What every recording that can be placed is, for messages.
-const READABLE: &str = "WAV, AIFF or FLAC";
+/// Most memory that the sound of a recording may take, bytes, where nothing else is asked for: 90 minutes of stereo at 48 kHz.
+///
+/// Our choice: what is placed takes as much again or twice as much, and a
+/// machine that makes music has at least 8 GiB.
+pub const MOST_BYTES: u64 = 2 << 30;
 
 impl Recording {
-    /// Reads a WAV, AIFF or FLAC file.
+    /// Reads a WAV (RF64 and BW64 as well), AIFF or FLAC file whose sound takes at most [`MOST_BYTES`] of memory.
+    ///
+    /// # Errors
+    /// As [`Self::read_within`].
+    pub fn read(path: &Path) -> Result<Self> {
+        Self::read_within(path, MOST_BYTES)
+    }
+
+    /// Reads such a file whose sound takes at most `most_bytes` of memory, and, while it is read, not more than that again.
     ///
     /// # Errors
     /// In one line that names the file, what is wrong, where, and what to do:
     /// when the file is missing, empty, not such a recording, cut off,
-    /// damaged, without sound, of more than two channels, of a rate outside
-    /// 22 050 to 192 000 Hz, or holds a value that is not a finite number.
-    pub fn read(path: &Path) -> Result<Self> {
-        unwound(|| read(path)).with_context(|| path.display().to_string())
+    /// damaged, too long, without sound, of more than two channels, of a rate
+    /// outside 22 050 to 192 000 Hz, or holds a value that is not a finite number.
+    pub fn read_within(path: &Path, most_bytes: u64) -> Result<Self> {
+        reading::unwound(|| reading::read(path, most_bytes)).with_context(|| path.display().to_string())
     }
 
-    /// Writes a 32-bit float WAV: first under another name in the same folder, then renamed.
+    /// Writes a 32-bit float WAV, RF64 where it is longer than 4 GiB: first under another name in the same folder, then
+    /// renamed.
     ///
     /// # Errors
-    /// When the folder cannot be written to, the disk is full, or the sound
-    /// does not fit a WAV file (4 GiB).
+    /// When the folder cannot be written to, or the disk is full.
     pub fn write(&self, path: &Path) -> Result<()> {
-        write(self, path).with_context(|| path.display().to_string())
+        self.write_with(&Metadata::default(), path)
+    }
+
+    /// Writes it with what the file of another recording held beside its sound.
+    ///
+    /// # Errors
+    /// As [`Self::write`].
+    pub fn write_with(&self, metadata: &Metadata, path: &Path) -> Result<()> {
+        write(self, metadata, path).with_context(|| path.display().to_string())
     }
 
     /// Returns the length of each channel, in frames.
@@ -85,200 +103,38 @@ pub fn decibels(gain: f64) -> f64 {
     20.0 * gain.log10()
 }
 
-thread_local! {
-    /// Whether a panic of this thread is told by whoever called, and by nobody else.
-    static IS_TOLD: Cell<bool> = const { Cell::new(false) };
+fn write(recording: &Recording, metadata: &Metadata, path: &Path) -> Result<()> {
+    const FULL: &str = "cannot be written; is the disk full?";
+    let mut file = new_file_in(folder_of(path))?;
+    let Metadata { before, behind, .. } = metadata;
+    wav::write(recording, before, behind, wav::LONGEST_RIFF_BYTES, &mut file).context(FULL)?;
+    file.keep(path, Twin::Replaced)
+        .map_err(|error| anyhow!("cannot be written ({error}); choose another place"))
 }
 
-/// Reads, and turns a panic of the decoder into an error.
-///
-/// Symphonia 0.6 reckons with what a header says before it looks whether that
-/// can be, and panics where it cannot (`tests/corpus/recordings`).
-fn unwound(read: impl FnOnce() -> Result<Recording>) -> Result<Recording> {
-    static HOOK: Once = Once::new();
-    HOOK.call_once(|| {
-        let usual = panic::take_hook();
-        panic::set_hook(Box::new(move |told| {
-            if !IS_TOLD.get() {
-                usual(told);
-            }
-        }));
-    });
-    IS_TOLD.set(true);
-    // What was read so far is dropped, so nothing half done is left behind.
-    let outcome = panic::catch_unwind(AssertUnwindSafe(read));
-    IS_TOLD.set(false);
-    outcome.unwrap_or_else(|told| {
-        let why = told.downcast_ref::<&str>().copied().or(told.downcast_ref::<String>().map(String::as_str));
-        let why = in_a_line(why.unwrap_or("the decoder gave up"));
-        Err(anyhow!("is damaged, or its header is wrong ({why}); copy or export it again as {READABLE}"))
-    })
+/// Returns the folder in which a file lies.
+fn folder_of(path: &Path) -> &Path {
+    path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."))
 }
 
-fn read(path: &Path) -> Result<Recording> {
-    let metadata = fs::metadata(path).map_err(|error| match error.kind() {
-        std::io::ErrorKind::NotFound => anyhow!("there is no such file; check the path"),
-        _ => anyhow!("cannot be read ({error}); check who may read it"),
-    })?;
-    ensure!(!metadata.is_dir(), "is a folder; name the recordings in it");
-    ensure!(metadata.len() > 0, "is empty (0 bytes); export it again");
-    let mut file =
-        fs::File::open(path).map_err(|error| anyhow!("cannot be read ({error}); check who may read it"))?;
-    let mut marker = [0_u8; 4];
-    let looks_right =
-        file.read_exact(&mut marker).is_ok() && [*b"RIFF", *b"FORM", *b"fLaC"].contains(&marker);
-    ensure!(looks_right, "is not a recording in {READABLE}; export it as one of these");
-
-    let file = fs::File::open(path).context("cannot be read; check who may read it")?;
-    let stream = MediaSourceStream::new(Box::new(file), MediaSourceStreamOptions::default());
-    let mut format = symphonia::default::get_probe()
-        .probe(&Hint::new(), stream, FormatOptions::default(), MetadataOptions::default())
-        .map_err(|error| {
-            anyhow!("its header cannot be read ({error}): cut off or damaged; export it again as {READABLE}")
-        })?;
-    let track = format
-        .default_track(TrackType::Audio)
-        .ok_or_else(|| anyhow!("holds no sound; export it again as {READABLE}"))?;
-    let (track_id, promised_frames) = (track.id, track.num_frames);
-    let params = track
-        .codec_params
-        .as_ref()
-        .and_then(|params| params.audio())
-        .ok_or_else(|| anyhow!("holds no sound; export it again as {READABLE}"))?
-        .clone();
-
-    let rate_hz =
-        params.sample_rate.ok_or_else(|| anyhow!("does not say its sample rate; export it again"))?;
-    ensure!(
-        RATES_HZ.contains(&rate_hz),
-        "has a sample rate of {rate_hz} Hz; convert it to a rate from {} to {} Hz",
-        RATES_HZ.start(),
-        RATES_HZ.end()
-    );
-    let count = params.channels.as_ref().map_or(0, Channels::count);
-    ensure!(
-        (1..=2).contains(&count),
-        "has {count} channels; only mono and stereo can be placed: export its channels as separate files"
-    );
-
-    let mut decoder = symphonia::default::get_codecs()
-        .make_audio_decoder(&params, &AudioDecoderOptions::default())
-        .map_err(|error| anyhow!("its coding cannot be read ({error}); export it as PCM or FLAC"))?;
-    let mut channels: Vec<Vec<f32>> = vec![Vec::new(); count];
-    let mut block: Vec<Vec<f32>> = Vec::new();
-    loop {
-        let at_s = channels[0].len() as f64 / f64::from(rate_hz);
-        let packet = match format.next_packet() {
-            Ok(Some(packet)) => packet,
-            Ok(None) => break,
-            // The end of the file in the middle of something: the count of frames below says it better.
-            Err(DecoderError::IoError(error)) if error.kind() == std::io::ErrorKind::UnexpectedEof => break,
-            Err(error) => bail!("is damaged at {at_s:.3} s ({error}); copy or export it again"),
-        };
-        if packet.track_id != track_id {
-            continue;
-        }
-        let decoded = decoder
-            .decode(&packet)
-            .map_err(|error| anyhow!("is damaged at {at_s:.3} s ({error}); copy or export it again"))?;
-        ensure!(
-            decoded.num_planes() == count,
-            "changes its number of channels at {at_s:.3} s; export it again"
-        );
-        decoded.copy_to_vecs_planar(&mut block);
-        for (channel, block) in channels.iter_mut().zip(&block) {
-            channel.extend_from_slice(block);
-        }
-    }
-
-    let recording = Recording { rate_hz, channels };
-    let held = recording.frames() as u64;
-    if let Some(promised) = promised_frames {
-        ensure!(
-            held >= promised,
-            "is cut off: its header promises {promised} frames, the file holds {held} ({:.3} s); copy or export it again",
-            recording.seconds()
-        );
-    }
-    ensure!(held > 0, "holds no sound (0 frames); export it again");
-    check_finite(&recording)?;
-    Ok(recording)
-}
-
-fn check_finite(recording: &Recording) -> Result<()> {
-    let first_bad = recording
-        .channels
-        .iter()
-        .enumerate()
-        .filter_map(|(channel, samples)| {
-            samples.iter().position(|sample| !sample.is_finite()).map(|frame| (frame, channel))
-        })
-        .min();
-    let Some((frame, channel)) = first_bad else {
-        return Ok(());
-    };
-    let what = if recording.channels[channel][frame].is_nan() { "is not a number" } else { "is infinite" };
-    bail!(
-        "holds a sample that {what} at {:.3} s (channel {}); repair or export it again",
-        frame as f64 / f64::from(recording.rate_hz),
-        channel + 1
-    )
-}
-
-/// Bytes that a WAV file's lengths can count, less a generous header.
-const LARGEST_WAV_BYTES: u64 = u32::MAX as u64 - 4096;
-
-fn write(recording: &Recording, path: &Path) -> Result<()> {
-    let count = recording.channels.len();
-    let bytes = recording.frames() as u64 * count as u64 * 4;
-    ensure!(bytes < LARGEST_WAV_BYTES, "would be longer than a WAV file can be (4 GiB); split the recording");
-    let folder = path.parent().unwrap_or(Path::new("."));
-    let spec = hound::WavSpec {
-        channels: count as u16,
-        sample_rate: recording.rate_hz,
-        bits_per_sample: 32,
-        sample_format: hound::SampleFormat::Float,
-    };
-    let file = new_file_in(folder)?;
-    let mut writer =
-        hound::WavWriter::new(std::io::BufWriter::new(file.as_file()), spec).context("cannot be written")?;
-    for frame in 0..recording.frames() {
-        for channel in &recording.channels {
-            writer.write_sample(channel[frame]).context("cannot be written; is the disk full?")?;
-        }
-    }
-    writer.finalize().context("cannot be written; is the disk full?")?;
-    file.persist(path)
-        .map_err(|error| anyhow!("cannot be written ({}); choose another place", error.error))?;
-    Ok(())
-}
-
-/// Writes a text: whole or not at all.
+/// Writes a text, or other bytes: whole or not at all.
 ///
 /// # Errors
 /// When it cannot be written.
-pub fn write_text(path: &Path, text: &str) -> Result<()> {
+pub fn write_whole(path: &Path, bytes: impl AsRef<[u8]>) -> Result<()> {
     use std::io::Write as _;
-    let mut file = new_file_in(path.parent().unwrap_or(Path::new(".")))?;
-    file.write_all(text.as_bytes()).with_context(|| format!("{} cannot be written", path.display()))?;
-    file.persist(path).map_err(|error| anyhow!("{} cannot be written ({})", path.display(), error.error))?;
-    Ok(())
+    let cannot = |error| anyhow!("{} cannot be written ({error})", path.display());
+    let mut file = new_file_in(folder_of(path))?;
+    file.write_all(bytes.as_ref()).map_err(cannot)?;
+    file.keep(path, Twin::Replaced).map_err(cannot)
 }
 
-/// Makes a file in `folder` that vanishes unless it is renamed.
+/// Makes a file in `folder` that vanishes unless it is kept.
 ///
 /// # Errors
 /// When the folder cannot be written to.
-pub fn new_file_in(folder: &Path) -> Result<tempfile::NamedTempFile> {
-    let mut builder = tempfile::Builder::new();
-    builder.prefix(".rostra-").suffix(".part");
-    #[cfg(unix)]
-    {
-        use std::os::unix::fs::PermissionsExt as _;
-        // What any program's new file gets; the temporary file's own default hides it from the group.
-        builder.permissions(fs::Permissions::from_mode(0o666));
-    }
-    builder.tempfile_in(folder).map_err(|error| match error.kind() {
+pub fn new_file_in(folder: &Path) -> Result<NewFile> {
+    NewFile::within(folder).map_err(|error| match error.kind() {
         std::io::ErrorKind::NotFound => {
             anyhow!("the folder {} is not there; make it, or choose another", folder.display())
         }
@@ -289,6 +145,8 @@ pub fn new_file_in(folder: &Path) -> Result<tempfile::NamedTempFile> {
 
 #[cfg(test)]
 mod tests {
+    use std::fs;
+
     use proptest::collection::vec;
     use proptest::prelude::*;
     use proptest::sample::select;
@@ -338,6 +196,151 @@ mod tests {
         }
         let left: Vec<_> = fs::read_dir(folder.path()).unwrap().collect();
         assert_eq!(left.len(), 3, "temporary files are left: {left:?}");
+    }
+
+    /// Writing straight to the place would change the file under its other name, too.
+    #[test]
+    fn a_recording_takes_the_place_of_another_and_leaves_that_one_as_it_was() {
+        let folder = tempfile::tempdir().unwrap();
+        let [path, other] = ["a.wav", "other name of a.wav"].map(|name| folder.path().join(name));
+        let [before, after] = [tone(48_000, 1, 3000), tone(48_000, 2, 5000)];
+        before.write(&path).unwrap();
+        fs::hard_link(&path, &other).unwrap();
+        after.write(&path).unwrap();
+        assert_eq!((Recording::read(&path).unwrap(), Recording::read(&other).unwrap()), (after, before));
+        write_whole(&path, "text").unwrap();
+        assert_eq!(
+            (fs::read(&path).unwrap(), Recording::read(&other).unwrap().frames()),
+            (b"text".into(), 3000)
+        );
+    }
+
+    #[test]
+    fn a_writer_that_stops_half_way_leaves_nothing() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("a.wav");
+        // Longer than what is made ready at once, so that some of it is written before the shorter channel ends.
+        let mut recording = tone(48_000, 2, 20_000);
+        recording.channels[1].truncate(15_000);
+        let stopped = std::panic::catch_unwind(|| recording.write(&path));
+        assert!(stopped.is_err(), "the channels are of one length");
+        assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 0);
+    }
+
+    #[test]
+    fn what_is_written_without_metadata_is_what_other_writers_write() {
+        let folder = tempfile::tempdir().unwrap();
+        let [ours, theirs] = ["ours.wav", "theirs.wav"].map(|name| folder.path().join(name));
+        for channels in [1, 2] {
+            let recording = tone(44_100, channels, 9001);
+            recording.write(&ours).unwrap();
+            let spec = hound::WavSpec {
+                channels: channels as u16,
+                sample_rate: 44_100,
+                bits_per_sample: 32,
+                sample_format: hound::SampleFormat::Float,
+            };
+            let mut writer = hound::WavWriter::create(&theirs, spec).unwrap();
+            for frame in 0..recording.frames() {
+                for channel in &recording.channels {
+                    writer.write_sample(channel[frame]).unwrap();
+                }
+            }
+            writer.finalize().unwrap();
+            assert!(fs::read(&ours).unwrap() == fs::read(&theirs).unwrap(), "{channels} channels");
+        }
+    }
+
+    fn written(recording: &Recording, before: &[wav::Chunk], longest_riff: u64) -> Vec<u8> {
+        let mut bytes = Vec::new();
+        wav::write(recording, before, &[], longest_riff, &mut bytes).unwrap();
+        bytes
+    }
+
+    #[test]
+    fn what_is_too_long_for_a_riff_is_written_as_rf64_and_read_back() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("long.wav");
+        let recording = tone(96_000, 2, 10_001);
+        let note = wav::Chunk { id: *b"axml", bytes: b"odd".to_vec() };
+        let short = written(&recording, std::slice::from_ref(&note), u64::MAX);
+        let riff_bytes = short.len() as u64 - 8;
+        assert_eq!(&short[..4], b"RIFF");
+        assert_eq!(u64::from(u32::from_le_bytes(short[4..8].try_into().unwrap())), riff_bytes);
+        assert_eq!(&written(&recording, std::slice::from_ref(&note), riff_bytes)[..4], b"RIFF");
+        let long = written(&recording, std::slice::from_ref(&note), riff_bytes - 1);
+        // EBU Tech 3306: all ones where ds64 counts; ds64 first, with the file's length less 8, that of the sound, and the frames.
+        assert_eq!(&long[..20], b"RF64\xFF\xFF\xFF\xFFWAVEds64\x1c\0\0\0");
+        let counted = [20, 28, 36].map(|at| u64::from_le_bytes(long[at..at + 8].try_into().unwrap()));
+        assert_eq!(counted, [long.len() as u64 - 8, 10_001 * 8, 10_001]);
+        let at = long.windows(4).position(|id| id == b"data").unwrap();
+        assert_eq!(long[at + 4..at + 8], [0xFF; 4]);
+        // BW64 counts alike.
+        for marker in [b"RF64", b"BW64"] {
+            let mut long = long.clone();
+            long[..4].copy_from_slice(marker);
+            fs::write(&path, &long).unwrap();
+            assert_eq!(Recording::read(&path).unwrap(), recording);
+            fs::write(&path, &long[..long.len() - 800]).unwrap();
+            let error = refusal(&path);
+            assert!(error.contains("promises 10001 frames, the file holds 9901"), "{error}");
+        }
+        for at in [20, 28, 44, 60, 90, at + 4] {
+            fs::write(&path, &long[..at]).unwrap();
+            refusal(&path);
+        }
+    }
+
+    #[test]
+    fn a_w64_is_refused_with_a_way_out() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("x.w64");
+        fs::write(&path, [&b"riff\x2e\x91\xcf\x11\xa5\xd6\x28\xdb\x04\xc1\0\0"[..], &[0; 100]].concat())
+            .unwrap();
+        assert!(refusal(&path).contains("export it as WAV: as RF64 or BW64"));
+    }
+
+    /// Writes a FLAC of frames of 65 535 zeros, 13 or 14 bytes each (RFC 9639, clauses 8.2 and 9).
+    fn flac_of_zeros(frames: u32, promised: u64) -> Vec<u8> {
+        let mut bytes = b"fLaC\x80\0\0\x22\xff\xff\xff\xff\0\0\0\0\0\0".to_vec();
+        // 20 bits rate, 3 bits channels less one, 5 bits bits less one, 36 bits samples of each channel.
+        bytes.extend((48_000_u64 << 44 | 15 << 36 | promised).to_be_bytes());
+        bytes.extend([0; 16]);
+        for frame in 0..frames {
+            let mut head = vec![0xFF, 0xF8, 0x70, 0x00];
+            head.extend(char::from_u32(frame).unwrap().to_string().bytes());
+            head.extend(65_534_u16.to_be_bytes());
+            head.push(check_sum(&head, 0x07, 8) as u8);
+            head.extend([0, 0, 0]);
+            let sum = check_sum(&head, 0x8005, 16);
+            head.extend(sum.to_be_bytes());
+            bytes.extend(head);
+        }
+        bytes
+    }
+
+    #[test]
+    fn a_small_file_of_much_sound_is_refused_before_it_is_in_memory() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("zeros.flac");
+        let sound_bytes = 300 * 65_535 * 4;
+        // With its length in the header, and without: then it is found out on the way.
+        for promised in [300 * 65_535, 0] {
+            fs::write(&path, flac_of_zeros(300, promised)).unwrap();
+            MEMORY.reset_peak_usage();
+            let before = MEMORY.current_usage();
+            let error = format!("{:#}", Recording::read_within(&path, sound_bytes - 1).unwrap_err());
+            assert!(
+                error.contains("is too long: it takes 0.07 GiB") && error.contains("--memory"),
+                "{error}"
+            );
+            if promised > 0 {
+                let taken = MEMORY.peak_usage().saturating_sub(before);
+                assert!(taken < MOST_BESIDE_BYTES, "took {taken} bytes");
+            }
+            let read = Recording::read_within(&path, sound_bytes).unwrap();
+            assert_eq!((read.frames(), read.peak()), (300 * 65_535, 0.0));
+        }
     }
 
     #[test]
@@ -463,24 +466,36 @@ mod tests {
     /// Our choice: the reader of packets has blocks of some hundred kilobytes,
     /// a header that lies about its length would ask for gigabytes.
     const MOST_BESIDE_BYTES: usize = 16 << 20;
-    /// Memory for each byte of a file: the smallest sample is one byte and becomes four, twice while a list grows, and a
-    /// FLAC says a whole block of silence in a few bytes.
-    const MOST_FOR_A_BYTE: usize = 64 * 1024;
+    /// Memory that the sound of a file may take here, bytes. Our choice: more than any good one among the inputs takes, and
+    /// far less than what a FLAC of silence can ask for.
+    const MOST_SOUND_BYTES: usize = 1 << 20;
 
     /// Reads a file of these bytes and holds what comes of it against the rules; says whether it was taken.
     fn check(bytes: &[u8], path: &Path) -> bool {
         fs::write(path, bytes).unwrap();
         let before = MEMORY.current_usage();
         MEMORY.reset_peak_usage();
-        let read = Recording::read(path);
+        let read = Recording::read_within(path, MOST_SOUND_BYTES as u64);
         let taken = MEMORY.peak_usage().saturating_sub(before);
-        let allowed = MOST_BESIDE_BYTES + MOST_FOR_A_BYTE * bytes.len();
+        // A list that grows is there twice; what stands beside the sound is as long as in the file.
+        let allowed = MOST_BESIDE_BYTES + 3 * MOST_SOUND_BYTES + 2 * bytes.len();
         assert!(taken <= allowed, "a file of {} bytes took {taken} bytes of memory", bytes.len());
         match read {
             Ok(recording) => {
                 assert!(RATES_HZ.contains(&recording.rate_hz), "{} Hz", recording.rate_hz);
                 assert!((1..=2).contains(&recording.channels.len()), "{} channels", recording.channels.len());
                 assert!(recording.frames() > 0, "is empty");
+                let sound_bytes = recording.frames() * recording.channels.len() * 4;
+                assert!(sound_bytes <= MOST_SOUND_BYTES, "{sound_bytes} bytes of sound");
+                // What stands beside it is carried or told, and what is written with it is read back.
+                let metadata = Metadata::of_placed(path, &recording, &recording);
+                let note = metadata.note().unwrap_or_default();
+                assert!(!note.contains('\n'), "more than a line: {note:?}");
+                let mut written = Vec::new();
+                let Metadata { before, behind, .. } = &metadata;
+                wav::write(&recording, before, behind, wav::LONGEST_RIFF_BYTES, &mut written).unwrap();
+                fs::write(path, written).unwrap();
+                assert!(Recording::read(path).unwrap() == recording, "is another one once it is written");
                 for channel in &recording.channels {
                     assert_eq!(channel.len(), recording.frames(), "channels of different lengths");
                     assert!(channel.iter().all(|sample| sample.is_finite()), "a sample that is not finite");
@@ -619,7 +634,14 @@ mod tests {
             wav_bytes(1, 48_000, 100, &data),
             wav_bytes(2, 44_100, 100, &data),
             aiff_bytes(50, &samples),
+            flac_of_zeros(300, 0),
+            metadata::tests::broadcast_wav(),
+            metadata::tests::aiff_with_marks(),
+            metadata::tests::flac_with_blocks(),
         ];
+        let mut long = Vec::new();
+        wav::write(&tone(48_000, 2, 30), &[], &[], 0, &mut long).unwrap();
+        files.push(long);
         for (bits_per_sample, sample_format) in
             [(8, hound::SampleFormat::Int), (24, hound::SampleFormat::Int), (32, hound::SampleFormat::Float)]
         {
@@ -656,8 +678,10 @@ mod tests {
             .collect();
         let good: Vec<Vec<u8>> =
             good().into_iter().chain(corpus.into_iter().map(|(_, bytes)| bytes)).collect();
-        let words =
-            ["RIFF", "WAVE", "fmt ", "data", "LIST", "fact", "FORM", "AIFF", "AIFC", "COMM", "SSND", "fLaC"];
+        let words = [
+            "RIFF", "RF64", "BW64", "WAVE", "fmt ", "data", "ds64", "LIST", "INFO", "adtl", "cue ", "bext",
+            "iXML", "fact", "FORM", "AIFF", "AIFC", "COMM", "SSND", "MARK", "COMT", "INST", "fLaC", "riff",
+        ];
         let inputs = prop_oneof![
             2 => made_up(),
             3 => damaged(good, &words),

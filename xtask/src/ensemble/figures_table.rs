@@ -1,16 +1,17 @@
 //! The figures of an ensemble as lines on the terminal.
+use rostra_terminal::say;
 
 use super::Findings;
 use crate::recording::decibels;
 
 /// Prints a line for each stem, then the mixes.
 pub(super) fn print(findings: &Findings) {
-    println!(
+    say!(
         "{}{}",
         findings.plan.name,
         findings.plan.cue.as_ref().map_or_else(String::new, |cue| format!(": {cue}"))
     );
-    println!(
+    say!(
         "   {:18} {:>9} {:>6} {:>6} {:>6} {:>6} {:>7} {:>7} {:>5} {:>7} {:>7} {:>6} {:>6}",
         "",
         "D/R dB",
@@ -28,7 +29,7 @@ pub(super) fn print(findings: &Findings) {
     );
     for stem in &findings.stems {
         let (figures, needs) = (&stem.figures, &stem.figures.needs);
-        println!(
+        say!(
             "{:>2} {:18.18} {:+9.1} {:+6.1} {:>6} {:>6} {:+6.1} {:>7} {:>7} {:>5.2} {:>7} {:>7} {:>6} {:>6}",
             stem.letter,
             stem.name,
@@ -47,9 +48,9 @@ pub(super) fn print(findings: &Findings) {
         );
     }
     let levelled = &findings.mixes.levelled;
-    println!();
+    say!();
     if let Some(hall) = &findings.hall {
-        println!(
+        say!(
             "hall        {}: pre-delay {:.0} ms, decay {} s, level {:+.1} dB, {} LUFS, mono {} dB",
             hall.name,
             hall.pre_delay_s * 1e3,
@@ -59,13 +60,13 @@ pub(super) fn print(findings: &Findings) {
             or_dash(hall.mono.map(|sum| sum.change_db), 1)
         );
     } else {
-        println!("hall        none: the plan names none, or it could not be had");
+        say!("hall        none: the plan names none, or it could not be had");
     }
     for (name, loudness, gain_db, sum) in [
         ("dry mix", levelled.dry, levelled.dry_gain_db, findings.mixes.dry_mono),
         ("placed mix", levelled.placed, levelled.placed_gain_db, findings.mixes.placed_mono),
     ] {
-        println!(
+        say!(
             "{name:11} {} LUFS, {:.1} dBTP as summed, moved by {gain_db:+.2} dB; mono {} dB, correlation {}",
             or_dash(loudness.integrated_lufs, 1),
             decibels(loudness.true_peak),
@@ -74,10 +75,10 @@ pub(super) fn print(findings: &Findings) {
         );
     }
     if let Some(lufs) = levelled.ended_lufs() {
-        println!("both mixes  {lufs:.1} LUFS (EBU R 128)");
+        say!("both mixes  {lufs:.1} LUFS (EBU R 128)");
     }
     for expectation in &findings.expectations {
-        println!(
+        say!(
             "{:11} {}: {}",
             if expectation.holds { "holds" } else { "DOES NOT" },
             expectation.what,

@@ -60,6 +60,8 @@ pub(crate) struct PlanFile {
     pub(crate) practice: Practice,
     /// The stems that could be read, in their order.
     pub(crate) stems: Vec<StemEntry>,
+    /// Every recording and every seat that the plan names, those of faulty stems as well.
+    pub(crate) named: Vec<PathBuf>,
     /// What could not be read, in the order of lines.
     pub(crate) faults: Vec<String>,
 }
@@ -136,7 +138,7 @@ impl PlanFile {
                 "hall_level_db" => field.gain_db().map(|gain_db| plan.hall_level_db = gain_db),
                 "listen" => field.texts().map(|texts| plan.listen = texts),
                 "practice" => field.practice(&mut keep).map(|practice| plan.practice = practice),
-                "stem" => field.stems(&mut keep).map(|stems| plan.stems = stems),
+                "stem" => field.stems(&mut keep, &mut plan.named).map(|stems| plan.stems = stems),
                 _ => Err(field.unknown("a plan", &PLAN_KEYS)),
             };
             if let Err(fault) = outcome {
@@ -313,7 +315,11 @@ impl<'t> Field<'_, 't> {
     }
 
     /// Reads every stem; one in which anything is wrong is left out and all of it told.
-    fn stems(&self, keep: &mut impl FnMut(anyhow::Error)) -> Result<Vec<StemEntry>> {
+    fn stems(
+        &self,
+        keep: &mut impl FnMut(anyhow::Error),
+        named: &mut Vec<PathBuf>,
+    ) -> Result<Vec<StemEntry>> {
         let DeValue::Array(values) = self.value.get_ref() else {
             bail!("{}: stem is no list; write [[stem]] above each, with two brackets", self.from());
         };
@@ -328,6 +334,7 @@ impl<'t> Field<'_, 't> {
                 is_whole = false;
                 keep(fault);
             });
+            named.extend([stem.file.clone()].into_iter().chain(stem.seat.clone()));
             if is_whole {
                 stems.push(stem);
             }
@@ -511,6 +518,12 @@ send_db = +2.0
 
     #[test]
     fn a_stem_tells_all_its_faults() {
+        let plan = parse("[[stem]]\nfile = \"b.wav\"\nseet = \"s.toml\"\n");
+        assert_eq!(
+            plan.named,
+            [Path::new("folder/b.wav")],
+            "what a faulty stem names is not to be written over"
+        );
         let plan = parse("[[stem]]\nfle = \"a.wav\"\nseet = \"s.toml\"\ngain_db = 99\n");
         assert_eq!(plan.faults.len(), 3, "{:?}", plan.faults);
         assert!(plan.stems.is_empty());

@@ -11,14 +11,14 @@ use rostra_dsp::extremes::{larger, smaller};
 use rostra_dsp::measure::MonoSum;
 
 use super::Findings;
-use super::excerpt::{Coded, Compared};
+use super::excerpt::{Coded, Compared, played_rate_hz};
 use super::figure::{gain_text, level_text};
 use super::phases::Phases;
 use super::stem::Placed;
 use super::warnings::{ONE_SPOT_M, is_lost};
 use crate::label_places::{Label, Rect, places};
 use crate::picture::{round_steps, short};
-use crate::recording::{decibels, write_text};
+use crate::recording::{decibels, write_whole};
 
 /// What a browser may load for this page: nothing that is not in it.
 const POLICY: &str = "default-src 'none'; img-src data:; media-src data:; style-src 'unsafe-inline'; script-src 'unsafe-inline'";
@@ -33,7 +33,7 @@ const LINK: &AsciiSet = &NON_ALPHANUMERIC.remove(b'-').remove(b'_').remove(b'.')
 /// # Errors
 /// When it cannot be written.
 pub(super) fn write(path: &Path, findings: &Findings, phases: &Phases) -> Result<()> {
-    write_text(path, &page(findings, phases).into_string())
+    write_whole(path, &page(findings, phases).into_string())
 }
 
 fn page(findings: &Findings, phases: &Phases) -> Markup {
@@ -301,13 +301,13 @@ fn listening(findings: &Findings) -> Markup {
     html! {
         section aria-labelledby="listening" {
             h2 id="listening" { "Every stem, dry and placed" }
-            p { "The loudest stretch of each dry stem, and the same stretch placed, without the hall. Both play at one loudness, \u{2212}23 LUFS where peaks allow it (EBU R 128), in 16 bits; so a stem is not as loud here as in the mix." }
+            p { "The loudest stretch of each dry stem, and the same stretch placed, without the hall. Both play at one loudness, \u{2212}23 LUFS where peaks allow it (EBU R 128), in 16 bits; so a stem is not as loud here as in the mix." @if played_rate_hz(findings.rate_hz) != findings.rate_hz { " They play at " (played_rate_hz(findings.rate_hz)) " Hz; the files beside this page have " (findings.rate_hz) " Hz." } }
             div.pairs {
                 @for stem in &findings.stems {
                     @if let Some(compared) = &stem.compared {
                         (pair(&format!("{}  {}", stem.letter, stem.name), compared))
                     } @else {
-                        figure { figcaption { (stem.letter) "  " (stem.name) } "Silent, or shorter than 0.4 s: nothing to play." }
+                        figure { figcaption { (stem.letter) "  " (stem.name) } "Nothing to play: silent, shorter than 0.4 s, or one of more stems than this page has room for." }
                     }
                 }
             }
@@ -333,7 +333,7 @@ fn player(name: &str, which: &str, coded: &Coded) -> Markup {
     html! {
         div.one {
             span { (which) }
-            audio controls preload="metadata" aria-label={ (name) ", " (which) } src=(data(coded.media_type, &coded.bytes)) {}
+            audio controls preload="metadata" aria-label={ (name) ", " (which) } src=(data("audio/flac", &coded.bytes)) {}
         }
     }
 }

@@ -6,15 +6,15 @@ use anyhow::{Context as _, Result, ensure};
 use rostra_dsp::Settings;
 use rostra_dsp::measure::MonoSum;
 
-use super::excerpt::Compared;
+use super::excerpt::{Compared, Room};
 use super::hall::Hall;
 use super::plan_file::StemEntry;
 use super::seat_figures::{SeatFigures, mid_clarity_db};
 use crate::loudness::Loudness;
 use crate::offline_host::{Layout, Library, Setting};
 use crate::parameter::{Parameter, Wish};
-use crate::place::{moved_text, output_name, settings_of};
-use crate::recording::Recording;
+use crate::place::{moved_text, name_of_placed, output_name, settings_of};
+use crate::recording::{Metadata, Recording};
 use crate::seat_file::SeatFiles;
 use crate::sitting::plain_settings;
 
@@ -28,8 +28,20 @@ pub(crate) struct Common<'a> {
     pub(crate) files: &'a SeatFiles,
     /// What the platform file asks for.
     pub(crate) platform: &'a [Wish],
-    /// Folder of the placed stems.
+    /// Folder that the placed stems are to have.
     pub(crate) folder: &'a Path,
+    /// Most memory that the sound of a stem may take, bytes.
+    pub(crate) most_bytes: u64,
+}
+
+/// Where stems are placed, and how.
+pub(crate) struct Placing<'a> {
+    /// Folder in which they are made.
+    pub(crate) into: &'a Path,
+    /// The hall, whose clarity is worked out for each.
+    pub(crate) hall: Option<&'a Hall<'a>>,
+    /// How much of each the report plays.
+    pub(crate) room: Room,
 }
 
 /// A stem that can be placed.
@@ -57,7 +69,7 @@ impl Stem {
     /// seat cannot be read, or the seat asks for what cannot be had.
     pub(crate) fn look_at(entry: &StemEntry, common: &Common) -> Result<Self> {
         let stem = || -> Result<Self> {
-            let recording = Recording::read(&entry.file)?;
+            let recording = Recording::read_within(&entry.file, common.most_bytes)?;
             let settings = settings_of(
                 common.plug_ins,
                 common.parameters,
@@ -76,7 +88,8 @@ impl Stem {
                 settings,
                 rate_hz: recording.rate_hz,
                 output: common.folder.join(match &entry.name {
-                    Some(name) => output_name(Path::new(&file_name(name))),
+                    // A dot stays what it was here from the start.
+                    Some(name) => name_of_placed(&name.replace('.', "_")),
                     None => output_name(&entry.file),
                 }),
                 entry: entry.clone(),
@@ -89,31 +102,23 @@ impl Stem {
     ///
     /// # Errors
     /// When it cannot be read any more.
-    pub(crate) fn dry(&self) -> Result<Recording> {
-        let mut dry = Recording::read(&self.entry.file)?;
+    fn dry(&self, most_bytes: u64) -> Result<Recording> {
+        let mut dry = Recording::read_within(&self.entry.file, most_bytes)?;
         dry.scale(10_f64.powf(self.entry.gain_db / 20.0));
         Ok(dry)
     }
 
     /// Places the stem, writes it, and measures what came out.
     ///
-    /// `excerpt_s` is how much of it the report plays.
-    ///
     /// # Errors
     /// When the plug-in fails or the output cannot be written.
-    pub(crate) fn place(
-        self,
-        letter: String,
-        common: &Common,
-        hall: Option<&Hall>,
-        excerpt_s: f64,
-    ) -> Result<Placed> {
+    pub(crate) fn place(self, letter: String, common: &Common, placing: &Placing) -> Result<Placed> {
         let from = self.entry.from.clone();
-        self.placed(letter, common, hall, excerpt_s).context(from)
+        self.placed(letter, common, placing).context(from)
     }
 
-    fn placed(self, letter: String, common: &Common, hall: Option<&Hall>, excerpt_s: f64) -> Result<Placed> {
-        let dry = self.dry()?;
+    fn placed(self, letter: String, common: &Common, placing: &Placing) -> Result<Placed> {
+        let dry = self.dry(common.most_bytes)?;
         let layout = Layout { inputs: dry.channels.len(), outputs: 2 };
         let render = |layout, input: &Recording| {
             common
@@ -123,7 +128,9 @@ impl Stem {
                 .with_context(|| self.entry.file.display().to_string())
         };
         let placed = render(layout, &dry)?;
-        placed.write(&self.output)?;
+        let metadata = Metadata::of_placed(&self.entry.file, &dry, &placed);
+        let written = placing.into.join(self.output.file_name().unwrap_or_default());
+        placed.write_with(&metadata, &written)?;
 
         let unit = Recording { rate_hz: self.rate_hz, channels: vec![vec![1.0]] };
         let impulse = render(Layout { inputs: 1, outputs: 2 }, &unit)?;
@@ -134,7 +141,7 @@ impl Stem {
         );
         let figures = SeatFigures::of(&self.plain, &impulse)?;
         let send_db = figures.needs.send_db + self.entry.send_db;
-        let hall_clarity_db = hall.map(|hall| with_hall(&impulse, hall, send_db)).transpose()?;
+        let hall_clarity_db = placing.hall.map(|hall| with_hall(&impulse, hall, send_db)).transpose()?;
         Ok(Placed {
             is_mono: dry.channels.len() == 1,
             before: Loudness::of(&dry)?,
@@ -144,12 +151,13 @@ impl Stem {
             figures,
             send_db,
             hall_clarity_db,
-            compared: Compared::of(&dry, &placed, excerpt_s)?,
-            moved: moved_text(&self.settings),
+            compared: Compared::of(&dry, &placed, &placing.room)?,
+            notes: moved_text(&self.settings).into_iter().chain(metadata.note()).collect(),
             letter,
             name: self.name,
             entry: self.entry,
             output: self.output,
+            written,
             plain: self.plain,
         })
     }
@@ -164,8 +172,10 @@ pub(crate) struct Placed {
     pub(crate) name: String,
     /// As the plan has it.
     pub(crate) entry: StemEntry,
-    /// Where it was written.
+    /// Where it is to lie.
     pub(crate) output: PathBuf,
+    /// Where it lies until then.
+    pub(crate) written: PathBuf,
     /// Its seat and platform.
     pub(crate) plain: Settings,
     /// Whether the dry stem has one channel.
@@ -186,8 +196,8 @@ pub(crate) struct Placed {
     pub(crate) hall_clarity_db: Option<f64>,
     /// What the report plays; `None` for silence.
     pub(crate) compared: Option<Compared>,
-    /// Said when the seat lay off the platform.
-    pub(crate) moved: Option<String>,
+    /// Said when the seat lay off the platform, and when something beside the sound was left behind.
+    pub(crate) notes: Vec<String>,
 }
 
 impl Placed {
@@ -223,24 +233,9 @@ fn with_hall(impulse: &Recording, hall: &Hall, send_db: f64) -> Result<f64> {
     mid_clarity_db(&both.recording)
 }
 
-/// Returns a name without what file systems do not take.
-fn file_name(name: &str) -> String {
-    name.chars()
-        .map(|letter| if letter.is_control() || r#"/\:*?"<>|"#.contains(letter) { '-' } else { letter })
-        .collect::<String>()
-        // `output_name` takes what follows a dot for a suffix.
-        .replace('.', "_")
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn a_name_becomes_a_name_of_a_file() {
-        assert_eq!(file_name("Vl. 1/2: \"solo\""), "Vl_ 1-2- -solo-");
-        assert_eq!(output_name(Path::new(&file_name("Horns"))), "Horns placed.wav");
-    }
 
     #[test]
     fn one_channel_has_no_mono_sum() {

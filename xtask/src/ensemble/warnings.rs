@@ -30,9 +30,8 @@ pub(super) fn warnings(
     let mut warnings = Vec::new();
     for (index, stem) in stems.iter().enumerate() {
         let called = format!("{} ({}, {})", stem.name, stem.letter, stem.entry.from);
-        if let Some(moved) = &stem.moved {
-            warnings.push(format!("{called}: {}", moved.trim_start_matches("note: ")));
-        }
+        let notes = stem.notes.iter().map(|note| note.trim_start_matches("note: "));
+        warnings.extend(notes.map(|note| format!("{called}: {note}")));
         for other in &stems[..index] {
             let apart_m = stem.distance_m(other);
             if apart_m < ONE_SPOT_M {
