@@ -10,8 +10,10 @@ use anyhow::{Context as _, Result, ensure};
 use crate::REFUSED;
 use crate::check::{ALSA, OPENGL};
 use crate::editor_picture::drawer;
+use crate::packages::system;
 use crate::picture::{Anchor, INK, VERMILION};
 use crate::recording::new_file_in;
+use crate::release::Folders;
 use crate::workspace::{self, shown};
 
 /// What is handed on as it is; `cargo xtask live --help` lists it.
@@ -169,6 +171,9 @@ fn start(task: &str, arguments: &[OsString]) -> Result<ExitStatus> {
     // Not quiet: a build that takes minutes shall say what it does.
     command.args(["run", "--release", "--manifest-path"]).arg(manifest);
     command.args(["--package", "rostra-live"]);
+    // As the bundles are: most of its libraries are theirs, which need not be compiled twice.
+    let system = system()?;
+    Folders::of(&system)?.replace_in(&mut command, &system);
     if !can_build_for_cards() {
         command.arg("--no-default-features");
     }

@@ -21,6 +21,7 @@ mod hall;
 mod kept_states;
 mod loudest;
 mod matrix;
+mod module_info;
 mod orders;
 #[cfg(all(target_os = "linux", target_arch = "x86_64"))]
 mod other_processors;
