@@ -63,7 +63,7 @@ pub(crate) fn run(arguments: &Arguments) -> Result<()> {
     let engine = engine::measure(&effort)?;
     report::print_timed("The whole engine", &engine);
     let mut figures = engine::figures(&engine);
-    figures.extend(single::measure(&effort)?);
+    figures.extend(single::measure(&effort));
     figures.extend(memory::measure()?);
     let growth = growth::measure(&effort)?;
     report::print_timed("Growth at 48 kHz, blocks of 128, mono, still", &growth);

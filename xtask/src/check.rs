@@ -401,7 +401,9 @@ fn virtual_environment(root: &Path) -> Result<PathBuf> {
     }
     must_pass(
         Command::new(&python)
-            .args(["-m", "pip", "install", "--quiet", "--disable-pip-version-check", "--requirement"])
+            .args(["-m", "pip", "install", "--quiet", "--disable-pip-version-check"])
+            // What is not listed with its hash is refused, also where pip would add it by itself.
+            .args(["--require-hashes", "--requirement"])
             .arg(root.join("tests/requirements.txt")),
     )?;
     Ok(python)

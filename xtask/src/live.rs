@@ -11,8 +11,10 @@ use rostra_terminal::{say, tell};
 use crate::REFUSED;
 use crate::check::{ALSA, OPENGL};
 use crate::editor_picture::drawer;
+use crate::packages::system;
 use crate::picture::{Anchor, INK, VERMILION};
 use crate::recording::write_whole;
+use crate::release::Folders;
 use crate::workspace::{self, shown};
 
 /// What is handed on as it is; `cargo xtask live --help` lists it.
@@ -170,6 +172,9 @@ fn start(task: &str, arguments: &[OsString]) -> Result<ExitStatus> {
     // Not quiet: a build that takes minutes shall say what it does.
     command.args(["run", "--release", "--manifest-path"]).arg(manifest);
     command.args(["--package", "rostra-live"]);
+    // As the bundles are: most of its libraries are theirs, which need not be compiled twice.
+    let system = system()?;
+    Folders::of(&system)?.replace_in(&mut command, &system);
     if !can_build_for_cards() {
         command.arg("--no-default-features");
     }

@@ -6,11 +6,14 @@
 mod workspace;
 
 mod bundle;
+mod glibc;
 mod mended;
 mod mends;
+mod module_info;
 mod notices;
 mod packages;
 mod parameter;
+mod release;
 
 mod offline_host;
 mod seat_file;

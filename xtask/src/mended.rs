@@ -1,19 +1,23 @@
 //! A workspace beside this one in which the plug-in is built against a mended framework.
 //!
 //! The packages named in [`super::mends`] are copied from cargo's own store,
-//! edited, and put in place of the published ones by cargo's `[patch]`. This
-//! happens in a copy of the workspace in the target folder, so that neither
-//! `Cargo.toml` nor `Cargo.lock` here change, and a plain `cargo build` goes on
-//! to build against what is published.
+//! held against the hash of the sources that were looked at, edited, and put
+//! in place of the published ones by cargo's `[patch]`. This happens in a copy
+//! of the workspace in the target folder, so that neither `Cargo.toml` nor
+//! `Cargo.lock` here change, and a plain `cargo build` goes on to build against
+//! what is published. The lock file there holds the versions of that here.
 
+use std::collections::BTreeSet;
 use std::fmt::Write as _;
 use std::fs;
 use std::path::{Path, PathBuf};
 
 use anyhow::{Context as _, Result, anyhow, bail, ensure};
+use serde::Deserialize;
+use sha2::{Digest as _, Sha256};
 
 use crate::mends::{Edit, MENDS, Mend};
-use crate::packages::{Packages, system};
+use crate::packages::{self, Packages, system};
 use crate::workspace;
 
 /// What the plug-in is built from, in the workspace's root; the benches of `dsp` name `xtask/measure`, the tests of the
@@ -30,6 +34,9 @@ const SOURCES: [&str; 8] = [
 ];
 /// Members that are built there.
 const MEMBERS: [&str; 3] = ["dsp", "files", "plugin"];
+/// The folder of mended packages, within the workspace: cargo tells packages outside by their whole path, and what it
+/// tells them by goes into the library.
+const PACKAGES: &str = "packages";
 
 /// Lays the workspace out and returns its folder.
 ///
@@ -37,13 +44,11 @@ const MEMBERS: [&str; 3] = ["dsp", "files", "plugin"];
 /// When cargo does not know the packages, a source is not as the mends expect, or nothing can be written.
 pub(crate) fn lay_out() -> Result<PathBuf> {
     let root = workspace::root()?;
-    let folder = workspace::target()?.join("mended");
-    let packages = folder.join("packages");
-    let beside = folder.join("workspace");
+    let beside = folder()?;
     let store = Packages::of(&root, &system()?)?;
     let mut patch = String::from("\n[patch.crates-io]\n");
     for mend in &MENDS {
-        let Mend { package, version, .. } = mend;
+        let Mend { package, version, sources, .. } = mend;
         let published = store
             .all()
             .find(|known| known.name == *package)
@@ -53,22 +58,117 @@ pub(crate) fn lay_out() -> Result<PathBuf> {
             "{package} is {} now, and was looked at in {version}: look whether the mends in xtask/src/mends.rs are still needed, or build without them (--unmended)",
             published.version
         );
-        let place = packages.join(format!("{package}-{version}"));
-        copy(&published.folder, &place, &edited(mend, &published.folder)?)?;
-        writeln!(patch, "{package} = {{ path = {:?} }}", place.display().to_string())?;
+        hold_sources(package, &published.folder, sources)?;
+        let place = format!("{PACKAGES}/{package}-{version}");
+        copy(&published.folder, &beside.join(&place), &edited(mend, &published.folder)?)?;
+        writeln!(patch, "{package} = {{ path = \"{place}\" }}")?;
     }
     for source in SOURCES {
         copy(&root.join(source), &beside.join(source), &[])?;
     }
     let manifest = fs::read_to_string(root.join("Cargo.toml")).context("Cargo.toml cannot be read")?;
-    write(&beside.join("Cargo.toml"), (narrowed(&manifest)? + &patch).as_bytes())?;
-    let lock = fs::read(root.join("Cargo.lock")).context("Cargo.lock cannot be read")?;
-    // Cargo takes out of its copy what the mended packages and the members left out need no more.
-    if fs::read(beside.join("Cargo.lock.whole")).ok().as_deref() != Some(&lock[..]) {
-        write(&beside.join("Cargo.lock"), &lock)?;
-        write(&beside.join("Cargo.lock.whole"), &lock)?;
+    let manifest = narrowed(&manifest)? + &patch;
+    let whole = fs::read_to_string(root.join("Cargo.lock")).context("Cargo.lock cannot be read")?;
+    let lock = beside.join("Cargo.lock");
+    let is_laid_out =
+        |name: &str, text: &str| fs::read(beside.join(name)).is_ok_and(|known| known == text.as_bytes());
+    if !(is_laid_out("Cargo.toml", &manifest) && is_laid_out("Cargo.lock.whole", &whole) && lock.exists()) {
+        write(&beside.join("Cargo.toml"), manifest.as_bytes())?;
+        write(&lock, whole.as_bytes())?;
+        // Cargo takes out of its copy what the mended packages and the members left out need no more.
+        packages::narrow_lock(&beside)?;
+        write(&beside.join("Cargo.lock.whole"), whole.as_bytes())?;
     }
+    let narrow = fs::read_to_string(&lock).context("the lock file of the mended workspace cannot be read")?;
+    hold_versions(&narrow, &whole)?;
     Ok(beside)
+}
+
+/// Returns the folder of the workspace.
+///
+/// # Errors
+/// When this does not run inside the checkout.
+pub(crate) fn folder() -> Result<PathBuf> {
+    Ok(workspace::target()?.join("mended"))
+}
+
+/// Refuses sources other than those that were looked at.
+fn hold_sources(package: &str, folder: &Path, expected: &str) -> Result<()> {
+    let found = hash(folder)?;
+    ensure!(
+        found == expected,
+        "{package}: the sources in {} are not those that were looked at (sha-256 {found}, not {expected}). Take that folder away, so that cargo fetches it anew; if that does not help, look at the mends in xtask/src/mends.rs, or build without them (--unmended)",
+        folder.display()
+    );
+    Ok(())
+}
+
+/// Returns the SHA-256 of a package's files, in hexadecimal digits: of each, in the order of their paths, the path from
+/// the folder with strokes, a zero, the length as eight bytes (lowest first), and what stands in it. What cargo adds
+/// (names that begin with a dot) and the manifest as it was written are left out: nothing is built from them.
+fn hash(folder: &Path) -> Result<String> {
+    fn list(folder: &Path, before: &str, files: &mut Vec<(String, PathBuf)>) -> Result<()> {
+        for entry in fs::read_dir(folder).with_context(|| format!("{} cannot be read", folder.display()))? {
+            let entry = entry?;
+            let name = entry.file_name().to_string_lossy().into_owned();
+            let path = format!("{before}{name}");
+            if entry.file_type()?.is_dir() {
+                list(&entry.path(), &format!("{path}/"), files)?;
+            } else if !name.starts_with('.') && name != "Cargo.toml.orig" {
+                files.push((path, entry.path()));
+            }
+        }
+        Ok(())
+    }
+    let mut files = Vec::new();
+    list(folder, "", &mut files)?;
+    files.sort();
+    let mut hash = Sha256::new();
+    for (path, place) in files {
+        let bytes = fs::read(&place).with_context(|| format!("{} cannot be read", place.display()))?;
+        hash.update(path.as_bytes());
+        hash.update([0]);
+        hash.update((bytes.len() as u64).to_le_bytes());
+        hash.update(&bytes);
+    }
+    Ok(format!("{:x}", hash.finalize()))
+}
+
+/// A lock file.
+#[derive(Deserialize)]
+struct Lock {
+    package: Vec<Locked>,
+}
+
+/// A package in it; what lies here has no source.
+#[derive(Clone, Debug, Deserialize, Eq, Ord, PartialEq, PartialOrd)]
+struct Locked {
+    name: String,
+    version: String,
+    source: Option<String>,
+    checksum: Option<String>,
+}
+
+/// Refuses a lock file that holds anything but what the checkout's holds, or a mended package of its version.
+fn hold_versions(narrow: &str, whole: &str) -> Result<()> {
+    let read =
+        |text: &str| anyhow::Ok(toml::from_str::<Lock>(text).context("a lock file is no TOML")?.package);
+    let known: BTreeSet<Locked> = read(whole)?.into_iter().collect();
+    let is_mended = |package: &Locked| {
+        package.source.is_none()
+            && MENDS.iter().any(|mend| mend.package == package.name && mend.version == package.version)
+    };
+    let strange: Vec<String> = read(narrow)?
+        .into_iter()
+        .filter(|package| !known.contains(package) && !is_mended(package))
+        .map(|package| format!("{} {}", package.name, package.version))
+        .collect();
+    ensure!(
+        strange.is_empty(),
+        "the bundles would be built from what Cargo.lock does not hold: {}; take target/mended away and try again",
+        strange.join(", ")
+    );
+    Ok(())
 }
 
 /// Returns the edited files of a package: path from its folder, and text.
@@ -109,7 +209,10 @@ fn narrowed(manifest: &str) -> Result<String> {
             if line.starts_with("members = [") || line.starts_with("default-members = [") {
                 found += 1;
                 let key = line.split(' ').next().unwrap_or_default();
-                return format!("{key} = [{}]", names(&MEMBERS));
+                // Whatever lies within a workspace is a member unless it is left out.
+                let left_out =
+                    if key == "members" { format!("\nexclude = [\"{PACKAGES}\"]") } else { String::new() };
+                return format!("{key} = [{}]{left_out}", names(&MEMBERS));
             }
             line.to_owned()
         })
@@ -171,6 +274,7 @@ mod tests {
     const MEND: Mend = Mend {
         package: "some-package",
         version: "1.0.0",
+        sources: "",
         edits: &[
             Edit { file: "src/lib.rs", was: "one > two", becomes: "one >= two" },
             Edit { file: "src/lib.rs", was: "three", becomes: "four" },
@@ -214,13 +318,59 @@ mod tests {
     }
 
     #[test]
+    fn the_sources_that_the_mends_were_made_for_are_told_from_others() {
+        let store = Packages::of(&workspace::root().unwrap(), &system().unwrap()).unwrap();
+        for mend in &MENDS {
+            let published = store.all().find(|known| known.name == mend.package).unwrap();
+            hold_sources(mend.package, &published.folder, mend.sources).unwrap();
+        }
+        let package = package("one");
+        let lib = package.path().join("src/lib.rs");
+        // sha-256 of the file's path, a zero, its length and its text, by another program.
+        let expected = "128eacfa32831359bf4d9be777b157bc7952fe43e24cd3401c80ca17e7dac31a";
+        hold_sources("some-package", package.path(), expected).unwrap();
+        // What cargo leaves beside them is none of them.
+        fs::write(package.path().join(".cargo-ok"), "x").unwrap();
+        hold_sources("some-package", package.path(), expected).unwrap();
+        let refused = || {
+            let error = hold_sources("some-package", package.path(), expected).unwrap_err().to_string();
+            assert!(error.contains("some-package") && error.contains("Take that folder away"), "{error}");
+        };
+        fs::write(&lib, "two").unwrap();
+        refused();
+        fs::write(&lib, "one").unwrap();
+        fs::write(package.path().join("src/more.rs"), "").unwrap();
+        refused();
+    }
+
+    #[test]
+    fn a_lock_file_with_anything_else_is_refused() {
+        let known = "[[package]]\nname = \"one\"\nversion = \"1.0.0\"\nsource = \"s\"\nchecksum = \"c\"\n";
+        let mended =
+            format!("[[package]]\nname = \"{}\"\nversion = \"{}\"\n", MENDS[0].package, MENDS[0].version);
+        let more = "[[package]]\nname = \"two\"\nversion = \"1.0.0\"\nsource = \"s\"\n";
+        let whole = format!("{known}{more}");
+        hold_versions(&format!("{known}{mended}"), &whole).unwrap();
+        let newer = mended.replace(MENDS[0].version, "99.0.0");
+        for other in [
+            known.replace("1.0.0", "1.0.1"),
+            known.replace("\"c\"", "\"d\""),
+            known.replace("\"s\"", "\"t\""),
+            newer,
+        ] {
+            let error = hold_versions(&other, &whole).unwrap_err().to_string();
+            assert!(error.contains("what Cargo.lock does not hold"), "{error}");
+        }
+    }
+
+    #[test]
     fn the_manifest_keeps_all_but_its_members() {
         let manifest =
             "[workspace]\nmembers = [\"dsp\", \"tests\"]\ndefault-members = [\"dsp\"]\n\n[profile]\nx = 1\n";
         let narrow = narrowed(manifest).unwrap();
         assert_eq!(
             narrow,
-            "[workspace]\nmembers = [\"dsp\", \"files\", \"plugin\"]\ndefault-members = [\"dsp\", \"files\", \"plugin\"]\n\n[profile]\nx = 1\n"
+            "[workspace]\nmembers = [\"dsp\", \"files\", \"plugin\"]\nexclude = [\"packages\"]\ndefault-members = [\"dsp\", \"files\", \"plugin\"]\n\n[profile]\nx = 1\n"
         );
         assert!(narrowed("[workspace]\n").is_err());
     }

@@ -21,6 +21,8 @@ pub(crate) struct Mend {
     pub(crate) package: &'static str,
     /// The version that was looked at.
     pub(crate) version: &'static str,
+    /// The SHA-256 of its sources; [`super::mended`] says of what, and tells another one where it finds it.
+    pub(crate) sources: &'static str,
     /// The edits.
     pub(crate) edits: &'static [Edit],
 }
@@ -30,6 +32,7 @@ pub(crate) const MENDS: [Mend; 4] = [
     Mend {
         package: "nice-plug",
         version: "0.4.2",
+        sources: "456dcd4dcec731174f2e4df3b164bc1f801fe76b96d9f71ea21ba50cef944ee4",
         edits: &[
             // VST3, Linux: a parameter changed on the audio thread posts a task that a background thread runs. It
             // borrows the editor's cell while the GUI thread opens or closes the editor; the panic ends the host.
@@ -961,6 +964,7 @@ impl Drop for Waiting {
     Mend {
         package: "baseview",
         version: "0.4.2",
+        sources: "3e8ffd0667594885c8aa498e246b8eb8347c07bca07fdb6ec1474cdc89fcc095",
         edits: &[
             // Linux: the first frame is asked for before the window listens for it, and never again; a host that
             // waits between creating and showing the window keeps it blank. Once it is shown, asking starts anew.

@@ -29,12 +29,11 @@ const RULE: usize = 80;
 ///
 /// # Errors
 /// When cargo does not tell what that is, a source cannot be read, or the text cannot be written.
-pub(crate) fn write(package: &str, folder: &Path) -> Result<()> {
+pub(crate) fn write(package: &str, path: &Path) -> Result<()> {
     let root = workspace::root()?;
     let packages = Packages::of(&root, &system()?)?;
     let text = text(&packages.linked_into(package)?, &root)?;
-    let path = folder.join(FILE);
-    fs::write(&path, text).with_context(|| format!("{} cannot be written", path.display()))
+    fs::write(path, text).with_context(|| format!("{} cannot be written", path.display()))
 }
 
 /// A text and who carries it.
@@ -137,8 +136,9 @@ mod tests {
 
     fn notices() -> String {
         let folder = tempfile::tempdir().unwrap();
-        write("rostra", folder.path()).unwrap();
-        fs::read_to_string(folder.path().join(FILE)).unwrap()
+        let path = folder.path().join(FILE);
+        write("rostra", &path).unwrap();
+        fs::read_to_string(path).unwrap()
     }
 
     #[test]

@@ -114,6 +114,14 @@ impl Packages {
     }
 }
 
+/// Takes out of a workspace's lock file what it does not need; what it needs keeps its version.
+///
+/// # Errors
+/// When cargo cannot be run, or refuses.
+pub(crate) fn narrow_lock(root: &Path) -> Result<()> {
+    cargo(root, &["metadata", "--format-version", "1", "--filter-platform", &system()?]).map(drop)
+}
+
 /// Returns what cargo says.
 fn cargo(root: &Path, arguments: &[&str]) -> Result<Vec<u8>> {
     let output =

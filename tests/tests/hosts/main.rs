@@ -26,6 +26,7 @@ mod kept_states;
 mod loudest;
 mod matrix;
 mod misuse;
+mod module_info;
 mod orders;
 #[cfg(all(target_os = "linux", target_arch = "x86_64"))]
 mod other_processors;

@@ -206,11 +206,6 @@ impl Instance {
     pub fn output(&self) -> &[Vec<f32>; 2] {
         &self.channels
     }
-
-    /// Returns the engine's latency, in frames.
-    pub const fn latency_frames(&self) -> usize {
-        self.engine.latency_frames()
-    }
 }
 
 impl BlockWork for Instance {

@@ -54,7 +54,7 @@ pub(crate) const PLAN_US: Budget = Budget::AtMost(2.0);
 pub(crate) const TAIL_MS: Budget = Budget::AtMost(2.0);
 /// Loading the binary and making an instance, ms.
 pub(crate) const LOAD_MS: Budget = Budget::AtMost(30.0);
-/// Latency, frames.
+/// Latency: from a click to the first sound of it, frames.
 pub(crate) const LATENCY_FRAMES: Budget = Budget::AtMost(0.0);
 /// Uniform partitions of the peer against the whole engine, blocks of 128.
 pub(crate) const UNIFORM_TIMES: Budget = Budget::AtLeast(6.0);

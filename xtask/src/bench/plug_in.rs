@@ -41,6 +41,7 @@ pub(super) fn measure(clap: &Path, effort: &Effort) -> Result<PlugIn> {
     let mut figures = loads(effort)?;
     let library = Library::load(clap)?;
     let parameters = library.instance()?.parameters()?;
+    figures.push(latency(&library)?);
     let mut rows = Vec::new();
     // The most first: memory that fewer had left behind would hide what they take.
     for count in INSTANCES.into_iter().rev() {
@@ -74,6 +75,38 @@ pub(super) fn measure(clap: &Path, effort: &Effort) -> Result<PlugIn> {
     }
     rows.reverse();
     Ok(PlugIn { timed: rows, figures })
+}
+
+/// The frame of the click: past the start, and at no edge of a block.
+const CLICK: usize = 8 * BLOCK + 37;
+/// Blocks in which it must be heard: longer than the way of any sound over the platform.
+const CLICK_BLOCKS: usize = 64;
+
+/// Plays silence with a click in one frame, and returns the frame of the first sound.
+fn first_sound(session: &mut Session, click: usize) -> Result<usize> {
+    let mut first = None;
+    for block in 0..click / BLOCK + CLICK_BLOCKS {
+        for input in session.inputs() {
+            input.fill(0.0);
+            if block == click / BLOCK {
+                input[click % BLOCK] = 1.0;
+            }
+        }
+        session.process()?;
+        let sounds = |&frame: &usize| session.outputs().iter().any(|channel| channel[frame] != 0.0);
+        first = first.or_else(|| (0..BLOCK).find(sounds).map(|frame| block * BLOCK + frame));
+    }
+    first.ok_or_else(|| anyhow!("the plug-in plays nothing of a click"))
+}
+
+/// Returns by how many frames the plug-in sounds later than what it is given.
+fn latency(library: &Library) -> Result<Figure> {
+    let mut session = library.instance()?.play(LAYOUT, &[], RATE_HZ, BLOCK)?;
+    let first = first_sound(&mut session, CLICK)?;
+    session.stop();
+    ensure!(first >= CLICK, "the plug-in sounds before it is given anything");
+    let frames = (first - CLICK) as f64;
+    Ok(Figure::held("latency, a click through the CLAP", frames, "frames", budget::LATENCY_FRAMES))
 }
 
 /// Returns what is set for the n-th of many players: instances in different seats do their long transforms in turn.
@@ -184,4 +217,21 @@ fn resident_bytes() -> Option<f64> {
     let text = std::fs::read_to_string("/proc/self/statm").ok()?;
     let pages: f64 = text.split_whitespace().nth(1)?.parse().ok()?;
     Some(pages * 4096.0)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_click_is_heard_in_its_frame_and_a_later_one_later() {
+        let library =
+            Library::load(&Bundle::place().unwrap().clap).expect("the bundle, by `cargo xtask bundle`");
+        for click in [CLICK, CLICK + 1, CLICK + BLOCK] {
+            let mut session = library.instance().unwrap().play(LAYOUT, &[], RATE_HZ, BLOCK).unwrap();
+            assert_eq!(first_sound(&mut session, click).unwrap(), click);
+            session.stop();
+        }
+        assert_eq!(latency(&library).unwrap().holds, Some(true));
+    }
 }

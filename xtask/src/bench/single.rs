@@ -1,9 +1,8 @@
-//! What is not a stream of blocks: the plan, the tail's spectra, the latency.
+//! What is not a stream of blocks: the plan, the tail's spectra.
 
 use std::hint::black_box;
 
-use anyhow::{Result, anyhow};
-use rostra_bench::{Case, Input, Instance, Movement, RATE_HZ, SeatPlanner, TailMaker, seat_of, tail_spec};
+use rostra_bench::{RATE_HZ, SeatPlanner, TailMaker, seat_of, tail_spec};
 use rostra_dsp::Settings;
 
 use super::budget;
@@ -15,19 +14,10 @@ use super::report::Figure;
 const SEATS: usize = 64;
 
 /// Measures them.
-///
-/// # Errors
-/// When the engine cannot be prepared.
-pub(super) fn measure(effort: &Effort) -> Result<Vec<Figure>> {
+pub(super) fn measure(effort: &Effort) -> Vec<Figure> {
     let mut figures = plans(effort);
     figures.extend(tails(effort));
-    let case = Case::new(Input::Mono, Movement::Still);
-    let spectra = TailMaker::default().make(&case.tail_spec());
-    let instance =
-        Instance::new(&case, spectra, 1).ok_or_else(|| anyhow!("the engine cannot run at 48 kHz"))?;
-    let latency = instance.latency_frames() as f64;
-    figures.push(Figure::held("latency", latency, "frames", budget::LATENCY_FRAMES));
-    Ok(figures)
+    figures
 }
 
 fn plans(effort: &Effort) -> Vec<Figure> {
