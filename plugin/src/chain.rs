@@ -34,7 +34,7 @@ pub struct Chain {
     /// Offline, the comparison with the dry signal is ignored.
     is_offline: bool,
     fade: DryFade,
-    /// `None` offline, where nothing is compared, and at rates at which loudness cannot be measured.
+    /// `None` at rates at which loudness cannot be measured; idle offline, where nothing is compared.
     loudness: Option<LoudnessMatch>,
     meters: Arc<Meters>,
     /// The dry signal of one sub-block, left and right.
@@ -60,7 +60,7 @@ impl Chain {
     ) -> Result<Self, PrepareError> {
         let mut engine = Engine::prepare(config)?;
         let first_tail = Engine::tail_spec(&config, &first.settings);
-        let supply = if is_offline { Supply::offline(&first_tail) } else { Supply::live(&first_tail) };
+        let supply = Supply::of_mode(&first_tail, is_offline);
         let first_tail_frames = engine.first_tail_frames(&first.settings, supply.waiting_frames());
         let silence = || vec![0.0; SUB_BLOCK_FRAMES].into_boxed_slice();
         let mut chain = Self {
@@ -70,11 +70,7 @@ impl Chain {
             layout: config.layout,
             is_offline,
             fade: DryFade::new(config.sample_rate_hz),
-            loudness: if is_offline {
-                None
-            } else {
-                LoudnessMatch::new(config.layout.outputs(), config.sample_rate_hz)
-            },
+            loudness: LoudnessMatch::new(config.layout.outputs(), config.sample_rate_hz),
             meters,
             dry: [silence(), silence()],
             quiet: Quiet::default(),
@@ -109,16 +105,10 @@ impl Chain {
         config.sample_rate_hz == self.sample_rate_hz && config.layout == self.layout
     }
 
-    /// Tells that a render begins or ends, without a break in what sounds.
-    ///
-    /// Returns whether that could be; else it must be prepared anew.
-    #[must_use]
-    pub fn render(&mut self, is_offline: bool) -> bool {
-        let can = self.supply.render(is_offline);
-        if can {
-            self.is_offline = is_offline;
-        }
-        can
+    /// Tells that a render begins or ends, without a break in what sounds; neither allocates nor locks.
+    pub fn render(&mut self, is_offline: bool) {
+        self.is_offline = is_offline;
+        self.supply.render(is_offline);
     }
 
     /// Returns the channels in and out.

@@ -64,7 +64,7 @@ impl Running {
     ) -> Result<Self, PrepareError> {
         let engine = HallEngine::prepare(sample_rate_hz)?;
         let first_tail = parameters.hall().tail_spec(sample_rate_hz);
-        let supply = if is_offline { Supply::offline(&first_tail) } else { Supply::live(&first_tail) };
+        let supply = Supply::of_mode(&first_tail, is_offline);
         let silence = || vec![0.0; SUB_BLOCK_FRAMES].into_boxed_slice();
         let first_tail_frames = Some(engine.first_tail_frames(supply.waiting_frames()));
         let mut running = Self {
@@ -166,8 +166,8 @@ impl Plugin for RostraHall {
         let is_offline = buffer_config.process_mode == ProcessMode::Offline;
         if let Some(running) = &mut self.running
             && running.sample_rate_hz == sample_rate_hz
-            && running.supply.render(is_offline)
         {
+            running.supply.render(is_offline);
             return true;
         }
         self.running = None;

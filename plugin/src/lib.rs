@@ -127,8 +127,8 @@ impl Plugin for RostraSeat {
         let is_offline = buffer_config.process_mode == ProcessMode::Offline;
         if let Some(running) = &mut self.running
             && running.is_for(&config)
-            && running.render(is_offline)
         {
+            running.render(is_offline);
             return true;
         }
         self.running = None;

@@ -58,17 +58,17 @@ impl Supply {
         }
     }
 
-    /// Tells a supply for playing whether a render is on: then it builds on the spot, too.
-    ///
-    /// Returns whether it can do what is asked; one made for rendering cannot play.
-    #[must_use]
-    pub fn render(&mut self, is_rendered: bool) -> bool {
-        match self {
-            Self::Live(supply) => {
-                supply.is_rendered = is_rendered;
-                true
-            }
-            Self::Offline(_) => is_rendered,
+    /// Makes a supply of an instance whose host may change the mode of rendering at any time; off the audio thread.
+    pub fn of_mode(first: &TailSpec, is_rendered: bool) -> Self {
+        let mut supply = Self::live(first);
+        supply.render(is_rendered);
+        supply
+    }
+
+    /// Tells a supply for playing whether a render is on: then it builds on the spot, too; any thread.
+    pub fn render(&mut self, is_rendered: bool) {
+        if let Self::Live(supply) = self {
+            supply.is_rendered = is_rendered;
         }
     }
 
@@ -836,7 +836,7 @@ mod tests {
         let first = supply.take().expect("the first voice");
         supply.ask(&b);
         assert!(supply.is_awaited());
-        assert!(supply.render(true));
+        supply.render(true);
         let second = supply.take().expect("what was on its way is built");
         assert_eq!(*second.spectra().spec(), b);
         assert!(!supply.is_awaited());
@@ -845,14 +845,13 @@ mod tests {
         let third = supply.take().expect("built at once");
         assert_eq!(*third.spectra().spec(), c);
         supply.give_back(second);
-        assert!(supply.render(false));
+        supply.render(false);
         supply.give_back(third);
         for n in 0..2 * VOICES as u32 {
             supply.ask(&spec(4 + n % 2));
             let voice = wait_for(|| supply.take());
             supply.give_back(voice);
         }
-        assert!(!Supply::offline(&a).render(false), "one made for rendering cannot play");
     }
 
     #[test]

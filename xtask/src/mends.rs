@@ -463,6 +463,8 @@ mod context;",
     pub is_active: AtomicBool,
     /// What the controller was told.
     pub told: super::told::Told,
+    /// Whether the mode of rendering changed since the last block.
+    pub mode_changed: AtomicBool,
     /// The longest tail that was told of late, in samples.
     pub tail: AtomicU32,
     /// What asks the open editor to look at all values.
@@ -474,6 +476,7 @@ mod context;",
                 becomes: "is_processing: AtomicBool::new(false),
             is_active: AtomicBool::new(false),
             told: super::told::Told::new(param_ids.into_iter()),
+            mode_changed: AtomicBool::new(false),
             tail: AtomicU32::new(0),
             waker: std::sync::OnceLock::new(),",
             },
@@ -642,6 +645,8 @@ mod context;",
                 file: "src/wrapper/clap/wrapper.rs",
                 was: "    is_processing: AtomicBool,",
                 becomes: "    is_processing: AtomicBool,
+    /// Whether the mode of rendering changed since the last block.
+    mode_changed: AtomicBool,
     /// The longest tail that was told of late, in samples.
     tail: AtomicU32,
     /// What asks the open editor to look at all values.
@@ -651,6 +656,7 @@ mod context;",
                 file: "src/wrapper/clap/wrapper.rs",
                 was: "is_processing: AtomicBool::new(false),",
                 becomes: "is_processing: AtomicBool::new(false),
+            mode_changed: AtomicBool::new(false),
             tail: AtomicU32::new(0),
             waker: std::sync::OnceLock::new(),",
             },
@@ -758,6 +764,7 @@ impl Drop for Waiting {
                                     drop(context);
                                     self.inner.tail.store(0, Ordering::Relaxed);
                                     self.inner.keep_tail(status);
+                                    self.inner.mode_changed.store(false, Ordering::SeqCst);
                                     self.inner.is_active.store(true, Ordering::SeqCst);
                                     result = kResultOk;",
             },
@@ -789,6 +796,7 @@ impl Drop for Waiting {
                                     drop(context);
                                     wrapper.tail.store(0, Ordering::Relaxed);
                                     wrapper.keep_tail(status);
+                            wrapper.mode_changed.store(false, Ordering::SeqCst);
                             wrapper.is_activated.store(true, Ordering::SeqCst);",
             },
             Edit {
@@ -822,8 +830,8 @@ impl Drop for Waiting {
                 becomes: "ProcessStatus::Tail(0) => clap_sys::process::CLAP_PROCESS_SLEEP,
                     ProcessStatus::Tail(_) => clap_sys::process::CLAP_PROCESS_TAIL,",
             },
-            // The mode of rendering, told while active, reached the plug-in never (VST3: one call late when told before). It is activated
-            // again in place, and takes over what it needs to.
+            // The mode of rendering, told while active, reached the plug-in never (VST3: one call late when told before). At the next
+            // block it is activated again in place: it must change the mode without a break and without an allocation.
             Edit {
                 file: "src/wrapper/clap/wrapper.rs",
                 was: "// so the plugin can react to the process mode change in `Plugin::activate`.
@@ -831,19 +839,7 @@ impl Drop for Waiting {
                 becomes: "if let Some(mut config) = wrapper.current_buffer_config.load() {
                 config.process_mode = mode;
                 wrapper.current_buffer_config.store(Some(config));
-                let layout = wrapper.current_audio_io_layout.load();
-                let mut context = wrapper.make_activate_context();
-                let now = Instant::now();
-                loop {
-                    if let Some(mut running) = wrapper.plugin.try_lock() {
-                        running.activate(&layout, &config, &mut context);
-                        break;
-                    } else if now.elapsed() > Duration::from_secs(1) {
-                        wrapper.request_restart();
-                        break;
-                    }
-                    std::thread::yield_now();
-                }
+                wrapper.mode_changed.store(true, Ordering::SeqCst);
             }",
             },
             Edit {
@@ -851,25 +847,7 @@ impl Drop for Waiting {
                 was: "self.inner.current_process_mode.store(mode);",
                 becomes: "self.inner.current_process_mode.store(mode);
         if self.inner.is_active.load(Ordering::SeqCst) {
-            if let Some(mut config) = self.inner.current_buffer_config.load() {
-                config.process_mode = mode;
-                self.inner.current_buffer_config.store(Some(config));
-                let layout = self.inner.current_audio_io_layout.load();
-                let mut context = self.inner.make_activate_context();
-                let now = Instant::now();
-                loop {
-                    if let Some(mut running) = self.inner.plugin.try_lock() {
-                        if !running.activate(&layout, &config, &mut context) {
-                            result = kResultFalse;
-                        }
-                        break;
-                    } else if now.elapsed() > Duration::from_secs(1) {
-                        result = kResultFalse;
-                        break;
-                    }
-                    std::thread::yield_now();
-                }
-            }
+            self.inner.mode_changed.store(true, Ordering::SeqCst);
         }",
             },
             Edit {
@@ -896,6 +874,32 @@ impl Drop for Waiting {
 
         result",
             },
+            Edit {
+                file: "src/wrapper/clap/wrapper.rs",
+                was: "// SAFETY: Shortening these borrows is safe as even if the plugin overwrites the",
+                becomes: "if wrapper.mode_changed.load(Ordering::Relaxed)
+                        && wrapper.mode_changed.swap(false, Ordering::SeqCst)
+                        && let Some(config) = wrapper.current_buffer_config.load()
+                    {
+                        let context = &mut wrapper.make_activate_context();
+                        plugin.activate(&current_audio_io_layout, &config, context);
+                    }
+                    // SAFETY: Shortening these borrows is safe as even if the plugin overwrites the",
+            },
+            Edit {
+                file: "src/wrapper/vst3/wrapper.rs",
+                was: "if let Some(mut plugin) = self.inner.plugin.try_lock() {
+                            let mut aux",
+                becomes: "if let Some(mut plugin) = self.inner.plugin.try_lock() {
+                            if self.inner.mode_changed.load(Ordering::Relaxed)
+                        && self.inner.mode_changed.swap(false, Ordering::SeqCst)
+                        && let Some(config) = self.inner.current_buffer_config.load()
+                    {
+                        let context = &mut self.inner.make_activate_context();
+                        plugin.activate(&current_audio_io_layout, &config, context);
+                    }
+                            let mut aux",
+            },
             // VST3: a rate at which the plug-in cannot run was accepted and failed at activation. An activation for blocks of no frames asks,
             // and changes nothing.
             Edit {
@@ -905,6 +909,8 @@ impl Drop for Waiting {
             return kResultFalse;
         }
         let mut result = kResultFalse;
+        let known = self.inner.current_buffer_config.load().map(|config| config.sample_rate);
+        let is_known = self.inner.is_active.load(Ordering::SeqCst) && known == Some(setup.sampleRate as f32);
         let question = BufferConfig {
             sample_rate: setup.sampleRate as f32,
             min_buffer_size: None,
@@ -915,6 +921,10 @@ impl Drop for Waiting {
         let mut context = self.inner.make_activate_context();
         let now = Instant::now();
         loop {
+            if is_known {
+                result = kResultOk;
+                break;
+            }
             if let Some(mut asked) = self.inner.plugin.try_lock() {
                 if asked.activate(&layout, &question, &mut context) {
                     result = kResultOk;

@@ -301,7 +301,7 @@ impl IParameterChangesTrait for Changes {
 
     unsafe fn getParameterData(&self, index: int32) -> *mut IParamValueQueue {
         let found = usize::try_from(index).ok().and_then(|index| self.0.get(index));
-        found.and_then(|queue| queue.as_com_ref()).map_or(ptr::null_mut(), |queue| queue.as_ptr())
+        found.and_then(ComWrapper::as_com_ref).map_or(ptr::null_mut(), |found| found.as_ptr())
     }
 
     unsafe fn addParameterData(&self, _id: *const ParamID, _index: *mut int32) -> *mut IParamValueQueue {
@@ -359,7 +359,7 @@ impl Block {
             self.buses[side].numChannels = channels.len() as i32;
             self.buses[side].__field0.channelBuffers32 = self.pointers[side].as_mut_ptr();
         }
-        let changes = self.changes.as_ref().and_then(|changes| changes.as_com_ref::<IParameterChanges>());
+        let changes = self.changes.as_ref().and_then(ComWrapper::as_com_ref::<IParameterChanges>);
         ProcessData {
             processMode: REALTIME,
             symbolicSampleSize: 0,
@@ -368,7 +368,7 @@ impl Block {
             numOutputs: 1,
             inputs: &raw mut self.buses[0],
             outputs: &raw mut self.buses[1],
-            inputParameterChanges: changes.map_or(ptr::null_mut(), |changes| changes.as_ptr()),
+            inputParameterChanges: changes.map_or(ptr::null_mut(), |found| found.as_ptr()),
             outputParameterChanges: ptr::null_mut(),
             inputEvents: ptr::null_mut(),
             outputEvents: ptr::null_mut(),

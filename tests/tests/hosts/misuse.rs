@@ -23,7 +23,7 @@ use clap_sys::process::{CLAP_PROCESS_ERROR, clap_process, clap_process_status};
 use clap_sys::stream::{clap_istream, clap_ostream};
 use clap_sys::version::CLAP_VERSION;
 use vst3::ComWrapper;
-use vst3::Steinberg::Vst::{IComponentTrait, IEditControllerTrait};
+use vst3::Steinberg::Vst::{IAudioProcessorTrait, IComponentTrait, IEditControllerTrait};
 use vst3::Steinberg::{IBStream, IPlugViewTrait, kInvalidArgument, kResultFalse, kResultOk};
 
 use super::bundle;
@@ -198,7 +198,9 @@ fn the_vst3_refuses_any_length_that_was_not_agreed_on() {
 /// Asserts that a started instance of the VST3 still sounds, and comes to its end in peace.
 fn assert_plays_on(vst3: &RawVst3) {
     let mut input: Sound = noise_burst(2);
-    input.iter_mut().for_each(|channel| channel.truncate(9600));
+    for channel in &mut input {
+        channel.truncate(9600);
+    }
     assert_sounds(&raw_vst3::render(vst3, &input, 2, FRAMES));
     vst3.stop();
 }
@@ -222,7 +224,6 @@ fn the_vst3_takes_null_for_anything() {
             assert_eq!(vst3.controller.setComponentHandler(ptr::null_mut()), kResultOk);
             assert_eq!(vst3.component.getBusInfo(0, 0, -1, ptr::null_mut()), kInvalidArgument);
             assert_eq!(vst3.component.getRoutingInfo(ptr::null_mut(), ptr::null_mut()), kInvalidArgument);
-            use vst3::Steinberg::Vst::IAudioProcessorTrait;
             assert_eq!(vst3.processor.process(ptr::null_mut()), kInvalidArgument);
             assert_eq!(vst3.processor.setupProcessing(ptr::null_mut()), kInvalidArgument);
             assert_eq!(vst3.processor.getBusArrangement(0, 0, ptr::null_mut()), kInvalidArgument);

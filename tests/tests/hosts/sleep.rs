@@ -134,7 +134,9 @@ fn rested(id: &CStr, inputs: usize, outputs: usize, lets_sleep: bool) -> (Sound,
         let is_silent = block.iter().all(|channel| channel.iter().all(|&x| x == 0.0));
         if lets_sleep && is_asleep && is_silent && at != change_at {
             left_out += 1;
-            output.iter_mut().for_each(|channel| channel.extend([0.0; FRAMES]));
+            for channel in &mut output {
+                channel.extend([0.0; FRAMES]);
+            }
             continue;
         }
         let (sound, status) = process(&mut processor, &block, outputs, &events);

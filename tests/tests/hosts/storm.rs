@@ -411,7 +411,10 @@ fn set_mode(noise: &mut Noise, life: &mut Life) {
 }
 
 fn ask_for_remote_controls(noise: &mut Noise, life: &mut Life) {
-    let remote = life.clap.extension::<PluginRemoteControls>();
+    // Where there are no pages, there need not be this extension.
+    let Some(remote) = life.clap.plugin.plugin_shared_handle().get_extension::<PluginRemoteControls>() else {
+        return;
+    };
     let handle = life.clap.plugin.plugin_handle();
     let count = remote.count(&handle);
     let mut buffer = RemoteControlsPageBuffer::new();

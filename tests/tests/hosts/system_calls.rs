@@ -97,7 +97,7 @@ fn play_vst3(class: &[u8; 16], screen: Option<&Screen>, foul: bool) {
             let value = |n: usize| {
                 let turn = block / (5 * (1 + n % 7)) + n;
                 if n + 1 == ids.len() {
-                    f64::from(u8::from(turn % 5 == 0))
+                    f64::from(u8::from(turn.is_multiple_of(5)))
                 } else {
                     (turn as f64 * 0.37).fract()
                 }

@@ -429,32 +429,35 @@ fn the_vst3_survives_automation_while_its_window_opens_and_closes() {
     });
 }
 
-/// Waits until the sheet shows and stands still; returns its pixels.
-fn settled(screen: &Screen) -> Vec<u8> {
-    // The clock bounds waiting.
+/// Looks at the sheet every 25 ms until it is as wished; returns its pixels.
+fn seen(screen: &Screen, what: &str, mut is_wished: impl FnMut(&[u8]) -> bool) -> Vec<u8> {
+    // The clock bounds waiting: three times as long as for a window, as every look takes its time on a busy machine.
     #[allow(clippy::disallowed_methods)]
     let start = Instant::now();
-    let mut last = screen.pixels();
-    let mut still = 0;
-    while still < 20 {
-        assert!(start.elapsed() < PATIENCE, "the sheet never stands still");
+    loop {
+        let pixels = screen.pixels();
+        if is_wished(&pixels) {
+            return pixels;
+        }
+        assert!(start.elapsed() < 3 * PATIENCE, "{what}");
         std::thread::sleep(Duration::from_millis(25));
-        let now = screen.pixels();
-        still = if now == last && screen.colours() >= LEAST_COLOURS { still + 1 } else { 0 };
-        last = now;
     }
-    last
+}
+
+/// Waits until the sheet shows and stands still; returns its pixels.
+fn settled(screen: &Screen) -> Vec<u8> {
+    seen(screen, "the window stays blank", |_| screen.colours() >= LEAST_COLOURS);
+    let (mut last, mut still) = (Vec::new(), 0);
+    seen(screen, "the sheet never stands still", |pixels| {
+        still = if *pixels == *last { still + 1 } else { 0 };
+        pixels.clone_into(&mut last);
+        still == 10
+    })
 }
 
 /// Waits until the sheet shows something else.
 fn assert_changes(screen: &Screen, before: &[u8], what: &str) {
-    // The clock bounds waiting.
-    #[allow(clippy::disallowed_methods)]
-    let start = Instant::now();
-    while screen.pixels() == before {
-        assert!(start.elapsed() < PATIENCE, "{what}: the sheet does not follow");
-        std::thread::sleep(Duration::from_millis(25));
-    }
+    seen(screen, &format!("{what}: the sheet does not follow"), |pixels| pixels != before);
 }
 
 /// Nobody serves the main thread, nothing sounds: a point of automation alone moves the sheet; no point leaves it still.
