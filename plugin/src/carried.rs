@@ -33,7 +33,7 @@ pub struct Carried {
     pub params: BTreeMap<String, CarriedValue>,
     /// Values of a shared platform that are not known here.
     #[serde(skip_serializing_if = "BTreeMap::is_empty")]
-    pub(crate) platform: Saved,
+    pub platform: Saved,
     /// Fields that are not known here.
     #[serde(skip_serializing_if = "BTreeMap::is_empty")]
     pub fields: BTreeMap<String, String>,

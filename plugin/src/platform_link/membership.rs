@@ -288,7 +288,7 @@ impl Membership {
                 && let Some(gate) = self.registry.enter()
             {
                 // Who brought the platform's value has gone.
-                gate.take_over(platform, place, own);
+                platform.take_over(&gate, place, own);
             }
             let is_apart = own != platform.value(place);
             if is_apart != was_apart {

@@ -113,6 +113,13 @@ impl Platform {
         let _ = self.apart[place].fetch_update(Ordering::AcqRel, Ordering::Acquire, counted);
     }
 
+    /// Makes the value of one who stands apart the platform's, if nobody stands on what is there; nobody is told to follow.
+    pub(super) fn take_over(&self, _gate: &Gate<'_>, place: usize, value: f64) {
+        if self.apart(place) >= self.members() {
+            self.values.set(place, value);
+        }
+    }
+
     /// Leaves; the next who comes to an empty platform makes it its own.
     pub(super) fn leave(&self) {
         self.members.fetch_sub(1, Ordering::AcqRel);
@@ -282,13 +289,6 @@ impl Gate<'_> {
         platform.values.set(place, value);
         platform.edits[place].fetch_add(1, Ordering::Release);
         self.0.bring_to_front(platform.session());
-    }
-
-    /// Makes the value of one who stands apart the platform's, if nobody stands on what is there; nobody is told to follow.
-    pub(super) fn take_over(&self, platform: &Platform, place: usize, value: f64) {
-        if platform.apart(place) >= platform.members() {
-            platform.values.set(place, value);
-        }
     }
 }
 

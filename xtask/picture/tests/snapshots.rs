@@ -1,4 +1,4 @@
-//! Four seats, two halls, a menu and two notices look as they did; the pictures are in `tests/pictures`, made by `cargo xtask picture`.
+//! Four seats, two halls and a menu look as they did; the pictures are in `tests/pictures`, made by `cargo xtask picture`.
 //!
 //! Without any driver that draws there is nothing to compare: `cargo xtask test`
 //! installs one where it may, and else shows the step as skipped.
@@ -8,9 +8,6 @@ use std::path::Path;
 use anyhow::Result;
 use egui_kittest::kittest::Queryable as _;
 use image::RgbaImage;
-use rostra::carried::Carried;
-use rostra::editor::notices::notice;
-use rostra::platform_link::{Difference, Link, SHARED_IDS, Standing};
 use rostra_picture::hall::{self, HallDesk};
 use rostra_picture::{Desk, draw, open, values};
 
@@ -116,55 +113,6 @@ fn four_seats_look_as_they_did() {
         let elsewhere = drawn(&[wishes, &["depth=5.7"]].concat(), is_dark).expect("it drew before");
         let share = different(&before, &elsewhere);
         assert!(share > MOST_DIFFERENT, "{name}: another depth changes {:.2} % only", 100.0 * share);
-    }
-}
-
-/// What the window has to say of itself: the name of the picture, the number of the link, and what is the matter.
-fn notices() -> [(&'static str, bool, String); 2] {
-    let mut standing = Standing {
-        is_turned_away: false,
-        is_guess: false,
-        is_stranger: false,
-        differences: [None; SHARED_IDS.len()],
-    };
-    let calm = standing;
-    standing.differences[0] = Some(Difference { here: 28.0, there: Some(9.0) });
-    standing.differences[7] = Some(Difference { here: 1.6, there: Some(0.3) });
-    let mut carried = Carried { version: "0.3.0".to_owned(), ..Carried::default() };
-    carried.fields.insert("balcony".to_owned(), String::new());
-    let link = Link::Platform(0);
-    let apart = notice(link, &standing, &Carried::default()).expect("there is a difference");
-    let newer = notice(link, &calm, &carried).expect("it is newer");
-    [("notice-apart", false, apart), ("notice-newer", true, newer)]
-}
-
-#[test]
-fn two_notices_look_as_they_did_and_can_be_read_whole() {
-    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/pictures");
-    for (name, is_dark, words) in notices() {
-        let mut desk = Desk::new(values(&[], &["link=1".to_owned()]).expect("a wish"), is_dark);
-        desk.sheet.notice = Some(words.clone());
-        let mut harness = open(desk, 1.0, 1.0);
-        harness.run();
-        assert!(harness.query_by_label(&words).is_some(), "{words}");
-        let now = match harness.render() {
-            Ok(now) => now,
-            Err(why) => {
-                eprintln!("Skipped: {why}");
-                return;
-            }
-        };
-        let path = folder.join(format!("{name}.png"));
-        if std::env::var_os("ROSTRA_KEEP_PICTURES").is_some() {
-            now.save(&path).expect("the picture is written");
-        }
-        let before = image::open(&path).expect("a kept picture").to_rgba8();
-        let share = different(&before, &now);
-        assert!(share <= MOST_DIFFERENT, "{name}: {:.2} % of the pixels differ", 100.0 * share);
-        // The control: without the notice it looks otherwise.
-        let calm = drawn(&["link=1"], is_dark).expect("it drew before");
-        let share = different(&before, &calm);
-        assert!(share > MOST_DIFFERENT / 4.0, "{name}: the notice changes {:.2} % only", 100.0 * share);
     }
 }
 
