@@ -9,6 +9,7 @@
 
 mod bundle;
 
+use std::fmt::Write as _;
 use std::fs;
 use std::os::unix::process::ExitStatusExt as _;
 use std::path::{Path, PathBuf};
@@ -39,7 +40,7 @@ fn folder() -> tempfile::TempDir {
             writer.write_sample((frame as f32 * 0.01 * (index + 1) as f32).sin() * 0.2).unwrap();
         }
         writer.finalize().unwrap();
-        plan += &format!("[[stem]]\nfile = \"{name}\"\nset = {{ depth = {} }}\n", index + 3);
+        writeln!(plan, "[[stem]]\nfile = \"{name}\"\nset = {{ depth = {} }}", index + 3).unwrap();
     }
     fs::write(folder.path().join("plan.toml"), plan).unwrap();
     folder

@@ -340,7 +340,7 @@ fn no_name_reaches_the_terminal_as_anything_but_text() {
     let path = |name: &str| folder.path().join(name);
     let name = "\u{1b}[2J\u{9b}31m\u{202e}x\nerror: y.wav";
     fs::copy(path("good.wav"), path(name)).unwrap();
-    fs::write(path("odd.toml"), "name = \"\\u001b[2J\"\ndepth = 30\n").unwrap();
+    fs::write(path("odd.toml"), "name = \"\\u001b[2J\"\ndepth = 3\n").unwrap();
     let odd = "\u{1b}]0;no such file.wav";
     for arguments in [
         vec![name],

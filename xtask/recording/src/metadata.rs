@@ -151,7 +151,7 @@ impl Metadata {
         let Chunk { id, bytes } = chunk;
         let kept = match &id {
             b"bext" => broadcast(bytes, to).ok_or("too short"),
-            b"iXML" => ixml(bytes, from, to).ok_or("is no UTF-8"),
+            b"iXML" => ixml(&bytes, from, to).ok_or("is no UTF-8"),
             b"cue " => Ok(cues(bytes)),
             b"LIST" if bytes.starts_with(b"INFO") => Ok(with_software(&bytes)),
             b"LIST" if bytes.starts_with(b"adtl") => Ok(bytes),
@@ -326,7 +326,7 @@ fn broadcast(mut bytes: Vec<u8>, to: Shape) -> Option<Vec<u8>> {
 }
 
 /// Brings an `iXML` up to date; `None` where it is no UTF-8.
-fn ixml(bytes: Vec<u8>, from: Shape, to: Shape) -> Option<Vec<u8>> {
+fn ixml(bytes: &[u8], from: Shape, to: Shape) -> Option<Vec<u8>> {
     /// What speaks of another file, or was measured on another sound.
     const GONE: [&str; 10] = [
         "FILE_UID",
