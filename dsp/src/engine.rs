@@ -53,14 +53,18 @@ impl Layout {
 /// What an engine is prepared for.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Config {
-    /// Sample rate, 8000 to 768 000 Hz.
+    /// Sample rate, 1000 to 768 000 Hz.
     pub sample_rate_hz: f64,
     /// Channels in and out.
     pub layout: Layout,
 }
 
-/// Lowest and highest sample rate, Hz: from speech to sixteen times 48 kHz, which is as far as hosts and validators go.
-const SAMPLE_RATES_HZ: (f64, f64) = (8_000.0, 768_000.0);
+/// Lowest and highest sample rate, Hz.
+///
+/// Sound is meant for 8 kHz, speech, to sixteen times 48 kHz. CLAP has no word
+/// for a rate that is refused but to fail, and its validator tries 1 kHz; from
+/// there to 8 kHz the octaves that fit play, and nothing more is promised.
+const SAMPLE_RATES_HZ: (f64, f64) = (1_000.0, 768_000.0);
 /// Blocks of the convolver in a grid step: 4 blocks of at most 3 ms make a grid of about 10 ms.
 const BLOCKS_IN_GRID: usize = 4;
 /// How long the low-passes ring, s: from the loudest input, +120 dB, down to 1e-6 (measured: 0.04 s).
@@ -147,7 +151,7 @@ impl Engine {
     /// Allocates an engine for the widest instructions of this processor; the first tail is asked of the supply at the first frame processed.
     ///
     /// # Errors
-    /// When the sample rate lies outside 8000 to 768 000 Hz.
+    /// When the sample rate lies outside 1000 to 768 000 Hz.
     pub fn prepare(config: Config) -> Result<Self, PrepareError> {
         Self::prepare_on(config, InstructionSet::widest())
     }
@@ -155,7 +159,7 @@ impl Engine {
     /// Allocates an engine that runs with a given instruction set.
     ///
     /// # Errors
-    /// When the sample rate lies outside 8000 to 768 000 Hz.
+    /// When the sample rate lies outside 1000 to 768 000 Hz.
     pub fn prepare_on(config: Config, instruction_set: InstructionSet) -> Result<Self, PrepareError> {
         let rate = config.sample_rate_hz;
         check_sample_rate(rate)?;

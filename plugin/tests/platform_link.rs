@@ -157,7 +157,9 @@ fn states_that_are_loaded_beside_the_audio_thread_are_no_edits() {
                     still.block(block, &[]);
                     moved += usize::from(still.tails_frames.last() != Some(&before));
                     still.tails_frames.clear();
-                    [&mut still, &mut loaded].map(|playing| playing.sound.clear());
+                    for playing in [&mut still, &mut loaded] {
+                        playing.sound.clear();
+                    }
                 }
                 is_over.store(true, Ordering::Release);
                 moved

@@ -1017,6 +1017,7 @@ impl Drop for Waiting {
     Mend {
         package: "nice-plug-core",
         version: "0.4.2",
+        sources: "734aac7704dd0f36a3c12a3ddb41c277615b43dab2ea47378c98aa1d22f17f97",
         edits: &[
             // The way on which a changed value reaches the window without a task.
             Edit {
@@ -1047,6 +1048,7 @@ impl Drop for Waiting {
     Mend {
         package: "nice-plug-egui",
         version: "0.6.0",
+        sources: "52d2f5fa60efba03e94fe327b8a18b5d09de18d432f0b9814bb6d59e72a4c257",
         edits: &[
             // The other end of that way: the flag that the window looks at 64 times a second.
             Edit {

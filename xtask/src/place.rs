@@ -23,7 +23,7 @@ const PLACED: &str = " placed";
 /// Place recordings on a platform.
 #[derive(clap::Args, Debug)]
 pub(crate) struct Arguments {
-    /// Recordings: WAV, AIFF or FLAC, mono or stereo, 22.05 to 192 kHz.
+    /// Recordings: WAV, AIFF or FLAC, mono or stereo, 8 to 768 kHz.
     #[arg(required = true)]
     files: Vec<PathBuf>,
     /// A seat file, or the name of one that `files` lists: one for all recordings, or one for each in their order.

@@ -92,7 +92,7 @@ impl HallEngine {
     /// Allocates a hall; the first tail is asked of the supply at the first frame processed.
     ///
     /// # Errors
-    /// When the sample rate lies outside 8000 to 768 000 Hz.
+    /// When the sample rate lies outside 1000 to 768 000 Hz.
     pub fn prepare(sample_rate_hz: f64) -> Result<Self, PrepareError> {
         Self::prepare_on(sample_rate_hz, InstructionSet::widest())
     }
@@ -100,7 +100,7 @@ impl HallEngine {
     /// Allocates a hall that runs with a given instruction set.
     ///
     /// # Errors
-    /// When the sample rate lies outside 8000 to 768 000 Hz.
+    /// When the sample rate lies outside 1000 to 768 000 Hz.
     pub fn prepare_on(sample_rate_hz: f64, set: InstructionSet) -> Result<Self, PrepareError> {
         check_sample_rate(sample_rate_hz)?;
         let block_frames = hall_onset_frames(sample_rate_hz);

@@ -3,7 +3,6 @@
 use std::ffi::CStr;
 
 use clack_extensions::render::{PluginRender, RenderMode};
-use clack_host::prelude::*;
 use vst3::Steinberg::kResultOk;
 
 use super::clap_host::{Clap, Playing, Start};

@@ -27,7 +27,7 @@ pub struct Recording {
 }
 
 /// Rates at which the plug-in runs, Hz (the engine's own limits).
-pub const RATES_HZ: std::ops::RangeInclusive<u32> = 22_050..=192_000;
+pub const RATES_HZ: std::ops::RangeInclusive<u32> = 8_000..=768_000;
 
 /// Most memory that the sound of a recording may take, bytes, where nothing else is asked for: 90 minutes of stereo at 48 kHz.
 ///
@@ -50,7 +50,7 @@ impl Recording {
     /// In one line that names the file, what is wrong, where, and what to do:
     /// when the file is missing, empty, not such a recording, cut off,
     /// damaged, too long, without sound, of more than two channels, of a rate
-    /// outside 22 050 to 192 000 Hz, or holds a value that is not a finite number.
+    /// outside 8000 to 768 000 Hz, or holds a value that is not a finite number.
     pub fn read_within(path: &Path, most_bytes: u64) -> Result<Self> {
         reading::unwound(|| reading::read(path, most_bytes)).with_context(|| path.display().to_string())
     }
