@@ -133,7 +133,7 @@ pub(crate) fn newer(library: &[u8], oldest: Version) -> Result<Vec<String>> {
     let elf = Elf::parse(library)?;
     let mut needed: BTreeMap<u16, &str> = BTreeMap::new();
     for file in elf.verneed.iter().flatten() {
-        for version in file.iter() {
+        for version in &file {
             needed.insert(version.vna_other, elf.dynstrtab.get_at(version.vna_name).unwrap_or_default());
         }
     }
@@ -251,7 +251,8 @@ fn compile(arguments: &[String]) -> Result<()> {
     Ok(())
 }
 
-#[cfg(all(test, target_os = "linux", target_env = "gnu"))]
+#[cfg(test)]
+#[cfg(all(target_os = "linux", target_env = "gnu"))]
 mod tests {
     use super::*;
 

@@ -44,7 +44,7 @@ pub(crate) fn write(bundle: &Path, name: &str) -> Result<()> {
 fn contents(name: &str) -> Value {
     let version = env!("CARGO_PKG_VERSION");
     let classes = CLASSES.map(|(id, name, kinds)| {
-        let id: String = id.iter().map(|byte| format!("{byte:02X}")).collect();
+        let id = format!("{:032X}", u128::from_be_bytes(*id));
         json!({
             "CID": id,
             "Category": "Audio Module Class",

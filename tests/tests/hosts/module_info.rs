@@ -54,7 +54,7 @@ fn told_by_the_library() -> Value {
             let mut class: PClassInfo2 = unsafe { std::mem::zeroed() };
             // SAFETY: the structure is the caller's, and large enough.
             assert_eq!(unsafe { factory.getClassInfo2(at, &raw mut class) }, kResultOk);
-            let id: String = class.cid.iter().map(|&byte| format!("{:02X}", byte as u8)).collect();
+            let id = format!("{:032X}", u128::from_be_bytes(class.cid.map(|byte| byte as u8)));
             json!({
                 "CID": id,
                 "Category": text(&class.category),
