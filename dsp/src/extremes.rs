@@ -6,12 +6,12 @@
 
 /// Returns the larger of two values; what is no number, where either is none.
 pub fn larger<T: Copy + PartialOrd>(a: T, b: T) -> T {
-    if a >= b || is_no_number(a) { a } else { b }
+    if a >= b || is_no_number(&a) { a } else { b }
 }
 
 /// Returns the smaller of two values; what is no number, where either is none.
 pub fn smaller<T: Copy + PartialOrd>(a: T, b: T) -> T {
-    if a <= b || is_no_number(a) { a } else { b }
+    if a <= b || is_no_number(&a) { a } else { b }
 }
 
 /// Returns the largest of zero and the values; what is no number, where any is none.
@@ -24,8 +24,8 @@ pub fn least(values: impl IntoIterator<Item = f64>) -> f64 {
     values.into_iter().fold(f64::INFINITY, smaller)
 }
 
-fn is_no_number<T: PartialOrd>(value: T) -> bool {
-    value.partial_cmp(&value).is_none()
+fn is_no_number<T: PartialOrd>(value: &T) -> bool {
+    value.partial_cmp(value).is_none()
 }
 
 #[cfg(test)]

@@ -873,7 +873,8 @@ const RATES_HZ: [f64; 10] =
 
 #[test]
 fn every_rate_in_range_sounds_and_any_other_is_refused() {
-    for rate_hz in RATES_HZ {
+    // Below 8 kHz the octaves that fit play, and nothing more is promised.
+    for rate_hz in [1_000.0, 1_234.567_8, 2_000.0, 5_000.0].into_iter().chain(RATES_HZ) {
         for layout in LAYOUTS {
             let input = input_of(layout, (0.3 * rate_hz) as usize);
             let settings_at = |_: usize| horn();
@@ -886,7 +887,7 @@ fn every_rate_in_range_sounds_and_any_other_is_refused() {
             }
         }
     }
-    let outside = [0.0, -48_000.0, 300.0, 7_999.9, 768_000.1, 1e9, f64::NAN, f64::INFINITY];
+    let outside = [0.0, -48_000.0, 300.0, 999.9, 768_000.1, 1e9, f64::NAN, f64::INFINITY];
     for (rate_hz, layout) in outside.into_iter().flat_map(|rate| LAYOUTS.map(|layout| (rate, layout))) {
         let refused = Engine::prepare(Config { sample_rate_hz: rate_hz, layout });
         assert!(

@@ -32,19 +32,30 @@ pub(crate) fn run() -> Result<bool> {
     let mut steps = vec![
         step("system packages", system_packages),
         step("format", || cargo(&root, &["fmt", "--check"], &[])),
-        step("lints", || {
-            cargo(&root, &["clippy", "--workspace", "--all-targets", "--", "-D", "warnings"], &[])
-        }),
         step("supply", || supply(&root)),
         // Before the tests: those of hosts load it.
         step("bundle", || Bundle::build(true).map(|_| Outcome::Passed)),
-        step("tests", || cargo(&root, &["test", "--workspace"], &[])),
-        step("allocation guard", || cargo(&root, &ALLOCATION_GUARD, &[])),
-        step("truth", || cargo(&root, &TRUTH, &[])),
-        step("documentation", || {
-            cargo(&root, &["doc", "--no-deps", "--workspace"], &[("RUSTDOCFLAGS", "-D warnings")])
-        }),
     ];
+    // Tests run one at a time and leave a processor idle: what neither needs them nor is needed by them runs beside, and
+    // tells what it has to tell when it is done.
+    steps.extend(std::thread::scope(|scope| {
+        let beside = scope.spawn(|| {
+            [
+                step_beside(&root, "truth", &TRUTH, &[]),
+                step_beside(&root, "lints", &LINTS, &[]),
+                step_beside(&root, "documentation", &DOCUMENTATION, &[("RUSTDOCFLAGS", "-D warnings")]),
+            ]
+        });
+        let mut steps = vec![
+            step("tests", || cargo(&root, &["test", "--workspace", "--no-fail-fast"], &[])),
+            step("allocation guard", || cargo(&root, &ALLOCATION_GUARD, &[])),
+        ];
+        match beside.join() {
+            Ok(beside) => steps.extend(beside),
+            Err(_) => steps.push(step("beside", || bail!("the thread of the steps beside ended by a fault"))),
+        }
+        steps
+    }));
     if let Some(why) = untraceable() {
         steps.push(step("system calls", || Ok(Outcome::Skipped(why))));
     }
@@ -79,6 +90,12 @@ fn supply(root: &Path) -> Result<Outcome> {
 /// Runs the plug-in under the framework's own guard, which ends the program where `process` allocates.
 const ALLOCATION_GUARD: [&str; 7] =
     ["test", "--package", "rostra", "--test", "no_allocation", "--features", "assert_process_allocs"];
+
+/// What the compiler and the linter have to say of every target.
+const LINTS: [&str; 6] = ["clippy", "--workspace", "--all-targets", "--", "-D", "warnings"];
+
+/// Builds the documentation; a link that leads nowhere is a failure.
+const DOCUMENTATION: [&str; 3] = ["doc", "--no-deps", "--workspace"];
 
 /// Prints the table of figures against outside truth; optimised, since it renders minutes of sound.
 const TRUTH: [&str; 7] = ["run", "--quiet", "--release", "--package", "rostra-tests", "--bin", "truth"];
@@ -120,6 +137,33 @@ fn step(name: &'static str, work: impl FnOnce() -> Result<Outcome>) -> Step {
         println!("{why}");
     }
     Step { name, outcome, took: start.elapsed() }
+}
+
+/// Runs cargo as a step beside others: what it says is kept, and stands under its heading when it is done.
+fn step_beside(root: &Path, name: &'static str, arguments: &[&str], environment: &[(&str, &str)]) -> Step {
+    // The clock says how long a step took and nothing else.
+    #[allow(clippy::disallowed_methods)]
+    let start = Instant::now();
+    let mut command = Command::new("cargo");
+    command.args(arguments).envs(environment.iter().copied()).current_dir(root);
+    let output = command.output();
+    step(name, || {
+        println!("$ {}", shown(&command));
+        let output = output.with_context(|| format!("{}: cannot be run", shown(&command)))?;
+        print!("{}{}", String::from_utf8_lossy(&output.stderr), String::from_utf8_lossy(&output.stdout));
+        Ok(if output.status.success() {
+            Outcome::Passed
+        } else {
+            Outcome::Failed(format!("{}: {}", shown(&command), output.status))
+        })
+    })
+    .that_took(start.elapsed())
+}
+
+impl Step {
+    fn that_took(self, took: Duration) -> Self {
+        Self { took, ..self }
+    }
 }
 
 fn summary(steps: &[Step]) -> bool {

@@ -12,14 +12,16 @@ use super::vst3_host::raw;
 const FRAMES: usize = 256;
 
 /// Rates, Hz: none, too low, the ends of what sounds have, between, too high.
-const RATES_HZ: [f64; 20] = [
+const RATES_HZ: [f64; 22] = [
     f64::NAN,
     f64::NEG_INFINITY,
     -48_000.0,
     0.0,
     1.0,
-    4_000.0,
-    7_999.0,
+    300.0,
+    999.0,
+    1_000.0,
+    1_234.567_8,
     8_000.0,
     11_025.0,
     22_050.0,

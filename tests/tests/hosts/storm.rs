@@ -55,7 +55,7 @@ const MOST_LIVES: usize = 5;
 /// Rates that hosts offer, some that lie between, and those that the engine refuses, Hz.
 const RATES_HZ: [f64; 15] = [
     8000.0, 22_050.0, 32_000.0, 44_100.0, 44_100.5, 48_000.0, 48_000.0, 88_200.0, 96_000.0, 176_400.0,
-    192_000.0, 384_000.0, 768_000.0, 7_999.0, 768_001.0,
+    192_000.0, 384_000.0, 768_000.0, 999.0, 768_001.0,
 ];
 /// Rates that the engine takes, Hz (`dsp/src/engine.rs`).
 const TAKEN_HZ: (f64, f64) = (8_000.0, 768_000.0);

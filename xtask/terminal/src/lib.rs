@@ -54,7 +54,7 @@ pub fn printable(text: &str) -> Cow<'_, str> {
 /// # Source
 /// Control characters: ISO 6429 (C0, DEL and C1, Unicode's category Cc). Line
 /// and paragraph separator, and what turns the direction of writing: Unicode
-/// Standard Annex 9, table 4 ('Bidi_Control'). From memory.
+/// Standard Annex 9, table 4 (`Bidi_Control`). From memory.
 fn is_obeyed(letter: char) -> bool {
     letter.is_control()
         || matches!(
