@@ -303,11 +303,11 @@ fn any_split_into_blocks_sounds_the_same_under_the_same_changes() {
             ));
         }
 
-        // The same changes, one of them later.
+        // The same changes, one of them later: one that is heard at once, also where all of this lasts 60 ms.
         let later = |at: usize| {
             let mut settings = under_way(at);
             if at < 24_000 {
-                settings.platform.rear = Finish::Timber;
+                settings.level.balance_pct = horn().level.balance_pct;
             }
             settings
         };

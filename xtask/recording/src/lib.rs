@@ -432,8 +432,8 @@ mod tests {
         let path = folder.path().join("six.wav");
         fs::write(&path, wav_bytes(6, 48_000, 1200, &[0; 1200])).unwrap();
         assert!(refusal(&path).contains("6 channels"));
-        fs::write(&path, wav_bytes(1, 11_025, 1200, &[0; 1200])).unwrap();
-        assert!(refusal(&path).contains("11025 Hz"));
+        fs::write(&path, wav_bytes(1, 5_000, 1200, &[0; 1200])).unwrap();
+        assert!(refusal(&path).contains("5000 Hz"));
         fs::write(&path, wav_bytes(1, 48_000, 0, &[])).unwrap();
         assert!(refusal(&path).contains("no sound"));
     }
