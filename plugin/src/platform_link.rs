@@ -351,7 +351,9 @@ mod tests {
     /// Blocks of some instances in turn.
     fn play(instances: &[&Instance], blocks: usize, block_s: f64) {
         for _ in 0..blocks {
-            instances.iter().for_each(|instance| instance.look(block_s));
+            for instance in instances {
+                instance.look(block_s);
+            }
         }
     }
 

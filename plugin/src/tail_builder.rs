@@ -436,12 +436,11 @@ fn build(spec: &TailSpec, is_given_up: &dyn Fn() -> bool) -> Result<Box<TailVoic
 }
 
 fn unless_it_panics<T>(make: impl FnOnce() -> Option<T>) -> Result<T, Unbuilt> {
-    match catch_unwind(AssertUnwindSafe(make)) {
-        Ok(made) => made.ok_or(Unbuilt::GivenUp),
-        Err(_) => {
-            nice_error!("a tail could not be made; the one before it plays on");
-            Err(Unbuilt::Failed)
-        }
+    if let Ok(made) = catch_unwind(AssertUnwindSafe(make)) {
+        made.ok_or(Unbuilt::GivenUp)
+    } else {
+        nice_error!("a tail could not be made; the one before it plays on");
+        Err(Unbuilt::Failed)
     }
 }
 
@@ -597,8 +596,11 @@ mod tests {
         assert!(Arc::ptr_eq(voice_a.spectra(), rendered.spectra()));
     }
 
+    /// The instance's ends of its rings: for wishes, for voices that come, for voices that go back.
+    type Ends = (Producer<TailSpec>, Consumer<Box<TailVoice>>, Producer<Box<TailVoice>>);
+
     /// A desk without a thread, and the instance's ends of its rings.
-    fn desk() -> (Desk, Producer<TailSpec>, Consumer<Box<TailVoice>>, Producer<Box<TailVoice>>) {
+    fn desk() -> (Desk, Ends) {
         let (wishes, wishes_in) = RingBuffer::new(WISHES);
         let (finished_out, finished) = RingBuffer::new(VOICES);
         let (retired, retired_in) = RingBuffer::new(VOICES);
@@ -610,13 +612,13 @@ mod tests {
             finished: finished_out,
             retired: retired_in,
         };
-        (desk, wishes, finished, retired)
+        (desk, (wishes, finished, retired))
     }
 
     #[test]
     fn the_newest_wish_is_all_that_a_look_builds() {
         let _alone = only_live_test();
-        let (mut desk, mut wishes, mut finished, _retired) = desk();
+        let (mut desk, (mut wishes, mut finished, _retired)) = desk();
         for n in 0..WISHES as u32 {
             wishes.push(spec(n)).expect("there is room");
         }
@@ -630,12 +632,12 @@ mod tests {
     #[test]
     fn nothing_is_built_for_an_instance_that_is_gone_nor_while_the_thread_closes() {
         let _alone = only_live_test();
-        let (mut gone, mut wishes, mut finished, _retired) = desk();
+        let (mut gone, (mut wishes, mut finished, _retired)) = desk();
         wishes.push(spec(0)).expect("there is room");
         drop(wishes);
         gone.serve(&AtomicBool::new(false));
         assert!(finished.pop().is_err());
-        let (mut desk, mut wishes, mut finished, _retired) = self::desk();
+        let (mut desk, (mut wishes, mut finished, _retired)) = self::desk();
         wishes.push(spec(0)).expect("there is room");
         desk.serve(&AtomicBool::new(true));
         assert!(finished.pop().is_err());

@@ -141,8 +141,8 @@ pub(crate) fn run(arguments: &Arguments) -> Result<()> {
     let [sound, arrivals_table, decay_table, picture] =
         ["impulse.wav", "arrivals.csv", "decay.csv", "impulse.png"].map(|name| out.join(name));
     placed.write(&sound)?;
-    write_whole(&arrivals_table, &arrivals_csv(&heard))?;
-    write_whole(&decay_table, &decay_csv(&decays))?;
+    write_whole(&arrivals_table, arrivals_csv(&heard))?;
+    write_whole(&decay_table, decay_csv(&decays))?;
     impulse_picture::draw(&picture, &plain, &heard, &decays, placed.rate_hz)?;
 
     if let Some(moved) = moved_text(&settings) {

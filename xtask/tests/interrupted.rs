@@ -104,7 +104,7 @@ fn an_interrupt_leaves_nothing_half_done() {
         for arguments in [place(), ensemble()] {
             let mut child = start(folder.path(), &arguments);
             let Some(ended) = strike(folder.path(), &mut child, signal) else { continue };
-            assert_eq!(on_their_way(folder.path()), [PathBuf::new(); 0], "{signal} {arguments:?}");
+            assert_eq!(on_their_way(folder.path()), Vec::<PathBuf>::new(), "{signal} {arguments:?}");
             // One that came at the very end finds the work done.
             assert!([Some(130), Some(0)].contains(&ended.code()), "{signal}: {ended}");
             struck += usize::from(ended.code() == Some(130));
@@ -136,7 +136,7 @@ fn what_a_killed_run_leaves_the_next_one_takes_away() {
         assert!(!folder.path().join("ensemble").exists(), "half an ensemble");
         left += usize::from(!on_their_way(folder.path()).is_empty());
         assert!(start(folder.path(), &ensemble()).wait().unwrap().success());
-        assert_eq!(on_their_way(folder.path()), [PathBuf::new(); 0], "is left from the killed run");
+        assert_eq!(on_their_way(folder.path()), Vec::<PathBuf>::new(), "is left from the killed run");
         fs::remove_dir_all(folder.path().join("ensemble")).unwrap();
     }
     assert!(left > 0, "nothing was left by any killed run: this tries nothing");

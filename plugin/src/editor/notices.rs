@@ -147,8 +147,8 @@ mod tests {
         }
     }
 
-    fn said(standing: Standing) -> String {
-        notice(ONE, &standing, &Carried::default()).expect("there is something to say")
+    fn said(standing: &Standing) -> String {
+        notice(ONE, standing, &Carried::default()).expect("there is something to say")
     }
 
     #[test]
@@ -161,17 +161,17 @@ mod tests {
         let mut standing = calm();
         standing.differences[7] = Some(Difference { here: 0.8, there: Some(1.4) });
         assert_eq!(
-            said(standing),
+            said(&standing),
             "Loaded with other values than platform 1 has: Decay 0.800 s, there 1.400 s. Change one and all take it, or set Platform link to off and to 1 again."
         );
         standing.differences[7] = Some(Difference { here: 1.4, there: None });
         standing.differences[4] = Some(Difference { here: 4.0, there: None });
         assert_eq!(
-            said(standing),
+            said(&standing),
             "Another channel on platform 1 was loaded with other values; here Rear wall brick; Decay 1.400 s. Change one and all take it."
         );
         standing.differences = [Some(Difference { here: 1.0, there: Some(2.0) }); SHARED_IDS.len()];
-        assert!(said(standing).contains("and 12 more"));
+        assert!(said(&standing).contains("and 12 more"));
     }
 
     #[test]
@@ -181,7 +181,7 @@ mod tests {
             Standing { is_guess: true, ..calm() },
             Standing { is_stranger: true, ..calm() },
         ];
-        let mut words: Vec<String> = cases.into_iter().map(said).collect();
+        let mut words: Vec<String> = cases.iter().map(said).collect();
         words.dedup();
         assert_eq!(words.len(), 3);
         assert!(words.iter().all(|words| words.len() < 200 && words.ends_with('.')), "{words:?}");

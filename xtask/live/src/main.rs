@@ -375,17 +375,17 @@ fn lesson(arguments: &Lesson) -> Result<()> {
         for kind in [SEAT, PLATFORM] {
             let table = table(kind);
             let contents = contents_of(values, &table, seat.name.clone());
-            write_whole(&out.join(format!("{called}.{}.toml", kind.word)), &contents.text(&table))?;
+            write_whole(&out.join(format!("{called}.{}.toml", kind.word)), contents.text(&table))?;
         }
         if let Some(hall) = &seat.scene.hall {
             let table = table(HALL);
             let contents = contents_of::<HallValues>(hall, &table, seat.name.clone());
-            write_whole(&out.join(format!("{called}.hall.toml")), &contents.text(&table))?;
+            write_whole(&out.join(format!("{called}.hall.toml")), contents.text(&table))?;
         }
         say!("{called}.wav  {}", seat.figures_text(&lesson.figures));
     }
     if let Some(list) = &arguments.made {
-        write_whole(list, &made.join("\n"))?;
+        write_whole(list, made.join("\n"))?;
     }
     Ok(())
 }

@@ -218,7 +218,7 @@ impl Metadata {
                 0 | 1 | 3 => {}
                 _ if is_large => self.left_out.push("blocks too large".to_owned()),
                 2 if [&b"riff"[..], b"aiff"].iter().any(|kind| bytes.starts_with(kind)) => {
-                    foreign.push(bytes)
+                    foreign.push(bytes);
                 }
                 2 => self.leave_out(bytes.get(..4).and_then(|id| id.try_into().ok()).unwrap_or(*b"APPL"), ""),
                 4 => self.comments(&bytes, &mut info),
@@ -418,7 +418,7 @@ fn push_text(list: &mut Vec<u8>, id: [u8; 4], number: &[u8], text: &[u8]) {
     list.extend((length as u32).to_le_bytes());
     list.extend(number);
     list.extend(text);
-    list.extend(&[0, 0][..1 + length % 2]);
+    list.extend(&[0, 0][..=length % 2]);
 }
 
 /// Makes a `LIST` of `INFO`; texts of one kind become one, a line each.
@@ -431,8 +431,10 @@ fn info_chunk(texts: Vec<([u8; 4], Vec<u8>)>) -> Option<Chunk> {
         }
     }
     let mut bytes = b"INFO".to_vec();
-    merged.iter().for_each(|(id, text)| push_text(&mut bytes, *id, &[], text));
-    (!merged.is_empty()).then(|| Chunk { id: *b"LIST", bytes })
+    for (id, text) in &merged {
+        push_text(&mut bytes, *id, &[], text);
+    }
+    (!merged.is_empty()).then_some(Chunk { id: *b"LIST", bytes })
 }
 
 /// A marked place in a sound.
@@ -624,6 +626,7 @@ pub(crate) mod tests {
 
     use super::*;
 
+    #[allow(clippy::trivially_copy_pass_by_ref, reason = "ids are written as literals, which are references")]
     fn chunk(id: &[u8; 4], bytes: &[u8]) -> Vec<u8> {
         let mut written = id.to_vec();
         written.extend((bytes.len() as u32).to_le_bytes());
@@ -632,6 +635,7 @@ pub(crate) mod tests {
         written
     }
 
+    #[allow(clippy::trivially_copy_pass_by_ref, reason = "as above")]
     fn big_chunk(id: &[u8; 4], bytes: &[u8]) -> Vec<u8> {
         let mut written = chunk(id, bytes);
         written[4..8].copy_from_slice(&(bytes.len() as u32).to_be_bytes());
@@ -814,6 +818,7 @@ pub(crate) mod tests {
         metadata
     }
 
+    #[allow(clippy::trivially_copy_pass_by_ref, reason = "as above")]
     fn bytes_of<'a>(metadata: &'a Metadata, id: &[u8; 4], begins: &[u8]) -> &'a [u8] {
         let chunks = metadata.before.iter().chain(&metadata.behind);
         &chunks.clone().find(|chunk| chunk.id == *id && chunk.bytes.starts_with(begins)).unwrap().bytes

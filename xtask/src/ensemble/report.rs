@@ -33,7 +33,7 @@ const LINK: &AsciiSet = &NON_ALPHANUMERIC.remove(b'-').remove(b'_').remove(b'.')
 /// # Errors
 /// When it cannot be written.
 pub(super) fn write(path: &Path, findings: &Findings, phases: &Phases) -> Result<()> {
-    write_whole(path, &page(findings, phases).into_string())
+    write_whole(path, page(findings, phases).into_string())
 }
 
 fn page(findings: &Findings, phases: &Phases) -> Markup {
