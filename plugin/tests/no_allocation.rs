@@ -304,7 +304,8 @@ fn play_vst3(vst3: &RawVst3, ids: &[u32]) -> Counted {
         assert_eq!(processed, kResultOk, "the plug-in processes");
         counted.allocations += allocations;
         counted.frees += frees;
-        counted.loudest = memory.output.iter().flatten().fold(counted.loudest, |most, x| most.max(x.abs()));
+        counted.loudest =
+            memory.output.iter().flatten().fold(counted.loudest, |most, x| larger(most, x.abs()));
         let tail = vst3.tail_frames();
         if counted.tails_frames.last() != Some(&tail) {
             counted.tails_frames.push(tail);

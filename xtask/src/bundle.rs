@@ -122,6 +122,7 @@ impl Bundle {
             "xtask/src/glibc.rs",
             "xtask/src/mended.rs",
             "xtask/src/mends.rs",
+            "xtask/src/mends",
             "xtask/src/module_info.rs",
             "xtask/src/release.rs",
         ]

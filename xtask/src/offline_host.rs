@@ -12,6 +12,7 @@ use clack_extensions::render::{PluginRender, RenderMode};
 use clack_extensions::tail::{PluginTail, TailLength};
 use clack_host::events::event_types::ParamValueEvent;
 use clack_host::prelude::*;
+use rostra_dsp::extremes::larger;
 
 use crate::parameter::{Parameter, Plain, Values, Wish, find, id_of_name, leading_number};
 use crate::recording::Recording;
@@ -557,7 +558,7 @@ impl Pass {
         let done = self.output[0].len();
         for buffer in &self.outputs {
             for sample in &buffer[..frames] {
-                self.peak = self.peak.max(sample.abs());
+                self.peak = larger(self.peak, sample.abs());
             }
         }
         let loud = self.peak * 10_f64.powf(RUNG_OUT_DB / 20.0) as f32;
@@ -569,7 +570,7 @@ impl Pass {
                 );
             }
             if let Some(frame) = buffer[..frames].iter().rposition(|sample| sample.abs() > loud) {
-                self.last_loud_frame = self.last_loud_frame.max(done + frame);
+                self.last_loud_frame = larger(self.last_loud_frame, done + frame);
             }
             output.extend_from_slice(&buffer[..frames]);
         }

@@ -114,7 +114,7 @@ fn play_vst3(class: &[u8; 16], screen: Option<&Screen>, foul: bool) {
             }
             black_box(parent_id());
             assert_eq!(processed, vst3::Steinberg::kResultOk, "the plug-in processes");
-            loudest = memory.output.iter().flatten().fold(loudest, |most, x| most.max(x.abs()));
+            loudest = memory.output.iter().flatten().fold(loudest, |most, x| larger(most, x.abs()));
             std::thread::sleep(PAUSE);
         }
         assert!(loudest > 0.01, "the sound is not silence");

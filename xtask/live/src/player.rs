@@ -70,7 +70,7 @@ impl Ear {
     fn forget(&mut self, frames: usize) {
         let waiting = self.heard.slots();
         if let Some(left) = self.left {
-            self.most = self.most.max(waiting.saturating_sub(left));
+            self.most = larger(self.most, waiting.saturating_sub(left));
         }
         let late = waiting.saturating_sub(2 * frames.max(self.most));
         if let Ok(late) = self.heard.read_chunk(late) {

@@ -69,8 +69,8 @@ impl Told {
             let known_value = f32::from_bits(known.load(Relaxed));
             known.store(if plays { pick(known_value, value) } else { value }.to_bits(), Relaxed);
         };
-        bound(&slot.least, f32::min);
-        bound(&slot.most, f32::max);
+        bound(&slot.least, |known, new| if new < known { new } else { known });
+        bound(&slot.most, |known, new| if new > known { new } else { known });
         slot.point_at.store(self.frames.load(Relaxed), Relaxed);
         slot.told.store(NOTHING, Relaxed);
     }
