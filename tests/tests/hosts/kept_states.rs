@@ -165,7 +165,10 @@ fn largest_level_difference(a: &[Vec<f64>], b: &[Vec<f64>]) -> (f64, f64) {
     worst
 }
 
-/// Keeps this version's states, where that is asked for and they are not there.
+/// Keeps this version's states and sounds, where that is asked for and they are not there.
+///
+/// A sound that changes on purpose: take its `.wav` and `.levels` away, keep
+/// them anew from the state that stays, and tell it in CHANGELOG.md.
 fn keep() {
     if std::env::var_os("ROSTRA_KEEP_STATES").is_none() {
         return;
@@ -173,25 +176,26 @@ fn keep() {
     std::fs::create_dir_all(folder()).expect("a folder");
     for Kept { name, is_hall, inputs, outputs, settings } in KEPT {
         let stem = folder().join(format!("{} {name} {inputs}-{outputs}", env!("CARGO_PKG_VERSION")));
-        let (state, sound) = (with_ending(&stem, "state"), with_ending(&stem, "wav"));
-        let of_settings = || {
+        let [state, sound, levels_file] = ["state", "wav", "levels"].map(|ending| with_ending(&stem, ending));
+        let clap = || {
             let mut clap = instance(is_hall);
-            clap.set(settings);
+            match std::fs::read(&state) {
+                Ok(kept) => assert!(clap.load(&kept), "{} is taken", state.display()),
+                Err(_) => clap.set(settings),
+            }
             clap
         };
-        let levels_file = with_ending(&stem, "levels");
         if !levels_file.exists() {
-            let levels = written(&levels(of_settings(), inputs, outputs));
+            let levels = written(&levels(clap(), inputs, outputs));
             std::fs::write(levels_file, levels).expect("the levels are written");
         }
-        if state.exists() {
-            continue;
+        if !sound.exists() {
+            write_wav(&sound, &render(clap(), inputs, outputs));
         }
-        let mut clap = of_settings();
-        let saved = clap.save();
         // The state comes last: where it is there, its sound is.
-        write_wav(&sound, &render(clap, inputs, outputs));
-        std::fs::write(state, saved).expect("the state is written");
+        if !state.exists() {
+            std::fs::write(&state, clap().save()).expect("the state is written");
+        }
     }
 }
 
