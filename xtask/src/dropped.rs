@@ -114,8 +114,8 @@ fn no_source_drops_what_is_no_number() {
 fn what_drops_a_number_is_seen_and_what_compares_two_is_not() {
     let is_seen = |source: &str| !dropping(source.parse().unwrap()).is_empty();
     for source in [
-        "let worst = errors.fold(0.0, f64::max);",
-        "let worst = errors.fold(f32::NEG_INFINITY, f32::max);",
+        "let worst = errors.fold(0., f64::max);",
+        "let worst = errors.fold(LEAST, f32::max);",
         "errors.into_iter().reduce(f64::max)",
         "fn f() { for e in errors { let least = e.iter().fold(f64::INFINITY, f64::min); } }",
         "block.iter().fold(0.0, |peak, x| peak.max(x.abs()))",
