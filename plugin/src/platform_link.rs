@@ -10,8 +10,10 @@
 //!   are of the same one. Another session's platform of the same number is
 //!   another platform.
 //! * An instance that is linked by hand or by the host joins its own session's
-//!   platform. If it has no session, or nobody of its session is linked, it
-//!   joins the session that was played, joined or edited last.
+//!   platform, also where nobody of it is linked at the moment. If it has no
+//!   session, it joins the one that was played, joined or edited last. One that
+//!   was loaded and stood alone beside another session's platform has none
+//!   once it is switched off.
 //! * A linked state without an id (of version 0.1.0 before sessions had ids)
 //!   joins those without an id that were saved on the same platform: all shared
 //!   values are equal.
@@ -907,6 +909,25 @@ mod tests {
         guest.block();
         assert_eq!(guest.save().session, 7);
         drop((a, b));
+    }
+
+    /// Its only linked channel takes another number, or all of them are switched off and on again: nobody lands on another
+    /// project's platform.
+    #[test]
+    fn a_project_keeps_its_platforms_where_none_of_it_is_linked_for_a_moment() {
+        let registry = registry();
+        let mut a = open(registry, &state(7, 0.3), 2);
+        let b = open(registry, &state(8, 1.6), 2);
+        let play = |a: &[Instance]| a.iter().chain(&b).for_each(Instance::blocks);
+        for link in [Link::Off, ONE] {
+            a.iter_mut().for_each(|each| each.link = link);
+            play(&a);
+        }
+        assert_eq!((decays(&a), decays(&b)), (vec![0.3; 2], vec![1.6; 2]));
+        let mut lone = Instance::of(registry, &state(9, 0.7));
+        lone.link = Link::Platform(1);
+        lone.blocks();
+        assert_eq!((lone.decay_s(), lone.save().session), (0.7, 9));
     }
 
     #[test]

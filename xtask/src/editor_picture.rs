@@ -7,6 +7,7 @@ use anyhow::{Context as _, Result, bail, ensure};
 use rostra_terminal::say;
 
 use crate::parameter::Wish;
+use crate::recording::is_same_file;
 use crate::workspace;
 
 /// What is drawn, and how.
@@ -74,6 +75,11 @@ pub(crate) fn run(arguments: &Arguments) -> Result<()> {
     for (option, file) in [("--platform", platform.as_ref()), ("--seat", seat.as_ref()), ("--hall", of_hall)]
     {
         if let Some(file) = file {
+            ensure!(
+                !is_same_file(file, &out),
+                "{}: is read here, and the picture would take its place; choose another --out",
+                file.display()
+            );
             // A path counts from here, a name from anywhere.
             let here = file.exists().then(|| std::path::absolute(file)).transpose()?;
             command.arg(option).arg(here.as_ref().unwrap_or(file));

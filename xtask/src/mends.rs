@@ -823,12 +823,13 @@ impl Drop for Waiting {
 
     pub fn set_latency_samples(&self, samples: u32) {",
             },
-            // CLAP: a tail reached the host as 'go on'. It is told as a tail; a tail of no frames is a plug-in that may sleep.
+            // CLAP: a tail reaches the host as 'go on', since it may grow and the framework never tells the host that it did; a
+            // tail of no frames is a plug-in that may sleep.
             Edit {
                 file: "src/wrapper/clap/wrapper.rs",
                 was: "ProcessStatus::Tail(_) => CLAP_PROCESS_CONTINUE,",
                 becomes: "ProcessStatus::Tail(0) => clap_sys::process::CLAP_PROCESS_SLEEP,
-                    ProcessStatus::Tail(_) => clap_sys::process::CLAP_PROCESS_TAIL,",
+                    ProcessStatus::Tail(_) => CLAP_PROCESS_CONTINUE,",
             },
             // The mode of rendering, told while active, reached the plug-in never (VST3: one call late when told before). At the next
             // block it is activated again in place: it must change the mode without a break and without an allocation.

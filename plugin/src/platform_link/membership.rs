@@ -152,13 +152,15 @@ impl Membership {
         if is_chosen {
             // What was set before joining is what the instance brings, not an edit of what it joins.
             self.forget_overruled();
+            let was_stranger = self.is_wish_loaded.load(Ordering::Acquire) && self.is_lone_beside_others();
             self.leave();
             for place in (0..PLACES).filter(|&place| own[place] != self.seen.get(place)) {
                 self.seen.set(place, own[place]);
                 self.kept.set(place, own[place]);
             }
-            if number == 0 && self.is_guess.swap(false, Ordering::AcqRel) {
-                // Whoever leaves what was chosen for it may choose again.
+            if number == 0 && (self.is_guess.swap(false, Ordering::AcqRel) || was_stranger) {
+                // Whoever leaves what was chosen for it, or stood alone beside another session, may choose again. All
+                // others stay of their session, also where nobody of it is linked at the moment.
                 self.session.store(0, Ordering::Release);
             }
         }
@@ -185,16 +187,14 @@ impl Membership {
         let is_loaded = self.is_wish_loaded.load(Ordering::Acquire);
         let mut is_of_no_session = false;
         let mut is_guess = false;
-        let session = if own_session != 0 && (is_loaded || gate.is_in_use(own_session)) {
+        let session = if own_session != 0 {
             own_session
         } else if is_loaded {
             is_of_no_session = true;
             gate.of_no_session(number, &kept).unwrap_or(self.candidate)
         } else if let Some((in_front, is_only)) = gate.in_front() {
-            is_guess = !is_only || own_session != 0;
+            is_guess = !is_only;
             in_front
-        } else if own_session != 0 {
-            own_session
         } else {
             self.candidate
         };
@@ -356,7 +356,7 @@ impl Membership {
     fn ahead(&self, number: usize) -> Option<Shared> {
         let gate = self.registry.enter()?;
         let own_session = self.session.load(Ordering::Acquire);
-        let session = if gate.is_in_use(own_session) { own_session } else { gate.in_front()?.0 };
+        let session = if own_session != 0 { own_session } else { gate.in_front()?.0 };
         Some(gate.find(session, number)?.all())
     }
 
@@ -382,15 +382,21 @@ impl Membership {
         Standing {
             is_turned_away: is_told(&self.is_turned_away) && number != 0,
             is_guess: is_told(&self.is_guess) && joined.is_some() && has_others,
-            is_stranger: joined.is_some_and(|(platform, _)| platform.members() == 1)
-                && is_told(&self.is_wish_loaded)
-                && has_others,
+            is_stranger: joined.is_some() && is_told(&self.is_wish_loaded) && self.is_lone_beside_others(),
             differences: std::array::from_fn(|place| {
                 let (platform, _) = joined.filter(|(platform, _)| platform.apart(place) > 0)?;
                 let (here, there) = (stands_on[place], platform.value(place));
                 Some(Difference { here, there: (here != there).then_some(there) })
             }),
         }
+    }
+
+    /// Says whether the instance stands alone on its platform while another session has one of the same number.
+    fn is_lone_beside_others(&self) -> bool {
+        let session = self.session.load(Ordering::Acquire);
+        let number = self.wished.load(Ordering::Acquire);
+        self.joined().is_some_and(|(platform, _)| platform.members() == 1)
+            && self.registry.others_of(number, session) > 0
     }
 
     /// Returns the platform that is joined, and its number.

@@ -66,7 +66,7 @@ fn after_its_tail_a_clap_may_sleep_and_sound_or_a_change_wakes_it() {
                 let block: Vec<&[f32]> =
                     noise.iter().map(|channel| &channel[at * FRAMES..][..FRAMES]).collect();
                 let (_, status) = process(&mut processor, &block, outputs, &none);
-                assert_eq!(status, ProcessStatus::Tail, "{id:?}: while it sounds");
+                assert_eq!(status, ProcessStatus::Continue, "{id:?}: while it sounds");
             }
             let tail = tail_frames(&mut main, &mut processor);
             let silent = vec![&silence[..]; inputs];
@@ -78,7 +78,7 @@ fn after_its_tail_a_clap_may_sleep_and_sound_or_a_change_wakes_it() {
                         assert!(sound.iter().flatten().all(|&x| x == 0.0), "{id:?}: asleep, and heard");
                         asleep_after.get_or_insert((block + 1) * FRAMES);
                     }
-                    ProcessStatus::Tail => assert!(asleep_after.is_none(), "{id:?}: awake for no reason"),
+                    ProcessStatus::Continue => assert!(asleep_after.is_none(), "{id:?}: awake for no reason"),
                     other => panic!("{id:?}: {other:?}"),
                 }
             }
@@ -92,7 +92,7 @@ fn after_its_tail_a_clap_may_sleep_and_sound_or_a_change_wakes_it() {
             assert_eq!(status, ProcessStatus::Sleep);
             if round == 0 {
                 let (_, status) = process(&mut processor, &silent, outputs, &change);
-                assert_eq!(status, ProcessStatus::Tail, "{id:?}: a change wakes");
+                assert_eq!(status, ProcessStatus::Continue, "{id:?}: a change wakes");
             }
         }
         main.plugin.deactivate(processor.stop_processing());

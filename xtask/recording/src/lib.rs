@@ -26,7 +26,7 @@ pub struct Recording {
     pub channels: Vec<Vec<f32>>,
 }
 
-/// Rates at which the plug-in runs, Hz (the engine's own limits).
+/// Rates of recordings, Hz: those that sound is meant for; the engine itself starts lower.
 pub const RATES_HZ: std::ops::RangeInclusive<u32> = 8_000..=768_000;
 
 /// Most memory that the sound of a recording may take, bytes, where nothing else is asked for: 90 minutes of stereo at 48 kHz.
