@@ -200,7 +200,10 @@ pub(crate) const MENDS: [Mend; 4] = [
                 becomes: "let Ok(mut process_events) = self.inner.process_events.try_borrow_mut() else {
                 return kResultFalse;
             };
-            self.inner.told.pass(data.numSamples as usize);",
+            self.inner.told.pass(data.numSamples as usize);
+            self.inner.told.settle(|hash, value| {
+                self.inner.set_normalized_value_by_hash(hash, value, Some(sample_rate));
+            });",
             },
             Edit {
                 file: "src/wrapper/vst3/wrapper.rs",
@@ -1160,16 +1163,22 @@ mod told_tests {
     }
 
     #[test]
-    fn a_note_lasts_until_a_point_or_a_second_of_sound_or_the_end() {
+    fn a_note_lasts_until_a_point_and_is_set_after_a_second_of_sound_or_at_the_end() {
         let told = Told::new([1].into_iter());
         for end in 0..3 {
             told.point(1, 0.5);
             assert!(told.is_echo(1, 0.5));
             told.pass(SECOND);
+            told.settle(|_, _| panic!("a second is not over"));
             assert_eq!(told.read(1), Some(0.5));
             match end {
                 0 => told.point(1, 0.7),
-                1 => told.pass(1),
+                1 => {
+                    told.pass(1);
+                    let mut set = Vec::new();
+                    told.settle(|parameter, value| set.push((parameter, value)));
+                    assert_eq!(set, [(1, 0.5)], "what no point followed is set");
+                }
                 _ => assert_eq!(told.take(), [(1, 0.5)]),
             }
             assert_eq!(told.read(1), None);

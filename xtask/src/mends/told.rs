@@ -5,11 +5,13 @@
 //! Setting that at once would turn the sound back to where it was some
 //! milliseconds ago. So what lies within the range of the automation that
 //! plays is only noted: whoever asks for the value or the state hears it, until
-//! the processor gets a newer point, or [`WINDOW_FRAMES`] were processed without
-//! one, or processing ends. All else is set at once. The newest wins.
+//! the processor gets a newer point. Without one it is set after all, once
+//! [`WINDOW_FRAMES`] were processed or processing ends: a late echo is the last
+//! point by then, and anything else was meant. All else is set at once. The
+//! newest wins.
 
 use std::collections::HashMap;
-use std::sync::atomic::{AtomicU32, AtomicU64, Ordering::Relaxed};
+use std::sync::atomic::{AtomicBool, AtomicU32, AtomicU64, Ordering::Relaxed};
 
 /// Frames after its last point for which automation counts as playing, and for which a note is kept: 1 s at 48 kHz, far
 /// longer than any host's display lags behind (our choice).
@@ -22,6 +24,8 @@ const NEVER: u64 = u64::MAX;
 /// The parameters of an instance, by their numbers; values as shares of the range.
 pub(crate) struct Told {
     slots: HashMap<u32, Slot>,
+    /// Whether there may be notes.
+    has_notes: AtomicBool,
     /// Frames processed so far; from one on, so that [`NEVER`] plus one is long ago.
     frames: AtomicU64,
 }
@@ -48,7 +52,11 @@ impl Told {
             most: AtomicU32::new(0),
             point_at: AtomicU64::new(NEVER),
         };
-        Self { slots: parameters.map(|parameter| (parameter, slot())).collect(), frames: AtomicU64::new(0) }
+        Self {
+            slots: parameters.map(|parameter| (parameter, slot())).collect(),
+            has_notes: AtomicBool::new(false),
+            frames: AtomicU64::new(0),
+        }
     }
 
     /// Counts frames that are processed; the audio thread.
@@ -80,6 +88,26 @@ impl Told {
         if let Some(slot) = self.slots.get(&parameter).filter(|_| !value.is_nan()) {
             slot.told_at.store(self.frames.load(Relaxed), Relaxed);
             slot.told.store(value.to_bits(), Relaxed);
+            self.has_notes.store(true, Relaxed);
+        }
+    }
+
+    /// Hands on the notes for which no newer point came in time; the audio thread.
+    pub(crate) fn settle(&self, mut set: impl FnMut(u32, f32)) {
+        if !self.has_notes.swap(false, Relaxed) {
+            return;
+        }
+        for (&parameter, slot) in &self.slots {
+            let told = f32::from_bits(slot.told.load(Relaxed));
+            if told.is_nan() {
+                continue;
+            }
+            if self.is_recent(slot.told_at.load(Relaxed)) {
+                self.has_notes.store(true, Relaxed);
+            } else {
+                slot.told.store(NOTHING, Relaxed);
+                set(parameter, told);
+            }
         }
     }
 
@@ -100,7 +128,7 @@ impl Told {
     pub(crate) fn read(&self, parameter: u32) -> Option<f32> {
         let slot = self.slots.get(&parameter)?;
         let told = f32::from_bits(slot.told.load(Relaxed));
-        (!told.is_nan() && self.is_recent(slot.told_at.load(Relaxed))).then_some(told)
+        (!told.is_nan()).then_some(told)
     }
 
     /// Takes all notes.
