@@ -182,25 +182,55 @@ impl NewFolder {
     /// Moves files from here to the places that they are to have, in turn, in one go.
     ///
     /// Files that have the places give way, first of all the `last` one: it is
-    /// taken away before anything moves and comes last, so where it lies, all of it does.
+    /// put aside before anything moves and comes last, so where it lies, all of it does.
     ///
     /// # Errors
-    /// When one cannot be moved; those before it have been.
+    /// When one cannot be moved; then all is as it was.
     pub fn hand_out(self, moves: &[(PathBuf, PathBuf)], last: &(PathBuf, PathBuf)) -> io::Result<()> {
         let _desk = desk();
-        match fs::remove_file(&last.1) {
-            Err(error) if error.kind() != ErrorKind::NotFound => return Err(error),
-            _ => {}
-        }
-        let mut folders: Vec<PathBuf> = Vec::new();
-        for (from, to) in moves.iter().chain([last]) {
-            fs::rename(from, to)?;
-            let folder = parent(to);
-            if !folders.contains(&folder) {
-                folders.push(folder);
+        let mut done: Vec<(PathBuf, PathBuf)> = Vec::new();
+        let moved = self.moved(moves, last, &mut done);
+        if moved.is_err() {
+            for (from, to) in done.iter().rev() {
+                // Whatever cannot go back stays where it is.
+                let _ = fs::rename(to, from);
             }
+            return moved;
         }
+        let mut folders: Vec<PathBuf> = moves.iter().chain([last]).map(|(_, to)| parent(to)).collect();
+        folders.sort();
+        folders.dedup();
         folders.iter().try_for_each(|folder| sync_folder(folder))
+    }
+
+    /// Moves files to their places, and what lies there to this folder; `done` says which moves were made.
+    fn moved(
+        &self,
+        moves: &[(PathBuf, PathBuf)],
+        last: &(PathBuf, PathBuf),
+        done: &mut Vec<(PathBuf, PathBuf)>,
+    ) -> io::Result<()> {
+        let mut go = |from: &Path, to: &Path| -> io::Result<()> {
+            fs::rename(from, to)?;
+            done.push((from.to_path_buf(), to.to_path_buf()));
+            Ok(())
+        };
+        let aside = |place: usize| self.path().join(format!("aside {place}"));
+        // A folder is nobody's file of ours, and stays.
+        let give_way = |to: &Path, place: usize, go: &mut dyn FnMut(&Path, &Path) -> io::Result<()>| {
+            match fs::symlink_metadata(to) {
+                Ok(there) if there.is_dir() => Err(ErrorKind::IsADirectory.into()),
+                Ok(_) => go(to, &aside(place)),
+                Err(error) if error.kind() == ErrorKind::NotFound => Ok(()),
+                Err(error) => Err(error),
+            }
+        };
+        give_way(&last.1, moves.len(), &mut go)?;
+        for (place, (from, to)) in moves.iter().enumerate() {
+            give_way(to, place, &mut go)?;
+            go(from, to)?;
+        }
+        go(&last.0, &last.1)
     }
 }
 
@@ -351,7 +381,7 @@ mod tests {
     }
 
     #[test]
-    fn the_last_file_is_gone_until_all_others_are_there() {
+    fn all_files_come_or_all_stay_as_they_were() {
         let folder = tempfile::tempdir().unwrap();
         let at = |name: &str| folder.path().join(name);
         for name in ["mix", "report", "a stranger's"] {
@@ -363,13 +393,16 @@ mod tests {
                 (whole.path().join(name), at(name))
             })
         };
-        // A folder stands where the mix belongs: nothing moves, and no old report tells of a new mix.
+        // A folder stands where the mix belongs: all is as it was.
         fs::create_dir_all(at("in the way/x")).unwrap();
         let whole = NewFolder::within(folder.path()).unwrap();
         let [mut mix, report] = moves(&whole);
         mix.1 = at("in the way");
         assert!(whole.hand_out(&[mix], &report).is_err());
-        assert!(!at("report").exists() && fs::read(at("mix")).unwrap() == b"old");
+        for name in ["mix", "report"] {
+            assert_eq!(fs::read(at(name)).unwrap(), b"old", "{name}");
+        }
+        assert!(at("in the way/x").is_dir());
 
         let whole = NewFolder::within(folder.path()).unwrap();
         let [mix, report] = moves(&whole);

@@ -96,6 +96,24 @@ pub(crate) struct StemEntry {
     pub(crate) set: Vec<Wish>,
 }
 
+/// Gathers what lies under the texts of a plan, those under a mistyped key or in a wrong place included.
+fn files_named_in(value: &DeValue<'_>, folder: &Path, named: &mut Vec<PathBuf>) {
+    match value {
+        DeValue::String(text) => named.extend(Some(folder.join(&**text)).filter(|path| path.is_file())),
+        DeValue::Array(values) => {
+            for value in values {
+                files_named_in(value.get_ref(), folder, named);
+            }
+        }
+        DeValue::Table(table) => {
+            for value in table.values() {
+                files_named_in(value.get_ref(), folder, named);
+            }
+        }
+        _ => {}
+    }
+}
+
 impl PlanFile {
     /// Reads a plan; paths in it start from its folder.
     ///
@@ -125,6 +143,10 @@ impl PlanFile {
             anyhow!("{from}: is not TOML ({what}); write one \"key = value\" a line, and texts in quotes")
         })?;
         let mut plan = Self::default();
+        // Whatever a text is meant to be: where a file lies under it, nothing may be written over that.
+        for value in table.get_ref().values() {
+            files_named_in(value.get_ref(), folder, &mut plan.named);
+        }
         let mut faults: Vec<(usize, String)> = Vec::new();
         for (key, value) in in_turn(table.get_ref()) {
             let mut keep = |fault: anyhow::Error| faults.push((key.span().start, format!("{fault:#}")));
@@ -417,6 +439,17 @@ mod tests {
 
     fn parse(text: &str) -> PlanFile {
         PlanFile::parse(text, "plan.toml", Path::new("folder")).unwrap()
+    }
+
+    #[test]
+    fn a_file_under_a_mistyped_key_is_named_all_the_same() {
+        let folder = tempfile::tempdir().unwrap();
+        let file = folder.path().join("dry.wav");
+        std::fs::write(&file, "x").unwrap();
+        for text in ["[[stem]]\nfle = \"dry.wav\"\n", "[[stem]]\nfile = [\"dry.wav\"]\n"] {
+            let plan = PlanFile::parse(text, "plan.toml", folder.path()).unwrap();
+            assert!(plan.named.contains(&file), "{text}");
+        }
     }
 
     #[test]
