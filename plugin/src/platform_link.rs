@@ -920,7 +920,9 @@ mod tests {
         let b = open(registry, &state(8, 1.6), 2);
         let play = |a: &[Instance]| a.iter().chain(&b).for_each(Instance::blocks);
         for link in [Link::Off, ONE] {
-            a.iter_mut().for_each(|each| each.link = link);
+            for each in &mut a {
+                each.link = link;
+            }
             play(&a);
         }
         assert_eq!((decays(&a), decays(&b)), (vec![0.3; 2], vec![1.6; 2]));
