@@ -3,11 +3,9 @@
 use divan::Bencher;
 use divan::counter::ItemsCount;
 use rostra_bench::noisy_line;
-use rostra_dsp::bands::{BUSES, LANES, LaneFrame};
-use rostra_dsp::delay_line::DelayLine;
-use rostra_dsp::direct::Direct;
-use rostra_dsp::instruction_set::{Eight, EightKernel, InstructionSet};
-use rostra_dsp::segment::Segment;
+use rostra_dsp::engine::parts::{BUSES, DelayLine, Direct, Segment};
+use rostra_dsp::kernel::{Eight, EightKernel, InstructionSet};
+use rostra_dsp::plan::{LANES, LaneFrame};
 
 /// Frames of a run.
 const RUNS: [usize; 2] = [64, 128];

@@ -3,9 +3,9 @@
 use divan::Bencher;
 use divan::counter::ItemsCount;
 use rostra_bench::RATE_HZ;
-use rostra_dsp::bands::{BUSES, LANES, LaneBank, LaneFrame, SplitDesign};
-use rostra_dsp::instruction_set::{Eight, EightKernel, InstructionSet};
-use rostra_dsp::noise::Noise;
+use rostra_dsp::engine::parts::{BUSES, LaneBank};
+use rostra_dsp::kernel::{Eight, EightKernel, InstructionSet, Noise};
+use rostra_dsp::plan::{LANES, LaneFrame, SplitDesign};
 
 /// Frames of a block.
 const BLOCKS: [usize; 3] = [16, 64, 128];

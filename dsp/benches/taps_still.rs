@@ -3,12 +3,10 @@
 use divan::Bencher;
 use divan::counter::ItemsCount;
 use rostra_bench::{RATE_HZ, SeatPlanner, TailMaker, noisy_line, seat_of, tail_spec};
-use rostra_dsp::arrivals::ARRIVALS;
-use rostra_dsp::bands::{BUSES, LANES, LaneFrame};
-use rostra_dsp::delay_line::DelayLine;
-use rostra_dsp::instruction_set::{Eight, EightKernel, InstructionSet};
-use rostra_dsp::reflector::Reflector;
-use rostra_dsp::segment::Segment;
+use rostra_dsp::acoustics::ARRIVALS;
+use rostra_dsp::engine::parts::{BUSES, DelayLine, Reflector, Segment};
+use rostra_dsp::kernel::{Eight, EightKernel, InstructionSet};
+use rostra_dsp::plan::{LANES, LaneFrame};
 
 /// Frames of a grid step at 48 kHz.
 const GRID_FRAMES: usize = 512;

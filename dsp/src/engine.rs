@@ -5,21 +5,53 @@
 //! A plan is made on a fixed grid of frames counted from reset, whatever the
 //! blocks of the host: the same settings at the same frames give the same sound.
 
-use crate::bands::SplitDesign;
-use crate::convolver::INPUTS;
-use crate::distance_tone::{DistanceTone, TonePlan, ringing_s};
-use crate::early::{DECORRELATOR_RINGS_S, Early, EarlyConfig, LONGEST_RUN_FRAMES, SLOW_TAIL_STEPS};
+pub(crate) mod glide;
+pub(crate) mod segment;
+
+pub(crate) mod sound_gate;
+pub(crate) mod stereo_input;
+
+pub(crate) mod distance_tone;
+
+pub(crate) mod delay_line;
+pub(crate) mod lane_bank;
+
+pub(crate) mod decorrelator;
+pub(crate) mod direct;
+pub(crate) mod reflector;
+
+pub(crate) mod early;
+pub(crate) mod tail_stage;
+
+/// What the engine is made of, one by one: for benches and for tests.
+pub mod parts {
+    pub use super::decorrelator::Decorrelator;
+    pub use super::delay_line::DelayLine;
+    pub use super::direct::Direct;
+    pub use super::early::{Early, EarlyConfig, LONGEST_RUN_FRAMES};
+    pub use super::glide::Glide;
+    pub use super::lane_bank::{BUSES, LaneBank};
+    pub use super::reflector::Reflector;
+    pub use super::segment::{STEPS, Segment};
+}
+
+pub use distance_tone::{DistanceTone, TonePlan, tone_gain};
+
+use crate::engine::distance_tone::ringing_s;
+use crate::engine::early::{DECORRELATOR_RINGS_S, Early, EarlyConfig, LONGEST_RUN_FRAMES, SLOW_TAIL_STEPS};
+use crate::engine::segment::{STEPS, Segment};
+use crate::engine::sound_gate::{LetIn, LetOut};
+use crate::engine::stereo_input::StereoInput;
+use crate::engine::tail_stage::TailStage;
 use crate::extremes::largest;
-use crate::instruction_set::InstructionSet;
-use crate::plan::SourcePlan;
-use crate::planner::Planner;
-use crate::segment::{STEPS, Segment};
+use crate::kernel::convolver::INPUTS;
+use crate::kernel::instruction_set::InstructionSet;
+use crate::kernel::stagger::Stagger;
+use crate::plan::band_split::SplitDesign;
+use crate::plan::planner::Planner;
+use crate::plan::source_plan::{SOURCES, SourcePlan};
 use crate::settings::Settings;
-use crate::sound_gate::{LetIn, LetOut};
-use crate::stagger::Stagger;
-use crate::stereo_input::{SOURCES, StereoInput};
 use crate::tail::{TailSpec, TailSupply, onset_frames};
-use crate::tail_stage::TailStage;
 
 /// Channels in and out.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -323,7 +355,9 @@ impl Engine {
             }
         }
         if first {
-            self.tails.stagger_by(Stagger::of(&settings.seat));
+            let seat = &settings.seat;
+            let numbers = [seat.depth_m, seat.bearing_deg, seat.riser_m, seat.facing_deg, seat.width_m];
+            self.tails.stagger_by(Stagger::of(&numbers));
         }
         let tail_changed = self.tails.collect(supply, first);
         let changed = tail_changed || self.settings != Some(settings);

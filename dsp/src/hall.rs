@@ -7,15 +7,18 @@
 //! is another sound and not another balance.
 
 mod early;
-pub mod engine;
+mod engine;
 mod pre_delay;
 mod ramp;
-pub mod reflections;
+mod reflections;
 
+pub use engine::HallEngine;
+pub use reflections::{Reflection, Reflections, specular_share};
+
+use crate::acoustics::octave::PerBand;
+use crate::acoustics::pickup::Pair;
+use crate::acoustics::platform::share_after;
 use crate::extremes::largest;
-use crate::octave::PerBand;
-use crate::pickup::Pair;
-use crate::platform::share_after;
 use crate::tail::{TailSpec, hall_onset_frames};
 
 /// Ranges of a hall's figures, in the units of [`Hall`].
@@ -171,7 +174,7 @@ impl Hall {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::octave::mid_mean;
+    use crate::acoustics::octave::mid_mean;
 
     #[test]
     fn the_ratios_are_ratios_of_means() {

@@ -1,8 +1,8 @@
 //! Everything that the user sets, as plain values, and how they are snapped.
 
-use crate::pickup::Pickup;
-use crate::platform::Platform;
-use crate::seat::Seat;
+use crate::acoustics::pickup::Pickup;
+use crate::acoustics::platform::Platform;
+use crate::acoustics::seat::Seat;
 
 /// The close microphone and the weight of the low middle.
 #[derive(Clone, Copy, Debug, PartialEq)]

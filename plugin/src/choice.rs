@@ -10,9 +10,7 @@
 use std::sync::LazyLock;
 
 use nice_plug::prelude::Enum;
-use rostra_dsp::pickup::Pair;
-use rostra_dsp::radiation::Family;
-use rostra_dsp::surface::Finish;
+use rostra_dsp::acoustics::{Family, Finish, Pair};
 
 use crate::platform_link::Link;
 

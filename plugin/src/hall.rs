@@ -12,8 +12,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use nice_plug::prelude::*;
 use nice_plug_egui::EguiEditor;
 use rostra_dsp::engine::{PrepareError, check_sample_rate};
-use rostra_dsp::hall::Hall;
-use rostra_dsp::hall::engine::HallEngine;
+use rostra_dsp::hall::{Hall, HallEngine};
 
 use self::parameters::HallParameters;
 use crate::dry_fade::{DryFade, audible};

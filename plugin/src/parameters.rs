@@ -4,13 +4,8 @@ use std::sync::Arc;
 
 use nice_plug::prelude::{BoolParam, EnumParam, FloatParam, Params};
 use rostra_dsp::Settings;
-use rostra_dsp::air::Air;
-use rostra_dsp::pickup::{Pair, Pickup};
-use rostra_dsp::platform::Platform;
-use rostra_dsp::radiation::Family;
-use rostra_dsp::seat::Seat;
+use rostra_dsp::acoustics::{Air, Family, Finish, Pair, Pickup, Platform, Seat};
 use rostra_dsp::settings::{CLOSE_MIC_M, Level, Tone};
-use rostra_dsp::surface::Finish;
 
 use crate::carried::Carrier;
 use crate::choice::Listed;

@@ -4,9 +4,7 @@ use nice_plug::params::persist::deserialize_field;
 use nice_plug::plugin::ParamValue;
 use nice_plug::prelude::{Enum, PluginState};
 use rostra_dsp::Settings;
-use rostra_dsp::pickup::Pair;
-use rostra_dsp::radiation::Family;
-use rostra_dsp::surface::Finish;
+use rostra_dsp::acoustics::{Family, Finish, Pair};
 
 use crate::carried::{Carried, CarriedValue, VERSION, is_newer, is_same};
 use crate::choice::{Listed, place_of_id};

@@ -18,9 +18,7 @@ use rostra::hall::parameters::{HALL_NUMBERS, HallParameters};
 use rostra::parameters::{NUMBERS, Parameters};
 use rostra::platform_link::{Link, SHARED_IDS};
 use rostra::quantity::Number;
-use rostra_dsp::pickup::Pair;
-use rostra_dsp::radiation::Family;
-use rostra_dsp::surface::Finish;
+use rostra_dsp::acoustics::{Family, Finish, Pair};
 use rostra_fuzz::Target;
 
 use nice_plug::prelude::Enum as _;

@@ -24,7 +24,7 @@ use rostra::file_table::table;
 use rostra::hall::parameters::{HALL_NUMBERS, HallValues, hall_of};
 use rostra::parameters::NUMBERS;
 use rostra_dsp::Settings;
-use rostra_dsp::radiation::Family;
+use rostra_dsp::acoustics::Family;
 use rostra_files::{
     Contents, Entry, HALL, KINDS, Kind, Listed as File, PLATFORM, Place, SEAT, Shelf, Value,
     Values as Allowed, schema,

@@ -1,11 +1,9 @@
 //! One arrival alone, played by the engine's own early part.
 
-use rostra_dsp::arrivals::ARRIVALS;
-use rostra_dsp::bands::LANES;
-use rostra_dsp::early::{Early, EarlyConfig, LONGEST_RUN_FRAMES};
-use rostra_dsp::instruction_set::InstructionSet;
-use rostra_dsp::plan::SourcePlan;
-use rostra_dsp::segment::{STEPS, Segment};
+use rostra_dsp::acoustics::ARRIVALS;
+use rostra_dsp::engine::parts::{Early, EarlyConfig, LONGEST_RUN_FRAMES, STEPS, Segment};
+use rostra_dsp::kernel::InstructionSet;
+use rostra_dsp::plan::{LANES, SourcePlan};
 use rostra_dsp::tail::onset_frames;
 
 /// Blocks of the convolver in a grid step of plans, as the engine's documentation has it.

@@ -8,24 +8,16 @@
 use std::f64::consts::TAU;
 
 use rostra_dsp::Settings;
-use rostra_dsp::arrivals::{ARRIVALS, Arrival, arrivals};
-use rostra_dsp::bands::{LANES, SplitDesign, Weights};
-use rostra_dsp::distance_tone::{DistanceTone, TonePlan};
-use rostra_dsp::engine::{Config, Engine, Layout, PrepareError};
+use rostra_dsp::acoustics::{
+    ARRIVALS, Arrival, BANDS, Capsule, Family, Finish, NOMINAL_HZ, Pair, Pickup, Platform, Seat, Source,
+    Vector, arrivals,
+};
+use rostra_dsp::engine::{Config, DistanceTone, Engine, Layout, PrepareError, TonePlan};
 use rostra_dsp::extremes::larger;
-use rostra_dsp::instruction_set::InstructionSet;
+use rostra_dsp::kernel::{InstructionSet, Noise};
 use rostra_dsp::measure::octave_energies;
-use rostra_dsp::noise::Noise;
-use rostra_dsp::octave::{BANDS, NOMINAL_HZ};
-use rostra_dsp::pickup::{Capsule, Pair, Pickup};
-use rostra_dsp::plan::SourcePlan;
-use rostra_dsp::planner::Planner;
-use rostra_dsp::platform::Platform;
-use rostra_dsp::radiation::Family;
-use rostra_dsp::seat::{Seat, Source};
-use rostra_dsp::surface::Finish;
+use rostra_dsp::plan::{LANES, Planner, SourcePlan, SplitDesign, Weights};
 use rostra_dsp::tail::{BuildAtOnce, TailSpec, TailSpectra, TailSupply, TailVoice, onset_frames, synthesise};
-use rostra_dsp::vector::Vector;
 
 const RATE_HZ: f64 = 48_000.0;
 const LAYOUTS: [Layout; 3] = [Layout::MonoToMono, Layout::MonoToStereo, Layout::StereoToStereo];

@@ -6,12 +6,10 @@ use std::path::PathBuf;
 
 use anyhow::{Context as _, Result, anyhow, ensure};
 use rostra_dsp::Settings;
-use rostra_dsp::arrivals::{arrivals, images};
+use rostra_dsp::acoustics::{
+    Face, Family, MID, NOMINAL_HZ, PerBand, Source, arrivals, bands_at_rate, images,
+};
 use rostra_dsp::measure::{DecayCurve, OctaveFilter, c80_db, centre_time_s, d50};
-use rostra_dsp::octave::{MID, NOMINAL_HZ, PerBand, bands_at_rate};
-use rostra_dsp::platform::Face;
-use rostra_dsp::radiation::Family;
-use rostra_dsp::seat::Source;
 use rostra_terminal::say;
 
 use crate::impulse_picture;

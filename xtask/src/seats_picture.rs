@@ -5,7 +5,7 @@ use std::path::Path;
 use anyhow::Result;
 use plotters::style::RGBColor;
 use rostra_dsp::Settings;
-use rostra_dsp::seat::Source;
+use rostra_dsp::acoustics::Source;
 
 use crate::label_places::{Label, Rect, places};
 use crate::picture::{
@@ -349,7 +349,7 @@ fn entry(sheet: &Sheet, top: f64, rows: usize, index: usize, seated: &Seated, so
 #[cfg(test)]
 mod tests {
     use super::*;
-    use rostra_dsp::seat::Seat;
+    use rostra_dsp::acoustics::Seat;
 
     fn seated(index: usize, depth_m: f64, bearing_deg: f64) -> Seated {
         Seated {

@@ -1,9 +1,7 @@
 //! What was asked of the plug-in, as the plain values of the acoustics.
 
 use rostra_dsp::Settings;
-use rostra_dsp::pickup::Pair;
-use rostra_dsp::radiation::Family;
-use rostra_dsp::surface::Finish;
+use rostra_dsp::acoustics::{Family, Finish, Pair};
 
 use crate::offline_host::Setting;
 use crate::parameter::Plain;

@@ -4,9 +4,9 @@ use std::f64::consts::TAU;
 
 use super::Hall;
 use super::reflections::{MOST_HITS, REFLECTIONS, Reflection, Reflections, TOP_HZ};
-use crate::delay_line::DelayLine;
-use crate::early::LONGEST_RUN_FRAMES;
-use crate::instruction_set::{InstructionSet, Kernel, multiply_add};
+use crate::engine::delay_line::DelayLine;
+use crate::engine::early::LONGEST_RUN_FRAMES;
+use crate::kernel::instruction_set::{InstructionSet, Kernel, multiply_add};
 
 /// Longest delay of a reflection that sounds, s: the mixing time of the largest hall, 0.173 s, rounded up.
 const LONGEST_DELAY_S: f64 = 0.18;

@@ -10,14 +10,14 @@ use super::early::Early;
 use super::pre_delay::PreDelay;
 use super::ramp::Ramp;
 use super::{Hall, PRE_DELAY_S};
-use crate::convolver::INPUTS;
-use crate::decorrelator::Decorrelator;
-use crate::early::{DECORRELATOR_RINGS_S, LONGEST_RUN_FRAMES};
+use crate::engine::decorrelator::Decorrelator;
+use crate::engine::early::{DECORRELATOR_RINGS_S, LONGEST_RUN_FRAMES};
+use crate::engine::sound_gate::{LetIn, LetOut};
+use crate::engine::tail_stage::TailStage;
 use crate::engine::{PrepareError, check_sample_rate};
-use crate::instruction_set::{InstructionSet, Kernel};
-use crate::sound_gate::{LetIn, LetOut};
+use crate::kernel::convolver::INPUTS;
+use crate::kernel::instruction_set::{InstructionSet, Kernel};
 use crate::tail::{TailSpec, TailSupply, hall_onset_frames};
-use crate::tail_stage::TailStage;
 
 /// How long the low-passes of the reflections ring, s: from +120 dB down to their silent state, 420 dB at the least
 /// coefficient, rounded up.

@@ -1,8 +1,8 @@
 //! The gap before the hall answers: a delay that is changed by a crossfade, never by a glide, so that no pitch bends.
 
 use super::PRE_DELAY_S;
-use crate::delay_line::DelayLine;
-use crate::early::LONGEST_RUN_FRAMES;
+use crate::engine::delay_line::DelayLine;
+use crate::engine::early::LONGEST_RUN_FRAMES;
 
 /// Time over which one gap gives way to another, s: as long as a fast tap's crossfade on the platform.
 const FADE_S: f64 = 0.05;

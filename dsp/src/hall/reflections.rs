@@ -1,17 +1,17 @@
 //! The hall's first reflections: image sources of a shoebox, for a player left and one right on its stage.
 
 use super::{Hall, SPEED_OF_SOUND_M_S};
-use crate::air::Air;
+use crate::acoustics::air::Air;
+use crate::acoustics::octave::mid_mean;
+use crate::acoustics::pickup::{Capsule, Pair};
+use crate::acoustics::platform::DECAY_EXPONENT;
+use crate::acoustics::vector::Vector;
 use crate::extremes::{least, smaller};
-use crate::octave::mid_mean;
-use crate::pickup::{Capsule, Pair};
-use crate::platform::DECAY_EXPONENT;
-use crate::vector::Vector;
 
 /// Most walls that a reflection meets.
-pub const MOST_HITS: usize = 3;
+pub(super) const MOST_HITS: usize = 3;
 /// Reflections of one to [`MOST_HITS`] hits in a closed box: 6, 18 and 38.
-pub const REFLECTIONS: usize = 62;
+pub(super) const REFLECTIONS: usize = 62;
 
 /// Height and length of the hall against its width: those of a shoebox (common practice, no source).
 const HEIGHT_TO_WIDTH: f64 = 0.8;
@@ -33,7 +33,7 @@ const PAIR: Pair = Pair::NearCoincident;
 /// Octave at which the reflections' loss of top is looked at: 4 kHz.
 const TOP_BAND: usize = 5;
 /// Its frequency, Hz.
-pub const TOP_HZ: f64 = 4000.0;
+pub(super) const TOP_HZ: f64 = 4000.0;
 
 /// One reflection of the left player; that of the right player is its mirror image.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]

@@ -2,7 +2,7 @@
 
 use std::f64::consts::PI;
 
-use crate::pickup::Pair;
+use crate::acoustics::pickup::Pair;
 
 /// What a pair hears of a diffuse field of the front half-space.
 #[derive(Clone, Debug)]

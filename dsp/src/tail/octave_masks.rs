@@ -5,7 +5,7 @@
 
 use std::f64::consts::PI;
 
-use crate::octave::{BANDS, OCTAVE_RATIO, PerBand, edges_hz};
+use crate::acoustics::octave::{BANDS, OCTAVE_RATIO, PerBand, edges_hz};
 
 /// Half the overlap of neighbouring octaves' masks, as a power of the octave ratio.
 ///

@@ -1,7 +1,7 @@
 //! The bearing rule: a ruler in degrees with the player's tick and the source width as a bracket.
 
 use egui::{Align2, Pos2, Rect, pos2};
-use rostra_dsp::seat::{CLEARANCE_M, Source};
+use rostra_dsp::acoustics::{CLEARANCE_M, Source};
 
 use super::pen::{Pen, SMALL, area};
 use super::sight::Sight;

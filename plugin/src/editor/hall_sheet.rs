@@ -1,10 +1,9 @@
 //! The hall's sheet: what it answers over time, how long each octave lasts, and its figures.
 
 use egui::{Align2, Pos2, Rect, Ui, pos2};
+use rostra_dsp::acoustics::NOMINAL_HZ;
 use rostra_dsp::extremes::largest;
-use rostra_dsp::hall::Hall;
-use rostra_dsp::hall::reflections::{Reflections, specular_share};
-use rostra_dsp::octave::NOMINAL_HZ;
+use rostra_dsp::hall::{Hall, Reflections, specular_share};
 
 use super::figures::{self, Figures, GROUP, ROW, check};
 use super::file_menu::{Filed, Menus, Wish};

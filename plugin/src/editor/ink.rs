@@ -1,8 +1,7 @@
 //! Ink on paper: the colours of the sheet, and which line stands for which surface.
 
 use egui::Color32;
-use rostra_dsp::arrivals::Image;
-use rostra_dsp::platform::Face;
+use rostra_dsp::acoustics::{Face, Image};
 
 /// The colours of a sheet.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

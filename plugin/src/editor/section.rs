@@ -1,9 +1,7 @@
 //! The long section: the platform cut from its front edge to the rear wall, to scale.
 
 use egui::{Align2, Pos2, Rect, pos2};
-use rostra_dsp::radiation::world_axis;
-use rostra_dsp::seat::SOURCE_HEIGHT_M;
-use rostra_dsp::vector::Vector;
+use rostra_dsp::acoustics::{SOURCE_HEIGHT_M, Vector, world_axis};
 
 use super::ink::Surface;
 use super::pen::{Pen, SMALL, TEXT, area, polar};

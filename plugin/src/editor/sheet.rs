@@ -2,7 +2,7 @@
 
 use egui::{Align2, Id, Pos2, Rect, Role, Sense, Ui, WidgetInfo, pos2};
 use rostra_dsp::Settings;
-use rostra_dsp::seat::SOURCE_HEIGHT_M;
+use rostra_dsp::acoustics::SOURCE_HEIGHT_M;
 
 use super::bearing_rule::{self, Rule};
 use super::figures::{self, Figures, GROUP, ROW, check};

@@ -1,15 +1,12 @@
 //! What the ear is told, as the sheet shows it: arrivals, tail, tone and figures of one seat.
 
 use rostra_dsp::Settings;
-use rostra_dsp::arrivals::{ARRIVALS, Image, images};
-use rostra_dsp::distance_tone::tone_gain;
-use rostra_dsp::hall_needs::HallNeeds;
-use rostra_dsp::lane_fit::{THIRDS, third_midband_hz};
-use rostra_dsp::octave::{BANDS, MID, PerBand, exact_midband_hz};
-use rostra_dsp::plan::{PARTS, acoustics, balance_gains};
-use rostra_dsp::platform::{DECAY_EXPONENT, Platform};
-use rostra_dsp::seat::Source;
-use rostra_dsp::vector::Vector;
+use rostra_dsp::acoustics::{
+    ARRIVALS, BANDS, DECAY_EXPONENT, Image, MID, PARTS, PerBand, Platform, Source, THIRDS, Vector,
+    exact_midband_hz, images, third_midband_hz,
+};
+use rostra_dsp::engine::tone_gain;
+use rostra_dsp::plan::{HallNeeds, acoustics, balance_gains};
 
 use super::ink::Surface;
 

@@ -2,7 +2,7 @@
 
 use egui::{Align2, Rect, Ui, pos2};
 use nice_plug::prelude::Enum;
-use rostra_dsp::seat::Seat;
+use rostra_dsp::acoustics::Seat;
 
 use super::figures::{button, show_tip};
 use super::pen::{Pen, SMALL};

@@ -1,7 +1,7 @@
 //! The tone curve: direct sound, and all that is placed, against the dry input per third of an octave.
 
 use egui::{Align2, Pos2, Rect, pos2};
-use rostra_dsp::lane_fit::{THIRDS, third_midband_hz};
+use rostra_dsp::acoustics::{THIRDS, third_midband_hz};
 
 use super::pen::{Pen, SMALL};
 use super::sight::Sight;

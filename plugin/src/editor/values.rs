@@ -2,13 +2,8 @@
 
 use nice_plug::prelude::Enum;
 use rostra_dsp::Settings;
-use rostra_dsp::air::Air;
-use rostra_dsp::pickup::{Pair, Pickup};
-use rostra_dsp::platform::Platform;
-use rostra_dsp::radiation::Family;
-use rostra_dsp::seat::Seat;
+use rostra_dsp::acoustics::{Air, Family, Finish, Pair, Pickup, Platform, Seat};
 use rostra_dsp::settings::{Level, Tone};
-use rostra_dsp::surface::Finish;
 use rostra_files::nearest;
 
 use crate::choice::Listed;

@@ -1,7 +1,8 @@
 //! Every parameter of the hall, and the plain values that its engine takes.
 
 use nice_plug::prelude::{BoolParam, FloatParam, Params};
-use rostra_dsp::hall::{self, Hall};
+use rostra_dsp::hall;
+use rostra_dsp::hall::Hall;
 
 use crate::carried::Carrier;
 use crate::parameters::switch;

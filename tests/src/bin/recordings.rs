@@ -21,11 +21,10 @@ use std::process::Command;
 
 use anyhow::{Context as _, Result, ensure};
 use rostra_dsp::Settings;
+use rostra_dsp::acoustics::{BANDS, Family, NOMINAL_HZ, PerBand};
 use rostra_dsp::extremes::larger;
 use rostra_dsp::measure::{delay_samples, octave_energies};
-use rostra_dsp::octave::{BANDS, NOMINAL_HZ, PerBand};
 use rostra_dsp::plan::acoustics;
-use rostra_dsp::radiation::Family;
 
 /// A seat for each recording: family, depth m, bearing degrees, riser m; where such players sit (common practice, no source).
 const SEATS: [(Family, f64, f64, f64); 4] = [

@@ -3,13 +3,10 @@
 use std::f64::consts::PI;
 
 use rostra_dsp::Settings;
-use rostra_dsp::air::pure_tone_attenuation_db_per_m;
+use rostra_dsp::acoustics::{BANDS, Family, Pair, Pattern, exact_midband_hz, pure_tone_attenuation_db_per_m};
 use rostra_dsp::engine::{Config, Layout};
 use rostra_dsp::extremes::larger;
 use rostra_dsp::measure::{Take, impulse_response};
-use rostra_dsp::octave::{BANDS, exact_midband_hz};
-use rostra_dsp::pickup::Pair;
-use rostra_dsp::radiation::{Family, Pattern};
 
 use super::Row;
 

@@ -6,14 +6,12 @@
 
 use realfft::RealFftPlanner;
 use rostra_dsp::Settings;
-use rostra_dsp::arrivals::{ARRIVALS, images};
-use rostra_dsp::bands::SplitDesign;
+use rostra_dsp::acoustics::{ARRIVALS, images};
+use rostra_dsp::engine::parts::Glide;
 use rostra_dsp::engine::{Config, Engine, Layout};
 use rostra_dsp::extremes::larger;
-use rostra_dsp::glide::Glide;
-use rostra_dsp::instruction_set::InstructionSet;
-use rostra_dsp::plan::{SourcePlan, acoustics, capsules};
-use rostra_dsp::planner::Planner;
+use rostra_dsp::kernel::InstructionSet;
+use rostra_dsp::plan::{Planner, SourcePlan, SplitDesign, acoustics, capsules};
 use rostra_dsp::tail::{BuildAtOnce, TailSpec, TailSupply, TailVoice};
 
 use super::{Row, energy_db, to_f64};

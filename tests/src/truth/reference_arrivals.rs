@@ -1,14 +1,9 @@
 //! The plan's arrivals against image sources of a reference library.
 
-use rostra_dsp::arrivals::{ARRIVALS, arrivals, images};
+use rostra_dsp::acoustics::{
+    ARRIVALS, BANDS, Capsule, Family, Finish, Pickup, Platform, Source, Vector, arrivals, images,
+};
 use rostra_dsp::extremes::larger;
-use rostra_dsp::octave::BANDS;
-use rostra_dsp::pickup::{Capsule, Pickup};
-use rostra_dsp::platform::Platform;
-use rostra_dsp::radiation::Family;
-use rostra_dsp::seat::Source;
-use rostra_dsp::surface::Finish;
-use rostra_dsp::vector::Vector;
 
 use super::Row;
 

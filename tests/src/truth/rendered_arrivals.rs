@@ -1,13 +1,10 @@
 //! Each arrival rendered alone by the engine's own parts, against the plan.
 
-use rostra_dsp::arrivals::ARRIVALS;
-use rostra_dsp::bands::{LANES, SplitDesign, Weights};
+use rostra_dsp::acoustics::{ARRIVALS, BANDS};
 use rostra_dsp::extremes::larger;
-use rostra_dsp::instruction_set::InstructionSet;
+use rostra_dsp::kernel::InstructionSet;
 use rostra_dsp::measure::{OctaveFilter, delay_samples, octave_energies};
-use rostra_dsp::octave::BANDS;
-use rostra_dsp::plan::{SourcePlan, acoustics};
-use rostra_dsp::planner::Planner;
+use rostra_dsp::plan::{LANES, Planner, SourcePlan, SplitDesign, Weights, acoustics};
 
 use super::{Row, energy_db, quantile, to_f64};
 use crate::{alone, seats};

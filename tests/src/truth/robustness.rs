@@ -1,13 +1,10 @@
 //! What holds for any input: block splits, bad samples, the largest output.
 
 use rostra_dsp::Settings;
-use rostra_dsp::bands::{LANES, SplitDesign};
 use rostra_dsp::engine::{Config, Engine, Layout};
 use rostra_dsp::extremes::larger;
-use rostra_dsp::instruction_set::InstructionSet;
-use rostra_dsp::noise::Noise;
-use rostra_dsp::plan::SourcePlan;
-use rostra_dsp::planner::Planner;
+use rostra_dsp::kernel::{InstructionSet, Noise};
+use rostra_dsp::plan::{LANES, Planner, SourcePlan, SplitDesign};
 use rostra_dsp::tail::{BuildAtOnce, TailSpec, TailSpectra, synthesise};
 
 use super::{Row, to_f64};
@@ -20,7 +17,7 @@ fn settings() -> Settings {
     let mut settings = Settings::default();
     settings.seat.depth_m = 9.0;
     settings.seat.bearing_deg = -20.0;
-    settings.seat.family = rostra_dsp::radiation::Family::RearBell;
+    settings.seat.family = rostra_dsp::acoustics::Family::RearBell;
     settings.tone.close_mic_m = Some(0.5);
     settings
 }

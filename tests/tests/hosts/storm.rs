@@ -34,7 +34,7 @@ use clack_host::events::{EventFlags, EventHeader};
 use clack_host::prelude::*;
 use clack_host::process::PluginAudioProcessor;
 use clack_host::utils::{BeatTime, SecondsTime};
-use rostra_dsp::noise::Noise;
+use rostra_dsp::kernel::Noise;
 
 use super::audio_thread::AudioThread;
 use super::block::Block;

@@ -1,12 +1,8 @@
 //! What a lesson tells of a scene in numbers, worked out from the plan when it is shown.
 
-use rostra_dsp::arrivals::images;
+use rostra_dsp::acoustics::{BANDS, Face, PARTS, Vector, images};
 use rostra_dsp::extremes::smaller;
-use rostra_dsp::hall_needs::HallNeeds;
-use rostra_dsp::octave::BANDS;
-use rostra_dsp::plan::{Acoustics, Energies, PARTS, acoustics, balance_gains};
-use rostra_dsp::platform::Face;
-use rostra_dsp::vector::Vector;
+use rostra_dsp::plan::{Acoustics, Energies, HallNeeds, acoustics, balance_gains};
 use serde::Deserialize;
 
 use crate::scene::Scene;
@@ -119,7 +115,7 @@ impl Figure {
 }
 
 /// Returns the shortest way by a wall or the canopy to either capsule, m.
-fn first_wall_m(heard: &Acoustics, place: Vector, platform: &rostra_dsp::platform::Platform) -> f64 {
+fn first_wall_m(heard: &Acoustics, place: Vector, platform: &rostra_dsp::acoustics::Platform) -> f64 {
     let floor = Face::ALL.iter().position(|face| *face == Face::Floor);
     let images = images(place, platform);
     let by_wall = images.iter().enumerate().filter(|(_, image)| {
@@ -141,10 +137,10 @@ const _: () = assert!(BAND_4_KHZ < BANDS);
 mod tests {
     use rostra::tail_builder::Supply;
     use rostra_dsp::Settings;
+    use rostra_dsp::acoustics::NOMINAL_HZ;
     use rostra_dsp::engine::{Config, Layout};
-    use rostra_dsp::hall::engine::HallEngine;
+    use rostra_dsp::hall::HallEngine;
     use rostra_dsp::measure::{Take, impulse_response, octave_energies};
-    use rostra_dsp::octave::NOMINAL_HZ;
 
     use super::*;
     use crate::scene::Change;

@@ -16,8 +16,7 @@ use rostra::meters::Meters;
 use rostra::tail_builder::Supply;
 use rostra_dsp::engine::{Config, Layout};
 use rostra_dsp::extremes::larger;
-use rostra_dsp::hall::Hall;
-use rostra_dsp::hall::engine::HallEngine;
+use rostra_dsp::hall::{Hall, HallEngine};
 use rtrb::{Consumer, Producer, RingBuffer};
 
 use crate::ceiling::under_ceiling;

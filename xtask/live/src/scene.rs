@@ -11,7 +11,7 @@ use rostra::parameters::{BEARING, DEPTH};
 use rostra::quantity::Number;
 use rostra_dsp::Settings;
 use rostra_dsp::hall::Hall;
-use rostra_dsp::hall_needs::HallNeeds;
+use rostra_dsp::plan::HallNeeds;
 use rostra_files::{HALL, PLATFORM, SEAT, Shelf};
 use serde::Deserialize;
 use toml::Spanned;

@@ -1,7 +1,7 @@
 //! A click and a hand clap, to hear the bare platform with.
 
 use rostra_dsp::extremes::larger;
-use rostra_dsp::noise::Noise;
+use rostra_dsp::kernel::Noise;
 
 /// What strikes.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -1,9 +1,7 @@
 //! The hall on a bus that carries noise.
 
-use rostra_dsp::hall::Hall;
-use rostra_dsp::hall::engine::HallEngine;
-use rostra_dsp::instruction_set::InstructionSet;
-use rostra_dsp::noise::Noise;
+use rostra_dsp::hall::{Hall, HallEngine};
+use rostra_dsp::kernel::{InstructionSet, Noise};
 use rostra_dsp::tail::BuildAtOnce;
 
 use crate::block_work::BlockWork;

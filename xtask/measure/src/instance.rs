@@ -4,8 +4,7 @@ use std::sync::Arc;
 
 use rostra_dsp::Settings;
 use rostra_dsp::engine::{Config, Engine, Layout};
-use rostra_dsp::instruction_set::InstructionSet;
-use rostra_dsp::noise::Noise;
+use rostra_dsp::kernel::{InstructionSet, Noise};
 use rostra_dsp::tail::{TailSpec, TailSpectra, TailSupply, TailVoice};
 
 use crate::block_work::BlockWork;

@@ -1,5 +1,5 @@
-use rostra_dsp::delay_line::DelayLine;
-use rostra_dsp::noise::Noise;
+use rostra_dsp::engine::parts::DelayLine;
+use rostra_dsp::kernel::Noise;
 
 use crate::noise_into;
 

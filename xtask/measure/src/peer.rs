@@ -5,7 +5,7 @@
 use std::fmt;
 
 use fft_convolver::{FFTConvolver, FFTConvolverError, TwoStageFFTConvolver};
-use rostra_dsp::noise::Noise;
+use rostra_dsp::kernel::Noise;
 
 use crate::block_work::BlockWork;
 use crate::instance::noise_into;

@@ -3,10 +3,8 @@
 use std::sync::Arc;
 
 use rostra_dsp::Settings;
-use rostra_dsp::bands::SplitDesign;
-use rostra_dsp::instruction_set::InstructionSet;
-use rostra_dsp::plan::SourcePlan;
-use rostra_dsp::planner::Planner;
+use rostra_dsp::kernel::InstructionSet;
+use rostra_dsp::plan::{Planner, SourcePlan, SplitDesign};
 use rostra_dsp::tail::TailSpectra;
 
 use crate::instance::RATE_HZ;

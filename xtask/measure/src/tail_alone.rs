@@ -2,8 +2,7 @@
 
 use std::sync::Arc;
 
-use rostra_dsp::convolver::INPUTS;
-use rostra_dsp::noise::Noise;
+use rostra_dsp::kernel::{INPUTS, Noise};
 use rostra_dsp::tail::{TailSpectra, TailVoice};
 
 use crate::block_work::BlockWork;

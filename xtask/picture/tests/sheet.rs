@@ -11,7 +11,7 @@ use rostra::parameters::{
 };
 use rostra::quantity::Number;
 use rostra_dsp::Settings;
-use rostra_dsp::radiation::Family;
+use rostra_dsp::acoustics::Family;
 use rostra_files::Shelf;
 use rostra_picture::{Desk, open};
 

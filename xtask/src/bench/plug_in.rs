@@ -5,7 +5,7 @@ use std::process::Command;
 
 use anyhow::{Context as _, Result, anyhow, ensure};
 use rostra_bench::{BlockWork, RATE_HZ, noise_into, seat_of};
-use rostra_dsp::noise::Noise;
+use rostra_dsp::kernel::Noise;
 use serde::{Deserialize, Serialize};
 
 use super::budget;

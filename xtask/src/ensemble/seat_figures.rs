@@ -2,9 +2,9 @@
 
 use anyhow::{Context as _, Result};
 use rostra_dsp::Settings;
-use rostra_dsp::hall_needs::HallNeeds;
+use rostra_dsp::acoustics::{MID, NOMINAL_HZ};
 use rostra_dsp::measure::{DecayCurve, OctaveFilter, c80_db, octave_energies};
-use rostra_dsp::octave::{MID, NOMINAL_HZ};
+use rostra_dsp::plan::HallNeeds;
 
 use crate::recording::Recording;
 

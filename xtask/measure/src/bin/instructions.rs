@@ -14,7 +14,7 @@ use rostra_bench::{
     BlockWork, Case, Input, Instance, Movement, RATE_HZ, SeatPlanner, TailAlone, TailMaker, seat_of,
     tail_spec,
 };
-use rostra_dsp::instruction_set::InstructionSet;
+use rostra_dsp::kernel::InstructionSet;
 
 fn main() -> ExitCode {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
