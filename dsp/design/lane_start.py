@@ -1,10 +1,10 @@
 #!/usr/bin/env python3
-"""Works out `dsp/src/lane_start.rs`: the polynomials with which the quick fit of lane weights begins.
+"""Works out `dsp/src/plan/lane_start.rs`: the polynomials with which the quick fit of lane weights begins.
 
-    python3 dsp/design/lane_start.py > dsp/src/lane_start.rs
+    python3 dsp/design/lane_start.py > dsp/src/plan/lane_start.rs
 
 The polynomials map the tilts between neighbouring band gains to factors on
-the gains of the steps between the lanes (`dsp/src/bands.rs`), so that the sum
+the gains of the steps between the lanes (`dsp/src/plan/band_split.rs`), so that the sum
 of lanes has the energies asked for. Trained at 48 kHz on gains as arrivals
 have them: a lobe of a family seen from anywhere, up to three hits of any
 finishes, air. Needs numpy.
@@ -20,9 +20,9 @@ TOP_WEIGHT = 0.1
 POINTS = 24
 SETS = 3000
 ROUNDS = 14
-# As in `dsp/src/bands.rs`.
+# As in `dsp/src/plan/band_split.rs`.
 CORNER_OF_EDGE, TOP_CORNER_OF_EDGE, Q = 0.87, 1.1, 0.6
-# As in `dsp/src/radiation.rs`.
+# As in `dsp/src/acoustics/radiation.rs`.
 LEAK = 0.01
 FACTORS = np.array([
     [1.0] * 7,
@@ -34,7 +34,7 @@ FACTORS = np.array([
     [1.0, 1.05, 1.3, 1.8, 2.6, 3.5, 4.0],
     [1.2, 1.2, 1.4, 1.6, 2.0, 2.0, 2.0],
 ])
-# As in `dsp/src/surface.rs`.
+# As in `dsp/src/acoustics/surface.rs`.
 ABSORPTION = np.array([
     [0.10, 0.07, 0.06, 0.06, 0.06, 0.06, 0.06],
     [0.18, 0.12, 0.10, 0.09, 0.08, 0.07, 0.07],
@@ -46,7 +46,7 @@ ABSORPTION = np.array([
     [0.30, 0.45, 0.65, 0.56, 0.59, 0.71, 0.71],
     [0.15, 0.70, 0.60, 0.60, 0.85, 0.90, 0.90],
 ])
-# ISO 9613-1 at 20 degrees and 50 %, dB/m, 125 Hz to 16 kHz (`dsp/src/air.rs`).
+# ISO 9613-1 at 20 degrees and 50 %, dB/m, 125 Hz to 16 kHz (`dsp/src/acoustics/air.rs`).
 AIR = np.array([0.00044, 0.00131, 0.00273, 0.00466, 0.00986, 0.0294, 0.104, 0.346])
 
 
