@@ -1,0 +1,209 @@
+//! The second part of a plan: energies, and what the tail is fed with.
+
+use super::tail_fit::TailFit;
+use super::{Heard, HeardSource, Room};
+use crate::acoustics::octave::{BANDS, PerBand};
+use crate::acoustics::platform::PARTS;
+use crate::kernel::instruction_set::{Kernel, multiply_add};
+use crate::kernel::polynomial::{exp2, log2};
+use crate::plan::band_split::{FITTED, LANES, Weights};
+use crate::plan::groundwork::SLOTS;
+use crate::plan::low_octaves::{LOW, LowTail};
+use crate::plan::quick_fit::{ABREAST, QuickFit, total};
+use crate::plan::quick_low::{LowTaps, QuickLowLanes, QuickLowTail, Shared};
+use crate::plan::source_acoustics::Energies;
+use crate::plan::source_plan::SourcePlan;
+
+/// Rounds in which the tail is brought to meet the reflections, the first one included.
+const MEETING_ROUNDS: usize = 3;
+/// How far a round goes of its way, after the first: as in the oracle.
+const MEETING_STEP: f32 = 0.7;
+/// rho at which a tail that would cancel reflections is silent, and from which on it is whole: as in the oracle.
+const CANCELLING: (f32, f32) = (-0.75, -0.65);
+/// Share of a tail that is kept where it is called silent: as in the oracle.
+const LEAST_KEPT: f32 = 0.1;
+
+/// The work of [`Planner::plan_tail`].
+pub(super) struct PlanTail<'a> {
+    pub(super) channels: usize,
+    pub(super) fit: &'a QuickFit,
+    pub(super) lanes: &'a QuickLowLanes,
+    pub(super) heard: &'a HeardSource,
+    pub(super) room: &'a mut Room,
+    pub(super) tail: Option<&'a LowTail>,
+    pub(super) plan: &'a mut SourcePlan,
+}
+
+impl Kernel for PlanTail<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn run<const FUSED: bool>(self) {
+        let Self { channels, fit, lanes, heard, .. } = self;
+        let Room { low_gain, low, sums, .. } = self.room;
+        let mut energies =
+            Energies { direct: [0.0; BANDS], specular: [[0.0; BANDS]; PARTS], target: heard.target };
+        for heard in &heard.capsules[..channels] {
+            add_energies::<FUSED>(heard, &mut energies);
+        }
+        low_gains::<FUSED>(heard, lanes, low_gain);
+        let [before, after] = sums;
+        for capsule in 0..channels {
+            let Heard { delay, part, .. } = &heard.capsules[capsule];
+            let taps = LowTaps { delay, gain: &low_gain[capsule], part };
+            taps.sums::<FUSED, { SLOTS + ABREAST }>(lanes, low, [&mut before[capsule], &mut after[capsule]]);
+        }
+        let mut gains = [[0.0_f32; ABREAST]; PARTS];
+        for part in 0..PARTS {
+            let specular = &mut energies.specular[part];
+            specular[..LOW].fill(0.0);
+            for sums in &sums[part][..channels] {
+                for (sum, energy) in specular.iter_mut().zip(sums.energies::<FUSED>(lanes)) {
+                    *sum += f64::from(energy);
+                }
+            }
+            for band in 0..BANDS {
+                let missing = energies.target[part][band] - specular[band];
+                gains[part][band] = (missing as f32).max(0.0).sqrt();
+            }
+        }
+        for part in 0..PARTS {
+            let weights = if let Some(tail) = self.tail {
+                let single =
+                    |energies: &PerBand| -> [f32; LOW] { std::array::from_fn(|band| energies[band] as f32) };
+                let meeting = Meeting {
+                    part,
+                    tail: &tail.quick,
+                    shared: Shared::new::<FUSED>(&sums[part][..channels], &tail.quick, part),
+                    target: single(&energies.target[part]),
+                    specular: single(&energies.specular[part]),
+                };
+                meeting.weights::<FUSED>(gains[part], fit, lanes)
+            } else {
+                TailFit::new::<FUSED>(&gains[part], fit).weights(fit)
+            };
+            for lane in 0..LANES {
+                self.plan.tail[part][lane] = weights[lane] * heard.platform_gain;
+                self.plan.tail_at_level_one[part][lane] = weights[lane] / heard.factor;
+            }
+        }
+        self.plan.energies = energies;
+    }
+}
+
+/// Works out the reflections' complex gains in the middle of the low octaves, as the lanes play them.
+#[inline(always)]
+fn low_gains<const FUSED: bool>(
+    heard: &HeardSource,
+    lanes: &QuickLowLanes,
+    gains: &mut [[[[f32; SLOTS]; 2]; LOW]; 2],
+) {
+    let HeardSource { capsules: [left, right], mean, factors, .. } = heard;
+    for octave in 0..LOW {
+        let [re, im] = &lanes.steps[octave];
+        let [left_gains, right_gains] = &mut *gains;
+        let mut found = [[0.0_f32; SLOTS]; 4];
+        for index in 0..SLOTS {
+            let (mut a, mut b) = (0.0, 0.0);
+            for band in 0..FITTED {
+                let step = mean[band][index] * factors[band][index];
+                a = multiply_add::<FUSED>(re[band], step, a);
+                b = multiply_add::<FUSED>(im[band], step, b);
+            }
+            let scale = 1.0 / mean[octave][index];
+            let left = left.common[index] * left.shape[octave][index] * scale;
+            let right = right.common[index] * right.shape[octave][index] * scale;
+            found[0][index] = a * left;
+            found[1][index] = b * left;
+            found[2][index] = a * right;
+            found[3][index] = b * right;
+        }
+        left_gains[octave] = [found[0], found[1]];
+        right_gains[octave] = [found[2], found[3]];
+    }
+}
+
+/// One part of a tail, and the reflections that it meets.
+struct Meeting<'a> {
+    part: usize,
+    tail: &'a QuickLowTail,
+    shared: Shared,
+    /// Energies in the low octaves: of both together, as asked for, and of the reflections.
+    target: [f32; LOW],
+    specular: [f32; LOW],
+}
+
+impl Meeting<'_> {
+    /// Finds the lane weights with which both together have the energy asked for: see `fit_in_phase` of the oracle.
+    #[inline(always)]
+    fn weights<const FUSED: bool>(
+        &self,
+        mut gains: [f32; ABREAST],
+        fit: &QuickFit,
+        lanes: &QuickLowLanes,
+    ) -> Weights {
+        let mut best = [0.0; LANES];
+        let mut least_error = f32::INFINITY;
+        let mut tail = TailFit::new::<FUSED>(&gains, fit);
+        for round in 0..MEETING_ROUNDS {
+            if round > 0 {
+                tail.follow::<FUSED>(&gains, fit);
+            }
+            let tried = tail.weights(fit);
+            let [heard, common] = self.shared.meet::<FUSED>(self.tail, self.part, &tried, lanes);
+            let mut error = 0.0;
+            for band in 0..LOW {
+                let (target, specular) = (self.target[band], self.specular[band]);
+                let missing = target - specular;
+                let gain = &mut gains[band];
+                if missing <= 0.0 || heard[band] <= 0.0 || *gain <= 0.0 {
+                    continue;
+                }
+                let sum = specular + 2.0 * common[band] + heard[band];
+                let log_ratio = log2::<FUSED>((sum / target).max(f32::MIN_POSITIVE));
+                error += log_ratio * log_ratio;
+                let alone = (missing / heard[band]).sqrt();
+                let rho = common[band] / (alone * heard[band]);
+                let (silent, whole) = CANCELLING;
+                let kept = ((rho - silent) / (whole - silent)).clamp(0.0, 1.0).max(LEAST_KEPT);
+                let factor = alone * ((1.0 + rho * rho).sqrt() - rho) * kept * kept * (3.0 - 2.0 * kept);
+                let way = if round == 0 { 1.0 } else { MEETING_STEP };
+                *gain *= exp2::<FUSED>(way * log2::<FUSED>(factor.max(f32::MIN_POSITIVE)));
+            }
+            if error < least_error {
+                least_error = error;
+                best = tried;
+            }
+        }
+        best
+    }
+}
+
+/// Adds what one capsule hears to the energies of direct sound and reflections.
+#[inline(always)]
+fn add_energies<const FUSED: bool>(heard: &Heard, energies: &mut Energies) {
+    let mut of_part = [[0.0_f32; SLOTS]; PARTS];
+    for index in 0..SLOTS {
+        let power = heard.common[index] * heard.common[index];
+        of_part[0][index] = if heard.part[index] == 0 { power } else { 0.0 };
+        of_part[1][index] = if heard.part[index] == 1 { power } else { 0.0 };
+    }
+    let direct = f64::from(heard.common[0]).powi(2);
+    let (before, _) = of_part[0].as_chunks::<ABREAST>();
+    let (after, _) = of_part[1].as_chunks::<ABREAST>();
+    for band in 0..BANDS {
+        let (shape, _) = heard.shape[band].as_chunks::<ABREAST>();
+        let mut sums = [[0.0_f32; ABREAST]; PARTS];
+        for ((shape, before), after) in shape.iter().zip(before).zip(after) {
+            for i in 0..ABREAST {
+                let power = shape[i] * shape[i];
+                sums[0][i] = multiply_add::<FUSED>(power, before[i], sums[0][i]);
+                sums[1][i] = multiply_add::<FUSED>(power, after[i], sums[1][i]);
+            }
+        }
+        for late in 0..PARTS {
+            energies.specular[late][band] += f64::from(total(&sums[late]));
+        }
+        energies.direct[band] += direct * f64::from(heard.shape[band][0]).powi(2);
+    }
+}
