@@ -36,7 +36,7 @@ pub(crate) struct Player<'a> {
 
 impl SourcePlan {
     /// Fits the engine's lanes to a source's acoustics.
-    pub fn new(acoustics: &Acoustics, settings: &Settings, player: &Player<'_>) -> Self {
+    pub(crate) fn new(acoustics: &Acoustics, settings: &Settings, player: &Player<'_>) -> Self {
         let speed = settings.platform.air.speed_of_sound_m_s();
         let samples_per_m = player.sample_rate_hz / speed;
         let (direct_gain, platform_gain) = balance_gains(&settings.level);

@@ -23,7 +23,7 @@ fn times(a: Complex, b: Complex) -> Complex {
 
 /// The responses of the lanes on the frequencies looked at.
 #[derive(Clone, Debug)]
-pub struct LowLanes {
+pub(crate) struct LowLanes {
     sample_rate_hz: f64,
     /// By frequency, then lane.
     real: [[f32; LANES]; ALL_POINTS],
@@ -32,7 +32,7 @@ pub struct LowLanes {
 
 impl LowLanes {
     /// Works out the responses of a band split.
-    pub fn new(design: &SplitDesign, sample_rate_hz: f64) -> Self {
+    pub(crate) fn new(design: &SplitDesign, sample_rate_hz: f64) -> Self {
         let responses = frequencies_hz().map(|hz| design.lane_responses(hz));
         Self {
             sample_rate_hz,
