@@ -3,9 +3,9 @@
 use divan::Bencher;
 use divan::counter::ItemsCount;
 use rostra_bench::RATE_HZ;
-use rostra_dsp::engine::parts::{BUSES, LaneBank};
+use rostra_dsp::engine::parts::{BUSES, BranchBank};
 use rostra_dsp::kernel::{Eight, EightKernel, InstructionSet, Noise};
-use rostra_dsp::plan::{LANES, LaneFrame, SplitDesign};
+use rostra_dsp::plan::{BRANCHES, BranchFrame, SplitDesign};
 
 /// Frames of a block.
 const BLOCKS: [usize; 3] = [16, 64, 128];
@@ -26,11 +26,11 @@ fn plain(bencher: Bencher, frames: usize) {
 
 fn run(bencher: Bencher, frames: usize, set: InstructionSet) {
     let design = SplitDesign::new(RATE_HZ);
-    let mut bank = LaneBank::default();
+    let mut bank = BranchBank::default();
     let mut noise = Noise::new(1);
-    let mut lane = || noise.uniform() as f32 - 0.5;
-    let buses: Vec<[LaneFrame; BUSES]> =
-        (0..frames).map(|_| [0; BUSES].map(|_| [0; LANES].map(|_| lane()))).collect();
+    let mut branch = || noise.uniform() as f32 - 0.5;
+    let buses: Vec<[BranchFrame; BUSES]> =
+        (0..frames).map(|_| [0; BUSES].map(|_| [0; BRANCHES].map(|_| branch()))).collect();
     let mut sums = vec![[0.0; BUSES]; frames];
     bencher.counter(ItemsCount::new(frames)).bench_local(|| {
         let (buses, sums) = (divan::black_box(&buses[..]), divan::black_box(&mut sums[..]));
@@ -39,9 +39,9 @@ fn run(bencher: Bencher, frames: usize, set: InstructionSet) {
 }
 
 struct Filter<'a> {
-    bank: &'a mut LaneBank,
+    bank: &'a mut BranchBank,
     design: &'a SplitDesign,
-    buses: &'a [[LaneFrame; BUSES]],
+    buses: &'a [[BranchFrame; BUSES]],
     sums: &'a mut [[f32; BUSES]],
 }
 

@@ -6,7 +6,7 @@ use rostra_bench::{RATE_HZ, SeatPlanner, TailMaker, noisy_line, seat_of, tail_sp
 use rostra_dsp::acoustics::ARRIVALS;
 use rostra_dsp::engine::parts::{BUSES, DelayLine, Reflector, STEPS, Segment};
 use rostra_dsp::kernel::{Eight, EightKernel, InstructionSet};
-use rostra_dsp::plan::{LANES, LaneFrame};
+use rostra_dsp::plan::{BRANCHES, BranchFrame};
 
 /// Frames of a grid step at 48 kHz; a run while something moves is an eighth of it.
 const GRID_FRAMES: usize = 512;
@@ -40,12 +40,12 @@ fn run(bencher: Bencher, set: InstructionSet) {
     let mut taps = Reflector::new(ARRIVALS - 1, RATE_HZ, GRID_FRAMES);
     taps.reset(&from.delay_samples[1..], &from.weights[1..]);
     // Under way for the whole measurement: nothing rests until a next plan.
-    taps.head_for(&to.delay_samples[1..], &to.weights[1..], true);
+    taps.glide_to(&to.delay_samples[1..], &to.weights[1..], true);
     let line = noisy_line(REACH_FRAMES, RUN_FRAMES);
     let segment = Segment { offset_frames: GRID_FRAMES / 2, grid_frames: GRID_FRAMES };
-    let mut buses = vec![[[0.0; LANES]; BUSES]; RUN_FRAMES];
+    let mut buses = vec![[[0.0; BRANCHES]; BUSES]; RUN_FRAMES];
     bencher.counter(ItemsCount::new(RUN_FRAMES)).bench_local(|| {
-        buses.fill([[0.0; LANES]; BUSES]);
+        buses.fill([[0.0; BRANCHES]; BUSES]);
         let (line, buses) = (divan::black_box(&line), divan::black_box(&mut buses[..]));
         set.run_eight(Read { taps: &mut taps, line, segment, buses });
     });
@@ -55,7 +55,7 @@ struct Read<'a> {
     taps: &'a mut Reflector,
     line: &'a DelayLine,
     segment: Segment,
-    buses: &'a mut [[LaneFrame; BUSES]],
+    buses: &'a mut [[BranchFrame; BUSES]],
 }
 
 impl EightKernel for Read<'_> {

@@ -6,7 +6,7 @@ use rostra_bench::{RATE_HZ, SeatPlanner, TailMaker, noisy_line, seat_of, tail_sp
 use rostra_dsp::acoustics::ARRIVALS;
 use rostra_dsp::engine::parts::{BUSES, DelayLine, Reflector, Segment};
 use rostra_dsp::kernel::{Eight, EightKernel, InstructionSet};
-use rostra_dsp::plan::{LANES, LaneFrame};
+use rostra_dsp::plan::{BRANCHES, BranchFrame};
 
 /// Frames of a grid step at 48 kHz.
 const GRID_FRAMES: usize = 512;
@@ -36,9 +36,9 @@ fn run(bencher: Bencher, set: InstructionSet) {
     taps.reset(&plan.delay_samples[1..], &plan.weights[1..]);
     let line = noisy_line(REACH_FRAMES, RUN_FRAMES);
     let segment = Segment { offset_frames: 0, grid_frames: GRID_FRAMES };
-    let mut buses = vec![[[0.0; LANES]; BUSES]; RUN_FRAMES];
+    let mut buses = vec![[[0.0; BRANCHES]; BUSES]; RUN_FRAMES];
     bencher.counter(ItemsCount::new(RUN_FRAMES)).bench_local(|| {
-        buses.fill([[0.0; LANES]; BUSES]);
+        buses.fill([[0.0; BRANCHES]; BUSES]);
         let (line, buses) = (divan::black_box(&line), divan::black_box(&mut buses[..]));
         set.run_eight(Read { taps: &mut taps, line, segment, buses });
     });
@@ -48,7 +48,7 @@ struct Read<'a> {
     taps: &'a mut Reflector,
     line: &'a DelayLine,
     segment: Segment,
-    buses: &'a mut [[LaneFrame; BUSES]],
+    buses: &'a mut [[BranchFrame; BUSES]],
 }
 
 impl EightKernel for Read<'_> {

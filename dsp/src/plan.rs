@@ -1,7 +1,7 @@
 //! From settings to what the engine plays: levels, arrivals and the energy left to the tail.
 
 pub(crate) mod band_split;
-pub(crate) mod lane_fit;
+pub(crate) mod branch_fit;
 pub(crate) mod low_octaves;
 
 pub(crate) mod source_acoustics;
@@ -9,17 +9,17 @@ pub(crate) mod source_plan;
 
 pub(crate) mod hall_needs;
 
-mod groundwork;
-mod lane_start;
+mod fast_fit;
+mod fast_fit_start;
+pub(crate) mod fast_low;
+mod fast_thirds;
 pub(crate) mod planner;
-mod quick_fit;
-pub(crate) mod quick_low;
-mod quick_thirds;
+mod seat_independent_terms;
 
 #[cfg(test)]
 mod oracle;
 
-pub use band_split::{FITTED, LANES, LaneFrame, SplitDesign, Weights};
+pub use band_split::{BRANCHES, BranchFrame, FITTED, SplitDesign, Weights};
 pub use hall_needs::HallNeeds;
 pub use low_octaves::LowTail;
 pub use planner::Planner;

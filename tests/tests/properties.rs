@@ -16,7 +16,7 @@ use rostra_dsp::engine::{Config, DistanceTone, Engine, Layout, PrepareError, Ton
 use rostra_dsp::extremes::larger;
 use rostra_dsp::kernel::{InstructionSet, Noise};
 use rostra_dsp::measure::octave_energies;
-use rostra_dsp::plan::{LANES, Planner, SourcePlan, SplitDesign, Weights};
+use rostra_dsp::plan::{BRANCHES, Planner, SourcePlan, SplitDesign, Weights};
 use rostra_dsp::tail::{BuildAtOnce, TailSpec, TailSpectra, TailSupply, TailVoice, onset_frames, synthesise};
 
 const RATE_HZ: f64 = 48_000.0;
@@ -426,7 +426,7 @@ fn an_even_source_and_an_omni_may_change_places() {
     let pickup = Pickup::default();
     let heard = |from: Vector, to: Vector, family: Family, omni_share: f64| {
         let source = Source { place: from, forward: Vector::new(0.0, -1.0, 0.0), family };
-        let capsule = Capsule { offset: to - pickup.place(), omni_share, ..Capsule::OMNI };
+        let capsule = Capsule { offset: to - pickup.position(), omni_share, ..Capsule::OMNI };
         sorted(arrivals(&source, &platform, &pickup, &capsule).to_vec())
     };
     let mut random = Noise::new(21);
@@ -704,8 +704,8 @@ fn silence_stays_silence() {
 /// What is needed to work out the largest output of a plan.
 struct Bound {
     design: SplitDesign,
-    /// Sum of the absolute samples of each lane.
-    lane_sums: [f64; LANES],
+    /// Sum of the absolute samples of each branch.
+    branch_sums: [f64; BRANCHES],
 }
 
 /// Largest gain of the direct sound's first-order all-pass for samples within +-1: 1 + 2|a|, a at most 1/3 (delay half a sample).
@@ -717,18 +717,18 @@ impl Bound {
     fn new() -> Self {
         let design = SplitDesign::new(RATE_HZ);
         let frames = design.impulse_responses(16_384);
-        let lane_sums =
-            std::array::from_fn(|lane| frames.iter().map(|frame| f64::from(frame[lane].abs())).sum());
-        Self { design, lane_sums }
+        let branch_sums =
+            std::array::from_fn(|branch| frames.iter().map(|frame| f64::from(frame[branch].abs())).sum());
+        Self { design, branch_sums }
     }
 
     fn weighed(&self, weights: &Weights) -> f64 {
-        weights.iter().zip(&self.lane_sums).map(|(w, sum)| f64::from(w.abs()) * sum).sum()
+        weights.iter().zip(&self.branch_sums).map(|(w, sum)| f64::from(w.abs()) * sum).sum()
     }
 
     /// Returns the most that any input within +-1 can come out as.
     fn of(&self, settings: &Settings, layout: Layout) -> f64 {
-        assert!((self.design.lane_responses(100.0)[0].0 - 1.0).abs() < 1e-12);
+        assert!((self.design.branch_responses(100.0)[0].0 - 1.0).abs() < 1e-12);
         let config = Config { sample_rate_hz: RATE_HZ, layout };
         let channels = layout.outputs();
         let spec = Engine::tail_spec(&config, settings);

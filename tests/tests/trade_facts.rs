@@ -133,7 +133,7 @@ fn a_rear_bell_is_heard_by_way_of_the_wall_behind_it() {
             settings.seat.facing_deg = facing_deg;
             let seat = acoustics_of(&settings);
             let source = settings.seat.source(&settings.platform, &settings.pickup);
-            let images = images(source.place, &settings.platform);
+            let images = images(source.position, &settings.platform);
             for band in KILOHERTZ..BANDS {
                 let (mut wall, mut all) = (0.0, 0.0);
                 for capsule in &seat.arrivals {

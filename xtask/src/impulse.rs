@@ -181,7 +181,7 @@ fn heard(settings: &Settings) -> Vec<Heard> {
 
     let nearest_m = at[0][0].path_m.min(at[1][0].path_m);
     let speed_m_s = platform.air.speed_of_sound_m_s();
-    let mut heard: Vec<Heard> = images(source.place, platform)
+    let mut heard: Vec<Heard> = images(source.position, platform)
         .iter()
         .enumerate()
         .map(|(k, image)| Heard {

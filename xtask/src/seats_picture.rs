@@ -148,7 +148,7 @@ fn in_plan(sheet: &Sheet, plan: &Panel, pickup_y: f64, seats: &[Seated], sources
     let marks: Vec<Mark> = sources
         .iter()
         .map(|source| {
-            let (place, ahead) = (source.place, source.forward);
+            let (place, ahead) = (source.position, source.forward);
             Mark {
                 at: plan.place(place.x, place.y),
                 tick: plan.place(place.x + ahead.x * LOOK_M, place.y + ahead.y * LOOK_M),
@@ -223,7 +223,7 @@ fn in_section(
     let marks: Vec<Mark> = sources
         .iter()
         .map(|source| {
-            let (place, ahead) = (source.place, source.forward);
+            let (place, ahead) = (source.position, source.forward);
             let at = section.place(place.y, place.z);
             // Seen from the side, a player who looks across shows no tick; shorter than in plan, since rows
             // stand close.
@@ -232,14 +232,14 @@ fn in_section(
         .collect();
     let riser = Pen::solid(FAINT, 1.5);
     for (seated, source) in seats.iter().zip(sources) {
-        let (depth_m, riser_m) = (source.place.y, seated.settings.seat.riser_m);
+        let (depth_m, riser_m) = (source.position.y, seated.settings.seat.riser_m);
         let deepest_m = (depth_m + RISER_M).min(section.x.1);
         let corners =
             [(depth_m - RISER_M, 0.0), (depth_m - RISER_M, riser_m), (deepest_m, riser_m), (deepest_m, 0.0)];
         if riser_m > 0.0 {
             sheet.line(&corners.map(|(y, z)| section.place_inside(y, z)), riser)?;
         }
-        sheet.line(&[section.place(depth_m, riser_m), section.place(depth_m, source.place.z)], riser)?;
+        sheet.line(&[section.place(depth_m, riser_m), section.place(depth_m, source.position.z)], riser)?;
     }
     let wall = Pen::solid(INK, 3.0);
     sheet.line(&[(left, bottom), section.to, (right, section.from.1), section.from], wall)?;
@@ -335,7 +335,7 @@ fn entry(sheet: &Sheet, top: f64, rows: usize, index: usize, seated: &Seated, so
     }
     sheet.text(&name, (x + 36.0, y), 15.0, Anchor::Left, ink)?;
     let seat = &seated.settings.seat;
-    let mut words = vec![format!("{:.2} m deep", source.place.y), beside(source.place.x)];
+    let mut words = vec![format!("{:.2} m deep", source.position.y), beside(source.position.x)];
     if seat.riser_m > 0.0 {
         words.push(format!("riser {:.2} m", seat.riser_m));
     }

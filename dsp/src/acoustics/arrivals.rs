@@ -23,8 +23,8 @@ const SHORTEST_PATH_M: f64 = 0.1;
 /// One mirrored source: where it stands and which faces made it.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Image {
-    /// Place of the mirrored source, m.
-    pub place: Vector,
+    /// Position of the mirrored source, m.
+    pub position: Vector,
     /// Number of hits of each face, in the order of [`Face::ALL`].
     pub hits: [u8; Face::ALL.len()],
     /// -1 for each axis along which the number of hits is odd, else 1.
@@ -44,7 +44,7 @@ impl Image {
 
     /// Returns the direction in which the sound leaves the real source towards `receiver`, of length 1.
     pub fn departure(&self, receiver: Vector) -> Vector {
-        let mirrored = (receiver - self.place).unit();
+        let mirrored = (receiver - self.position).unit();
         Vector::new(mirrored.x * self.mirrored.x, mirrored.y * self.mirrored.y, mirrored.z * self.mirrored.z)
     }
 
@@ -67,8 +67,8 @@ impl Image {
 ///
 /// # Source
 /// Allen and Berkley (1979), for a box whose front is open.
-pub fn images(place: Vector, platform: &Platform) -> [Image; ARRIVALS] {
-    let direct = Image { place, hits: [0; Face::ALL.len()], mirrored: Vector::new(1.0, 1.0, 1.0) };
+pub fn images(position: Vector, platform: &Platform) -> [Image; ARRIVALS] {
+    let direct = Image { position, hits: [0; Face::ALL.len()], mirrored: Vector::new(1.0, 1.0, 1.0) };
     let mut images = [direct; ARRIVALS];
     let mut filled = 1;
     for rear in 0..=1 {
@@ -78,7 +78,7 @@ pub fn images(place: Vector, platform: &Platform) -> [Image; ARRIVALS] {
                 if order == 0 || order > HIGHEST_ORDER {
                     continue;
                 }
-                images[filled] = image(place, platform, nx, rear, nz);
+                images[filled] = image(position, platform, nx, rear, nz);
                 filled += 1;
             }
         }
@@ -87,13 +87,13 @@ pub fn images(place: Vector, platform: &Platform) -> [Image; ARRIVALS] {
     images
 }
 
-/// Mirrors a place |nx| times sideways, `rear` times at the rear wall and |nz| times at floor and canopy.
-fn image(place: Vector, platform: &Platform, nx: i32, rear: i32, nz: i32) -> Image {
+/// Mirrors a position |nx| times sideways, `rear` times at the rear wall and |nz| times at floor and canopy.
+fn image(position: Vector, platform: &Platform, nx: i32, rear: i32, nz: i32) -> Image {
     let sign = |n: i32| if n % 2 == 0 { 1.0 } else { -1.0 };
-    let x = f64::from(nx) * platform.width_m + sign(nx) * place.x;
-    let y = if rear == 0 { place.y } else { 2.0 * platform.depth_m - place.y };
-    let z =
-        f64::from(nz) * platform.height_m + if nz % 2 == 0 { place.z } else { platform.height_m - place.z };
+    let x = f64::from(nx) * platform.width_m + sign(nx) * position.x;
+    let y = if rear == 0 { position.y } else { 2.0 * platform.depth_m - position.y };
+    let z = f64::from(nz) * platform.height_m
+        + if nz % 2 == 0 { position.z } else { platform.height_m - position.z };
     // The face on the side of the image is hit first and last, so it has the odd hit.
     let nearer = |n: i32| ((n.abs() + 1) / 2) as u8;
     let farther = |n: i32| (n.abs() / 2) as u8;
@@ -101,7 +101,7 @@ fn image(place: Vector, platform: &Platform, nx: i32, rear: i32, nz: i32) -> Ima
     let (floor, canopy) = split(nz);
     let (left, right) = split(nx);
     Image {
-        place: Vector::new(x, y, z),
+        position: Vector::new(x, y, z),
         hits: [floor, canopy, rear as u8, left, right],
         mirrored: Vector::new(sign(nx), sign(rear), sign(nz)),
     }
@@ -149,13 +149,13 @@ impl Stage {
         }
     }
 
-    /// Returns what a capsule at `capsule_place` hears by way of an image.
+    /// Returns what a capsule at `capsule_position` hears by way of an image.
     ///
     /// `gain_b` = 1/r `prod_s` `hit_sb^n_s` `D_b(departure)` M(incidence) 10^(-air `a_b` r / 20).
-    pub(crate) fn arrival(&self, image: &Image, capsule: &Capsule, capsule_place: Vector) -> Arrival {
-        let towards = image.place - capsule_place;
+    pub(crate) fn arrival(&self, image: &Image, capsule: &Capsule, capsule_position: Vector) -> Arrival {
+        let towards = image.position - capsule_position;
         let path_m = towards.length().max(SHORTEST_PATH_M);
-        let cosine = image.departure(capsule_place).dot(self.axis);
+        let cosine = image.departure(capsule_position).dot(self.axis);
         let ln_lobe = f64::midpoint(1.0, cosine.clamp(-1.0, 1.0)).max(1e-12).ln();
         let common = capsule.gain(towards.unit()) / path_m;
         let gain: PerBand = std::array::from_fn(|band| {
@@ -204,8 +204,8 @@ const CORNER_ROUNDS: usize = 3;
 /// Returns the value of each third of an octave on straight lines from octave to octave.
 fn between_octaves(octaves: &PerBand) -> [f64; THIRDS] {
     std::array::from_fn(|third| {
-        let place = ((third as f64 - 10.0) / 3.0 + 3.0).clamp(0.0, (BANDS - 1) as f64);
-        let (below, share) = (place as usize, place.fract());
+        let position = ((third as f64 - 10.0) / 3.0 + 3.0).clamp(0.0, (BANDS - 1) as f64);
+        let (below, share) = (position as usize, position.fract());
         octaves[below] * (1.0 - share) + octaves[(below + 1).min(BANDS - 1)] * share
     })
 }
@@ -221,8 +221,8 @@ pub fn arrivals(
     capsule: &Capsule,
 ) -> [Arrival; ARRIVALS] {
     let stage = Stage::new(source, platform);
-    let place = pickup.place() + capsule.offset;
-    images(source.place, platform).map(|image| stage.arrival(&image, capsule, place))
+    let position = pickup.position() + capsule.offset;
+    images(source.position, platform).map(|image| stage.arrival(&image, capsule, position))
 }
 
 #[cfg(test)]
@@ -265,9 +265,9 @@ mod tests {
     #[test]
     fn the_floor_reflection_leaves_downwards() {
         let platform = Platform::default();
-        let place = Vector::new(0.0, 5.0, 1.2);
+        let position = Vector::new(0.0, 5.0, 1.2);
         let pickup = Vector::new(0.0, 0.0, 3.0);
-        let all = images(place, &platform);
+        let all = images(position, &platform);
         let floor = all.iter().find(|image| image.hits == [1, 0, 0, 0, 0]);
         let departure = floor.map(|image| image.departure(pickup));
         // 4.2 m down over 5 m along: worked by hand from the mirrored source at z = -1.2.

@@ -48,7 +48,7 @@ impl Pair {
 /// One capsule: where it stands from the pickup's centre, where it looks, what it hears.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Capsule {
-    /// Place relative to the pickup's centre, m.
+    /// Position relative to the pickup's centre, m.
     pub offset: Vector,
     /// Axis, of length 1.
     pub axis: Vector,
@@ -95,8 +95,8 @@ impl Default for Pickup {
 }
 
 impl Pickup {
-    /// Returns the place of the pickup's centre.
-    pub fn place(&self) -> Vector {
+    /// Returns the position of the pickup's centre.
+    pub fn position(&self) -> Vector {
         Vector::new(0.0, self.depth_m, self.height_m)
     }
 }

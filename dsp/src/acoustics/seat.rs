@@ -48,8 +48,8 @@ const UPSTAGE_OF_PICKUP_M: f64 = 0.5;
 /// A source as the physics sees it.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Source {
-    /// Place, m.
-    pub place: Vector,
+    /// Position, m.
+    pub position: Vector,
     /// Horizontal direction in which the player looks, of length 1.
     pub forward: Vector,
     /// How it radiates.
@@ -83,13 +83,13 @@ impl Seat {
 
     /// Returns the two sources of a stereo channel, left then right, `width_m` apart across the sight line.
     pub fn sources(&self, platform: &Platform, pickup: &Pickup) -> [Source; 2] {
-        let middle = self.source(platform, pickup).place;
+        let middle = self.source(platform, pickup).position;
         let sight = Vector::new(middle.x, middle.y - pickup.depth_m, 0.0).unit();
         let across = Vector::new(sight.y, -sight.x, 0.0);
         [-0.5, 0.5].map(|side| {
-            let place = middle + across * (side * self.width_m);
-            let y = place.y.max(pickup.depth_m + UPSTAGE_OF_PICKUP_M).min(platform.depth_m - CLEARANCE_M);
-            self.source_at(place.x, y, platform, pickup)
+            let position = middle + across * (side * self.width_m);
+            let y = position.y.max(pickup.depth_m + UPSTAGE_OF_PICKUP_M).min(platform.depth_m - CLEARANCE_M);
+            self.source_at(position.x, y, platform, pickup)
         })
     }
 
@@ -100,7 +100,7 @@ impl Seat {
         let right_of_player = Vector::new(to_pickup.y, -to_pickup.x, 0.0);
         let turn = self.facing_deg.to_radians();
         let forward = to_pickup * turn.cos() - right_of_player * turn.sin();
-        Source { place: Vector::new(x, y, z), forward, family: self.family }
+        Source { position: Vector::new(x, y, z), forward, family: self.family }
     }
 
     /// Says whether the seat as asked lies off the platform and was brought inside.
@@ -133,8 +133,8 @@ mod tests {
         for bearing_deg in [-60.0, -45.0, 45.0, 60.0] {
             let seat = Seat { depth_m: 25.0, bearing_deg, width_m: 8.0, ..Seat::default() };
             for source in seat.sources(&platform, &pickup) {
-                assert!(source.place.x.abs() <= 9.0 - CLEARANCE_M, "got {:?}", source.place);
-                assert!(source.place.y <= 12.0 - CLEARANCE_M, "got {:?}", source.place);
+                assert!(source.position.x.abs() <= 9.0 - CLEARANCE_M, "got {:?}", source.position);
+                assert!(source.position.y <= 12.0 - CLEARANCE_M, "got {:?}", source.position);
             }
             assert!(seat.was_moved(&platform, &pickup));
         }

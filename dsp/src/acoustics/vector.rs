@@ -1,8 +1,8 @@
-//! Directions and places on the platform: x to the audience's right, y upstage, z up.
+//! Directions and positions on the platform: x to the audience's right, y upstage, z up.
 
 use std::ops::{Add, Mul, Sub};
 
-/// A place in metres or a direction without unit.
+/// A position in metres or a direction without unit.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Vector {
     /// Towards the audience's right.

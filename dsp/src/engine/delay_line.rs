@@ -4,10 +4,7 @@
 //! straight line from sample to sample, bent by a cubic that the three samples
 //! on either side decide.
 
-use crate::kernel::instruction_set::Eight;
-
-/// Samples that are read together: the width of a vector.
-pub(crate) const GROUP: usize = 8;
+use crate::kernel::instruction_set::{Eight, SIMD_WIDTH};
 
 /// Samples that decide what lies between the middle two.
 const POINTS: usize = 6;
@@ -37,13 +34,13 @@ pub struct DelayLine {
 
 /// Where frames of a run lie in a line.
 #[derive(Clone, Copy, Debug)]
-pub struct Place<'a> {
+pub struct ReadPoint<'a> {
     cells: &'a [f32],
     mask: u32,
     first: u32,
 }
 
-impl Place<'_> {
+impl ReadPoint<'_> {
     /// Reads a group of frames at a gliding delay.
     ///
     /// The delay is `whole` + 1/2 + t, t = `first` + n `step`, in samples, n the
@@ -54,13 +51,13 @@ impl Place<'_> {
     /// which is a sample itself where t is 1/2 or -1/2.
     #[inline(always)]
     pub fn glide<E: Eight>(&self, eight: E, whole: i32, first: f32, step: f32) -> E::Numbers {
-        const COUNTING: [f32; GROUP] = [0.0, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0];
+        const COUNTING: [f32; SIMD_WIDTH] = [0.0, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0];
         let oldest = whole.max(LEAST_FRAMES) as u32 + (POINTS - BEFORE - 1) as u32;
         let start = (self.first.wrapping_sub(oldest) & self.mask) as usize;
-        let span = &self.cells[start..start + GROUP + POINTS - 1];
+        let span = &self.cells[start..start + SIMD_WIDTH + POINTS - 1];
         let point = |n: usize| {
             // PANIC: the span holds a group at each of the points.
-            let cells: &[f32; GROUP] = span[n..n + GROUP].try_into().expect("a group");
+            let cells: &[f32; SIMD_WIDTH] = span[n..n + SIMD_WIDTH].try_into().expect("a group");
             eight.load(cells)
         };
         let [s1, s2, s3]: [E::Numbers; 3] = std::array::from_fn(|n| eight.add(point(2 - n), point(3 + n)));
@@ -82,7 +79,7 @@ impl DelayLine {
     /// Allocates a line that reaches `longest_delay_frames` back while runs of up to `longest_run_frames` are written.
     pub fn new(longest_delay_frames: usize, longest_run_frames: usize) -> Self {
         // A group begins up to a group before the run and ends as far after it.
-        let around = longest_run_frames + POINTS + 2 * GROUP;
+        let around = longest_run_frames + POINTS + 2 * SIMD_WIDTH;
         let size = (longest_delay_frames + around).next_power_of_two();
         let mut line = Self { cells: vec![0.0; size + around], size, head: 0 };
         // A fresh page costs a fault when it is first written; that is done here, not while sound runs.
@@ -143,10 +140,10 @@ impl DelayLine {
         (self.head as u32).wrapping_sub(run_frames as u32).wrapping_add(ahead as u32)
     }
 
-    /// Returns the place of the group that begins `ahead` frames after the first of the last `run_frames` written.
+    /// Returns the read_point of the group that begins `ahead` frames after the first of the last `run_frames` written.
     #[inline(always)]
-    pub fn place(&self, run_frames: usize, ahead: i32) -> Place<'_> {
-        Place { cells: &self.cells, mask: self.size as u32 - 1, first: self.first(run_frames, ahead) }
+    pub fn read_point(&self, run_frames: usize, ahead: i32) -> ReadPoint<'_> {
+        ReadPoint { cells: &self.cells, mask: self.size as u32 - 1, first: self.first(run_frames, ahead) }
     }
 }
 
@@ -159,14 +156,14 @@ mod tests {
     struct GlideAt<'a>(&'a DelayLine, f64, f32);
 
     impl EightKernel for GlideAt<'_> {
-        type Output = [f32; GROUP];
+        type Output = [f32; SIMD_WIDTH];
 
         #[inline(always)]
-        fn run<E: Eight>(self, eight: E) -> [f32; GROUP] {
+        fn run<E: Eight>(self, eight: E) -> [f32; SIMD_WIDTH] {
             let whole = self.1.floor() as i32;
             let first = (self.1 - f64::from(whole) - 0.5) as f32;
-            let mut heard = [0.0; GROUP];
-            eight.store(self.0.place(GROUP, 0).glide(eight, whole, first, self.2), &mut heard);
+            let mut heard = [0.0; SIMD_WIDTH];
+            eight.store(self.0.read_point(SIMD_WIDTH, 0).glide(eight, whole, first, self.2), &mut heard);
             heard
         }
     }
@@ -204,7 +201,8 @@ mod tests {
         fill(&mut line, 700, |n| (0.9 * n).sin());
         for delay in [2_u16, 3, 40, 299] {
             let heard = InstructionSet::widest().run_eight(GlideAt(&line, f64::from(delay), 0.0));
-            for (n, (got, expected)) in heard.iter().zip(line.delayed(usize::from(delay), GROUP)).enumerate()
+            for (n, (got, expected)) in
+                heard.iter().zip(line.delayed(usize::from(delay), SIMD_WIDTH)).enumerate()
             {
                 // One rounding of single precision.
                 assert!(
@@ -230,7 +228,7 @@ mod tests {
                     let heard = InstructionSet::widest().run_eight(GlideAt(&line, first, 0.001));
                     for (n, got) in heard.iter().enumerate() {
                         let delay = first + 0.001 * n as f64;
-                        let expected = (omega * ((total - GROUP + n) as f64 - delay)).sin();
+                        let expected = (omega * ((total - SIMD_WIDTH + n) as f64 - delay)).sin();
                         worst = larger(worst, (f64::from(*got) - expected).abs());
                     }
                 }

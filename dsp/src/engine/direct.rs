@@ -1,11 +1,11 @@
 //! The direct sound at both capsules: level, tone and the pair's small time difference, without latency.
 
+use crate::engine::branch_bank::BUSES;
 use crate::engine::delay_line::DelayLine;
 use crate::engine::glide::{Glide, GlideOf};
-use crate::engine::lane_bank::BUSES;
 use crate::engine::segment::Segment;
 use crate::kernel::instruction_set::Eight;
-use crate::plan::band_split::{LANES, LaneFrame, Weights};
+use crate::plan::band_split::{BRANCHES, BranchFrame, Weights};
 
 /// Delay that both capsules share, in samples.
 ///
@@ -60,7 +60,7 @@ impl Head {
 pub struct Direct {
     /// Delays after the nearer capsule, in samples.
     difference: [Glide; CAPSULES],
-    weights: [GlideOf<LANES>; CAPSULES],
+    weights: [GlideOf<BRANCHES>; CAPSULES],
     /// Heads at rest: even and odd of the left, then of the right.
     heads: [Head; HEADS],
     all_passes: AllPasses,
@@ -102,7 +102,7 @@ impl AllPasses {
 }
 
 impl Direct {
-    /// Starts at rest: delays after the nearer capsule, and lane weights, by capsule.
+    /// Starts at rest: delays after the nearer capsule, and branch weights, by capsule.
     pub fn new(difference_samples: [f64; CAPSULES], weights: [Weights; CAPSULES]) -> Self {
         let mut direct = Self {
             difference: difference_samples.map(Glide::at),
@@ -115,10 +115,10 @@ impl Direct {
     }
 
     /// Starts the next grid step on the way to a plan.
-    pub fn head_for(&mut self, difference_samples: [f64; CAPSULES], weights: [&Weights; CAPSULES]) {
+    pub fn glide_to(&mut self, difference_samples: [f64; CAPSULES], weights: [&Weights; CAPSULES]) {
         for capsule in 0..CAPSULES {
-            self.difference[capsule].head_for(difference_samples[capsule]);
-            self.weights[capsule].head_for(*weights[capsule]);
+            self.difference[capsule].glide_to(difference_samples[capsule]);
+            self.weights[capsule].glide_to(*weights[capsule]);
         }
         self.place_heads();
     }
@@ -146,7 +146,7 @@ impl Direct {
         line: &DelayLine,
         segment: &Segment,
         heard: &mut [[f32; CAPSULES]],
-        frames: &mut [[LaneFrame; BUSES]],
+        frames: &mut [[BranchFrame; BUSES]],
     ) {
         let heard = &mut heard[..frames.len()];
         if self.differences_rest() {
@@ -230,14 +230,14 @@ impl Direct {
     }
 }
 
-/// Adds a sound, times lane weights that may be on their way, to a bus of `frames`.
+/// Adds a sound, times branch weights that may be on their way, to a bus of `frames`.
 #[inline(always)]
 pub(crate) fn add_to_bus<E: Eight>(
     eight: E,
-    weights: &GlideOf<LANES>,
+    weights: &GlideOf<BRANCHES>,
     segment: &Segment,
     bus: usize,
-    frames: &mut [[LaneFrame; BUSES]],
+    frames: &mut [[BranchFrame; BUSES]],
     sound: impl Fn(usize) -> f32,
 ) {
     let (start, step) = segment.ramp_of_step(weights);

@@ -112,8 +112,8 @@ impl DistanceTone {
     }
 
     /// Starts the next grid step on the way to a plan.
-    pub fn head_for(&mut self, plan: &TonePlan) {
-        self.plan.head_for(plan.coefficients);
+    pub fn glide_to(&mut self, plan: &TonePlan) {
+        self.plan.glide_to(plan.coefficients);
     }
 
     /// Says whether the tone rests throughout the grid step.

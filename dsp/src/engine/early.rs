@@ -1,20 +1,20 @@
 //! The early part of an engine: direct sound and reflections of all sources, and what feeds the tail.
 //!
 //! Everything a source does is a tap: the channel at some delay, times eight
-//! lane weights, added to a bus. The buses of all sources meet in one bank of
+//! branch weights, added to a bus. The buses of all sources meet in one bank of
 //! low-passes.
 
 use crate::acoustics::arrivals::ARRIVALS;
+use crate::engine::branch_bank::{BUSES, BranchBank};
 use crate::engine::decorrelator::Decorrelator;
 use crate::engine::delay_line::DelayLine;
 use crate::engine::direct::{Direct, add_to_bus};
 use crate::engine::glide::GlideOf;
-use crate::engine::lane_bank::{BUSES, LaneBank};
 use crate::engine::reflector::Reflector;
 use crate::engine::segment::Segment;
 use crate::kernel::convolver::INPUTS;
 use crate::kernel::instruction_set::{Eight, EightKernel, InstructionSet};
-use crate::plan::band_split::{LANES, LaneFrame, SplitDesign};
+use crate::plan::band_split::{BRANCHES, BranchFrame, SplitDesign};
 use crate::plan::source_plan::{SOURCES, SourcePlan};
 
 /// Longest delay of a reflection on the largest platform, s.
@@ -60,9 +60,9 @@ struct SourcePart {
     direct: Direct,
     /// One for each output that is heard.
     reflectors: Vec<Reflector>,
-    tail: [GlideOf<LANES>; INPUTS],
+    tail: [GlideOf<BRANCHES>; INPUTS],
     /// What feeds the tail at a level of 1, on its slow way, and the grid steps since its last plan.
-    slow_tail: [GlideOf<LANES>; INPUTS],
+    slow_tail: [GlideOf<BRANCHES>; INPUTS],
     slow_steps: usize,
     /// The ends of a stereo channel feed the tail through filters that keep them apart.
     decorrelator: Option<Decorrelator>,
@@ -77,12 +77,12 @@ impl SourcePart {
         let rate = config.sample_rate_hz;
         Self {
             line: DelayLine::new((LONGEST_DELAY_S * rate) as usize, LONGEST_RUN_FRAMES),
-            direct: Direct::new([0.0; 2], [[0.0; LANES]; 2]),
+            direct: Direct::new([0.0; 2], [[0.0; BRANCHES]; 2]),
             reflectors: (0..config.outputs)
                 .map(|_| Reflector::new(ARRIVALS - 1, rate, config.grid_frames))
                 .collect(),
-            tail: [GlideOf::at([0.0; LANES]); INPUTS],
-            slow_tail: [GlideOf::at([0.0; LANES]); INPUTS],
+            tail: [GlideOf::at([0.0; BRANCHES]); INPUTS],
+            slow_tail: [GlideOf::at([0.0; BRANCHES]); INPUTS],
             slow_steps: 0,
             decorrelator: (source > 0).then(|| Decorrelator::new(source == 2, rate)),
             fed: vec![0.0; LONGEST_RUN_FRAMES],
@@ -100,7 +100,7 @@ impl SourcePart {
         self.silent_frames = usize::MAX;
     }
 
-    fn stand_at(&mut self, plan: &SourcePlan) {
+    fn jump_to(&mut self, plan: &SourcePlan) {
         let capsules = &plan.capsules;
         self.direct = Direct::new(
             capsules.each_ref().map(|capsule| capsule.delay_samples[0]),
@@ -115,25 +115,25 @@ impl SourcePart {
     }
 
     /// Starts the next of the tail's slow steps on the way to a plan.
-    fn head_tail_for(&mut self, plan: &SourcePlan) {
+    fn glide_tail_to(&mut self, plan: &SourcePlan) {
         self.slow_steps = 0;
         for (glide, targets) in self.slow_tail.iter_mut().zip(plan.tail_at_level_one) {
-            glide.head_for(targets);
+            glide.glide_to(targets);
         }
     }
 
-    fn head_for(&mut self, plan: &SourcePlan, changed: bool) {
+    fn glide_to(&mut self, plan: &SourcePlan, changed: bool) {
         let capsules = &plan.capsules;
-        self.direct.head_for(
+        self.direct.glide_to(
             capsules.each_ref().map(|capsule| capsule.delay_samples[0]),
             capsules.each_ref().map(|capsule| &capsule.weights[0]),
         );
         for (reflector, capsule) in self.reflectors.iter_mut().zip(capsules) {
-            reflector.head_for(&capsule.delay_samples[1..], &capsule.weights[1..], changed);
+            reflector.glide_to(&capsule.delay_samples[1..], &capsule.weights[1..], changed);
         }
         let share = self.slow_steps as f32 / SLOW_TAIL_STEPS as f32;
         for (glide, slow) in self.tail.iter_mut().zip(&self.slow_tail) {
-            glide.head_for(slow.values(share).map(|weight| weight * plan.tail_level));
+            glide.glide_to(slow.values(share).map(|weight| weight * plan.tail_level));
         }
         self.slow_steps = (self.slow_steps + 1).min(SLOW_TAIL_STEPS);
     }
@@ -156,7 +156,7 @@ impl SourcePart {
         input: &[f32],
         segment: &Segment,
         heard: &mut [[f32; 2]],
-        frames: &mut [[LaneFrame; BUSES]],
+        frames: &mut [[BranchFrame; BUSES]],
     ) {
         let count = input.len();
         // Counted from the last sound, not from the run in which it came: a cut of the run changes nothing.
@@ -195,7 +195,7 @@ pub struct Early {
     instruction_set: InstructionSet,
     design: SplitDesign,
     sources: Vec<SourcePart>,
-    bank: LaneBank,
+    bank: BranchBank,
 }
 
 /// Working room of a run.
@@ -203,8 +203,8 @@ pub struct Early {
 /// It lies on the stack, which all engines of a thread share: what an engine
 /// keeps for itself has to come from far memory where there are a hundred.
 struct Scratch<'a> {
-    /// By frame, then bus, then lane; silent.
-    frames: &'a mut [[LaneFrame; BUSES]],
+    /// By frame, then bus, then branch; silent.
+    frames: &'a mut [[BranchFrame; BUSES]],
     sums: &'a mut [[f32; BUSES]],
     heard: &'a mut [[f32; 2]],
 }
@@ -216,7 +216,7 @@ impl Early {
             instruction_set: config.instruction_set,
             design: SplitDesign::new(config.sample_rate_hz),
             sources: (0..config.sources.min(SOURCES)).map(|source| SourcePart::new(source, config)).collect(),
-            bank: LaneBank::default(),
+            bank: BranchBank::default(),
         }
     }
 
@@ -227,25 +227,25 @@ impl Early {
     }
 
     /// Stands at a plan for each source, without fades.
-    pub fn stand_at(&mut self, plans: &[SourcePlan]) {
+    pub fn jump_to(&mut self, plans: &[SourcePlan]) {
         for (source, plan) in self.sources.iter_mut().zip(plans) {
-            source.stand_at(plan);
+            source.jump_to(plan);
         }
     }
 
     /// Stands at a plan for one source of which nothing sounds, without fades.
     pub fn stand_source_at(&mut self, source: usize, plan: &SourcePlan) {
-        self.sources[source].stand_at(plan);
+        self.sources[source].jump_to(plan);
     }
 
     /// Starts the next slow step of what a source feeds the tail, once in [`SLOW_TAIL_STEPS`] grid steps.
-    pub fn head_tail_for(&mut self, source: usize, plan: &SourcePlan) {
-        self.sources[source].head_tail_for(plan);
+    pub fn glide_tail_to(&mut self, source: usize, plan: &SourcePlan) {
+        self.sources[source].glide_tail_to(plan);
     }
 
     /// Starts the next grid step of a source on the way to a plan; `changed` says whether the plan is a new one.
-    pub fn head_for(&mut self, source: usize, plan: &SourcePlan, changed: bool) {
-        self.sources[source].head_for(plan, changed);
+    pub fn glide_to(&mut self, source: usize, plan: &SourcePlan, changed: bool) {
+        self.sources[source].glide_to(plan, changed);
     }
 
     /// Says whether nothing of what was heard of a source can still sound.
@@ -280,7 +280,7 @@ impl Early {
         outputs: [&mut [f32]; BUSES],
     ) {
         let count = inputs.first().map_or(0, |input| input.len());
-        let (mut frames, mut sums) = ([[[0.0; LANES]; BUSES]; FRAMES], [[0.0; BUSES]; FRAMES]);
+        let (mut frames, mut sums) = ([[[0.0; BRANCHES]; BUSES]; FRAMES], [[0.0; BUSES]; FRAMES]);
         let mut heard = [[0.0; 2]; FRAMES];
         let scratch =
             Scratch { frames: &mut frames[..count], sums: &mut sums[..count], heard: &mut heard[..count] };

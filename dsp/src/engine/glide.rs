@@ -17,7 +17,7 @@ impl Glide {
     }
 
     /// Starts the next grid step, on the way to `target`.
-    pub fn head_for(&mut self, target: f64) {
+    pub fn glide_to(&mut self, target: f64) {
         self.controls = [self.controls[1], self.controls[2], target];
     }
 
@@ -58,7 +58,7 @@ impl<const N: usize> GlideOf<N> {
     }
 
     /// Starts the next grid step, on the way to `targets`.
-    pub fn head_for(&mut self, targets: [f32; N]) {
+    pub fn glide_to(&mut self, targets: [f32; N]) {
         self.controls = [self.controls[1], self.controls[2], targets];
     }
 
@@ -92,7 +92,7 @@ mod tests {
         let mut glide = Glide::at(0.0);
         let mut last = (0.0, 0.0);
         for (step, target) in [1.0, 3.0, 2.0, 2.0, 2.0].into_iter().enumerate() {
-            glide.head_for(target);
+            glide.glide_to(target);
             let start = glide.value(0.0);
             let speed = (glide.value(1e-6) - start) / 1e-6;
             assert!((start - last.0).abs() < 1e-12, "step {step}: expected {}, got {start}", last.0);

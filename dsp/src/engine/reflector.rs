@@ -1,14 +1,14 @@
 //! The early reflections: taps that read one channel, glide with the plan, or fade where they would have to race.
 //!
 //! A tap adds the channel at its delay, times its eight weights, to the eight
-//! lanes of a bus; the low-passes of the lanes come after the sum.
+//! branches of a bus; the low-passes of the branches come after the sum.
 
-use crate::engine::delay_line::{DelayLine, GROUP, Place};
+use crate::engine::branch_bank::BUSES;
+use crate::engine::delay_line::{DelayLine, ReadPoint};
 use crate::engine::glide::{Glide, GlideOf};
-use crate::engine::lane_bank::BUSES;
 use crate::engine::segment::Segment;
-use crate::kernel::instruction_set::Eight;
-use crate::plan::band_split::{LANES, LaneFrame, Weights};
+use crate::kernel::instruction_set::{Eight, SIMD_WIDTH};
+use crate::plan::band_split::{BRANCHES, BranchFrame, Weights};
 
 /// Fastest glide of a delay, in samples per sample: 0.15 of the speed of sound.
 ///
@@ -21,7 +21,7 @@ const FADE_S: f64 = 0.05;
 /// 16 steps are about 0.17 s: longer than the pauses of a slow automation.
 const SETTLING_STEPS: u32 = 16;
 
-/// Frames whose eight lanes are summed at once: as many as sixteen registers of eight numbers, or of four, can hold
+/// Frames whose eight branches are summed at once: as many as sixteen registers of eight numbers, or of four, can hold
 /// beside what is added.
 const MANY: usize = 12;
 const FEW: usize = 4;
@@ -62,7 +62,7 @@ impl Path {
         let at = |frame| eight.multiply_add(eight.multiply_add(bend, frame, speed), frame, offset);
         let start = eight.add(eight.load(&STARTS), eight.splat(frame));
         let from = at(start);
-        let to = at(eight.add(start, eight.splat(GROUP as f32)));
+        let to = at(eight.add(start, eight.splat(SIMD_WIDTH as f32)));
         // Half a sample less, rounded: the whole sample at or before the middle of a group.
         let before = eight.subtract(eight.multiply(eight.splat(0.5), eight.add(from, to)), eight.splat(0.5));
         let whole = eight.add(before, eight.splat(ROUNDING));
@@ -74,7 +74,7 @@ impl Path {
             *cell = self.base + (bits.to_bits() as i32 - ROUNDING.to_bits() as i32);
         }
         eight.store(eight.subtract(from, between), &mut groups.first);
-        let step = eight.multiply(eight.subtract(to, from), eight.splat(1.0 / GROUP as f32));
+        let step = eight.multiply(eight.subtract(to, from), eight.splat(1.0 / SIMD_WIDTH as f32));
         eight.store(step, &mut groups.step);
         groups
     }
@@ -94,8 +94,8 @@ struct Groups {
 
 impl Groups {
     #[inline(always)]
-    fn read<E: Eight>(&self, eight: E, place: &Place<'_>, group: usize) -> E::Numbers {
-        place.glide(eight, self.whole[group], self.first[group], self.step[group])
+    fn read<E: Eight>(&self, eight: E, read_point: &ReadPoint<'_>, group: usize) -> E::Numbers {
+        read_point.glide(eight, self.whole[group], self.first[group], self.step[group])
     }
 }
 
@@ -113,7 +113,7 @@ struct Fade {
 struct Tap {
     delay: Glide,
     path: Path,
-    weights: GlideOf<LANES>,
+    weights: GlideOf<BRANCHES>,
     fade: Option<Fade>,
 }
 
@@ -124,21 +124,21 @@ impl Tap {
         Self { delay, path: Path::default(), weights: GlideOf::at(weights), fade: None }
     }
 
-    fn head_for(&mut self, delay_samples: f64, weights: &Weights, grid_frames: usize) {
-        self.weights.head_for(*weights);
+    fn glide_to(&mut self, delay_samples: f64, weights: &Weights, grid_frames: usize) {
+        self.weights.glide_to(*weights);
         if let Some(fade) = &mut self.fade {
-            fade.from.head_for(fade.from.target());
+            fade.from.glide_to(fade.from.target());
             fade.path = Path::of(&fade.from, grid_frames);
         }
         let distance = (delay_samples - self.delay.target()).abs();
         if distance <= FASTEST_GLIDE * grid_frames as f64 {
-            self.delay.head_for(delay_samples);
+            self.delay.glide_to(delay_samples);
         } else if self.fade.is_some() {
             // One fade at a time: the next begins where this one ends.
-            self.delay.head_for(self.delay.target());
+            self.delay.glide_to(self.delay.target());
         } else {
             let mut from = self.delay;
-            from.head_for(from.target());
+            from.glide_to(from.target());
             self.fade = Some(Fade { from, path: Path::of(&from, grid_frames), elapsed_frames: 0 });
             self.delay = Glide::at(delay_samples);
         }
@@ -151,7 +151,7 @@ impl Tap {
 
     /// Says whether nothing is heard of the tap during the grid step.
     fn is_silent(&self) -> bool {
-        self.weights.rests() && self.weights.targets() == [0.0; LANES]
+        self.weights.rests() && self.weights.targets() == [0.0; BRANCHES]
     }
 }
 
@@ -201,7 +201,7 @@ impl Reflector {
     /// Allocates as many taps as the plan has reflections.
     pub fn new(reflections: usize, sample_rate_hz: f64, grid_frames: usize) -> Self {
         Self {
-            taps: vec![Tap::at(0.0, [0.0; LANES]); reflections],
+            taps: vec![Tap::at(0.0, [0.0; BRANCHES]); reflections],
             moving: Vec::with_capacity(reflections),
             resting_delays: Vec::with_capacity(reflections),
             resting_starts: Vec::with_capacity(reflections),
@@ -213,7 +213,7 @@ impl Reflector {
         }
     }
 
-    /// Stands at a plan: delays in samples and lane weights of each reflection.
+    /// Stands at a plan: delays in samples and branch weights of each reflection.
     pub fn reset(&mut self, delay_samples: &[f64], weights: &[Weights]) {
         for ((tap, &delay), &weights) in self.taps.iter_mut().zip(delay_samples).zip(weights) {
             *tap = Tap::at(delay, weights);
@@ -223,7 +223,7 @@ impl Reflector {
     }
 
     /// Starts the next grid step on the way to a plan; `changed` says whether the plan is a new one.
-    pub fn head_for(&mut self, delay_samples: &[f64], weights: &[Weights], changed: bool) {
+    pub fn glide_to(&mut self, delay_samples: &[f64], weights: &[Weights], changed: bool) {
         self.quiet_steps = if changed { 0 } else { self.quiet_steps.saturating_add(1) };
         if !changed && self.rests {
             return;
@@ -231,7 +231,7 @@ impl Reflector {
         let settled = self.quiet_steps >= SETTLING_STEPS;
         for ((tap, &delay), weights) in self.taps.iter_mut().zip(delay_samples).zip(weights) {
             let delay = if settled { delay.round() } else { delay };
-            tap.head_for(delay.max(0.0), weights, self.grid_frames);
+            tap.glide_to(delay.max(0.0), weights, self.grid_frames);
         }
         self.rests = false;
         if settled && self.taps.iter().all(Tap::rests) {
@@ -265,7 +265,7 @@ impl Reflector {
         line: &DelayLine,
         segment: &Segment,
         bus: usize,
-        frames: &mut [[LaneFrame; BUSES]],
+        frames: &mut [[BranchFrame; BUSES]],
     ) {
         if !self.rests {
             self.process_moving(eight, line, segment, bus, frames);
@@ -277,12 +277,12 @@ impl Reflector {
     }
 
     #[inline(always)]
-    fn process_resting<E: Eight, const ABREAST: usize>(
+    fn process_resting<E: Eight, const AT_ONCE: usize>(
         &mut self,
         eight: E,
         line: &DelayLine,
         bus: usize,
-        frames: &mut [[LaneFrame; BUSES]],
+        frames: &mut [[BranchFrame; BUSES]],
     ) {
         let count = frames.len();
         for (start, &delay) in self.resting_starts.iter_mut().zip(&self.resting_delays) {
@@ -290,9 +290,9 @@ impl Reflector {
         }
         let ring = line.ring();
         let mut first = 0;
-        while first + ABREAST <= count {
-            self.add_resting::<E, ABREAST>(eight, &ring[first..], bus, &mut frames[first..first + ABREAST]);
-            first += ABREAST;
+        while first + AT_ONCE <= count {
+            self.add_resting::<E, AT_ONCE>(eight, &ring[first..], bus, &mut frames[first..first + AT_ONCE]);
+            first += AT_ONCE;
         }
         while first + FEW <= count {
             self.add_resting::<E, FEW>(eight, &ring[first..], bus, &mut frames[first..first + FEW]);
@@ -305,22 +305,22 @@ impl Reflector {
 
     /// Adds some frames of all taps; `ring` begins as many frames late as `frames` do in the run.
     #[inline(always)]
-    fn add_resting<E: Eight, const ABREAST: usize>(
+    fn add_resting<E: Eight, const AT_ONCE: usize>(
         &self,
         eight: E,
         ring: &[f32],
         bus: usize,
-        frames: &mut [[LaneFrame; BUSES]],
+        frames: &mut [[BranchFrame; BUSES]],
     ) {
-        let mut sum: [E::Numbers; ABREAST] = std::array::from_fn(|n| eight.load(&frames[n][bus]));
+        let mut sum: [E::Numbers; AT_ONCE] = std::array::from_fn(|n| eight.load(&frames[n][bus]));
         for (&start, weights) in self.resting_starts.iter().zip(&self.resting_weights) {
             let weights = eight.load(weights);
-            let heard = &ring[start as usize..][..ABREAST];
-            for n in 0..ABREAST {
+            let heard = &ring[start as usize..][..AT_ONCE];
+            for n in 0..AT_ONCE {
                 sum[n] = eight.multiply_add(weights, eight.splat(heard[n]), sum[n]);
             }
         }
-        for n in 0..ABREAST {
+        for n in 0..AT_ONCE {
             eight.store(sum[n], &mut frames[n][bus]);
         }
     }
@@ -333,14 +333,14 @@ impl Reflector {
         line: &DelayLine,
         segment: &Segment,
         bus: usize,
-        frames: &mut [[LaneFrame; BUSES]],
+        frames: &mut [[BranchFrame; BUSES]],
     ) {
         let count = frames.len();
-        let first_group = segment.offset_frames / GROUP * GROUP;
+        let first_group = segment.offset_frames / SIMD_WIDTH * SIMD_WIDTH;
         let end = segment.offset_frames + count;
-        for start in (first_group..end).step_by(GROUP * GROUPS) {
+        for start in (first_group..end).step_by(SIMD_WIDTH * GROUPS) {
             self.gather(eight, segment, start);
-            for group in 0..GROUPS.min((end - start).div_ceil(GROUP)) {
+            for group in 0..GROUPS.min((end - start).div_ceil(SIMD_WIDTH)) {
                 self.add_moving(eight, line, segment, bus, start, group, frames);
             }
         }
@@ -374,27 +374,27 @@ impl Reflector {
         bus: usize,
         start: usize,
         group: usize,
-        frames: &mut [[LaneFrame; BUSES]],
+        frames: &mut [[BranchFrame; BUSES]],
     ) {
         let count = frames.len();
-        let frame = start + group * GROUP;
+        let frame = start + group * SIMD_WIDTH;
         let ahead = frame as i32 - segment.offset_frames as i32;
-        let place = line.place(count, ahead);
+        let read_point = line.read_point(count, ahead);
         let into_step = eight.splat((frame - segment.step_frames().0) as f32);
-        let mut cells = [[0.0_f32; LANES]; GROUP];
+        let mut cells = [[0.0_f32; BRANCHES]; SIMD_WIDTH];
         for n in inside(ahead, count) {
             cells[n] = frames[(ahead + n as i32) as usize][bus];
         }
-        let mut sum: [E::Numbers; GROUP] = std::array::from_fn(|n| eight.load(&cells[n]));
+        let mut sum: [E::Numbers; SIMD_WIDTH] = std::array::from_fn(|n| eight.load(&cells[n]));
         for tap in &self.moving {
-            let mut heard = [0.0; GROUP];
-            eight.store(tap.groups.read(eight, &place, group), &mut heard);
+            let mut heard = [0.0; SIMD_WIDTH];
+            eight.store(tap.groups.read(eight, &read_point, group), &mut heard);
             if let Some(fade) = tap.fading.and_then(|index| self.taps[index].fade) {
                 let left = fade.path.groups(eight, start as f32);
-                let mut before = [0.0; GROUP];
-                eight.store(left.read(eight, &place, group), &mut before);
+                let mut before = [0.0; SIMD_WIDTH];
+                eight.store(left.read(eight, &read_point, group), &mut before);
                 let per_frame = 1.0 / self.fade_frames as f32;
-                for n in 0..GROUP {
+                for n in 0..SIMD_WIDTH {
                     let risen = risen(fade.elapsed_frames as i32 + ahead + n as i32, per_frame);
                     heard[n] = before[n] + risen * (heard[n] - before[n]);
                 }
@@ -403,12 +403,12 @@ impl Reflector {
             let heard = std::hint::black_box(heard);
             let step = eight.load(&tap.step);
             let mut weights = eight.multiply_add(step, into_step, eight.load(&tap.start));
-            for n in 0..GROUP {
+            for n in 0..SIMD_WIDTH {
                 sum[n] = eight.multiply_add(weights, eight.splat(heard[n]), sum[n]);
                 weights = eight.add(weights, step);
             }
         }
-        for n in 0..GROUP {
+        for n in 0..SIMD_WIDTH {
             eight.store(sum[n], &mut cells[n]);
         }
         for n in inside(ahead, count) {
@@ -420,7 +420,7 @@ impl Reflector {
 /// Returns which frames of a group that begins `ahead` frames after a run lie in the run.
 #[inline(always)]
 fn inside(ahead: i32, run_frames: usize) -> std::ops::Range<usize> {
-    let first = (-ahead).clamp(0, GROUP as i32) as usize;
-    let end = (run_frames as i32 - ahead).clamp(first as i32, GROUP as i32) as usize;
+    let first = (-ahead).clamp(0, SIMD_WIDTH as i32) as usize;
+    let end = (run_frames as i32 - ahead).clamp(first as i32, SIMD_WIDTH as i32) as usize;
     first..end
 }

@@ -42,16 +42,16 @@ impl Placed {
     }
 
     /// Feeds both parts and adds what is heard to `outputs`.
-    fn process(&mut self, parts: [&[f32]; INPUTS], room: &mut Room, outputs: &mut [&mut [f32]]) {
+    fn process(&mut self, parts: [&[f32]; INPUTS], scratch: &mut Scratch, outputs: &mut [&mut [f32]]) {
         let frames = parts[0].len();
-        let [first, second] = &mut room.fed;
+        let [first, second] = &mut scratch.fed;
         let fed = [&mut first[..frames], &mut second[..frames]];
         let parts = if self.is_fully_fed() { parts } else { self.feed(parts, fed) };
         if self.output_step == 0.0 {
             self.voice.process(parts, outputs);
             return;
         }
-        let [left, right] = &mut room.heard;
+        let [left, right] = &mut scratch.heard;
         let mut heard = [&mut left[..frames], &mut right[..frames]];
         for heard in &mut heard {
             heard.fill(0.0);
@@ -91,9 +91,9 @@ impl Placed {
     }
 }
 
-/// Working room of a block.
+/// Scratch memory of a block.
 #[derive(Debug)]
-struct Room {
+struct Scratch {
     fed: [Vec<f32>; INPUTS],
     heard: [Vec<f32>; 2],
 }
@@ -104,7 +104,7 @@ pub(crate) struct TailStage {
     playing: Option<Placed>,
     leaving: Option<Placed>,
     waiting: Option<Box<TailVoice>>,
-    room: Room,
+    scratch: Scratch,
     fade_step: f32,
     stagger: Stagger,
 }
@@ -112,12 +112,12 @@ pub(crate) struct TailStage {
 impl TailStage {
     /// Allocates working room for blocks of up to `block_frames`.
     pub(crate) fn new(block_frames: usize, sample_rate_hz: f64) -> Self {
-        let room = || vec![0.0; block_frames];
+        let scratch = || vec![0.0; block_frames];
         Self {
             playing: None,
             leaving: None,
             waiting: None,
-            room: Room { fed: [room(), room()], heard: [room(), room()] },
+            scratch: Scratch { fed: [scratch(), scratch()], heard: [scratch(), scratch()] },
             fade_step: (1.0 / (FADE_S * sample_rate_hz)) as f32,
             stagger: Stagger::default(),
         }
@@ -200,7 +200,7 @@ impl TailStage {
     /// Feeds both parts and adds the tails to `outputs`; a call stays within a block.
     pub(crate) fn process(&mut self, parts: [&[f32]; INPUTS], outputs: &mut [&mut [f32]]) {
         for placed in self.playing.iter_mut().chain(&mut self.leaving) {
-            placed.process(parts, &mut self.room, outputs);
+            placed.process(parts, &mut self.scratch, outputs);
         }
     }
 

@@ -38,14 +38,14 @@ impl PreDelay {
     }
 
     /// Starts with a gap.
-    pub(super) fn stand_at(&mut self, pre_delay_s: f64) {
+    pub(super) fn jump_to(&mut self, pre_delay_s: f64) {
         self.now_frames = (pre_delay_s * self.sample_rate_hz).round() as usize;
         self.next_frames = self.now_frames;
         self.share = 0.0;
     }
 
     /// Wants a gap; a crossfade that is under way is finished first.
-    pub(super) fn head_for(&mut self, pre_delay_s: f64) {
+    pub(super) fn glide_to(&mut self, pre_delay_s: f64) {
         if self.next_frames == self.now_frames {
             self.next_frames = (pre_delay_s * self.sample_rate_hz).round() as usize;
         }
@@ -96,7 +96,7 @@ mod tests {
     fn an_impulse_comes_after_the_gap_to_the_frame() {
         for (pre_delay_s, frames) in [(0.0, 0), (0.03, 1440), (0.12, 5760), (0.0001, 5)] {
             let mut gap = PreDelay::new(48_000.0);
-            gap.stand_at(pre_delay_s);
+            gap.jump_to(pre_delay_s);
             let mut input = vec![0.0; 7000];
             input[0] = 1.0;
             let heard = run(&mut gap, &input);
@@ -109,9 +109,9 @@ mod tests {
     #[test]
     fn a_new_gap_fades_in() {
         let mut gap = PreDelay::new(48_000.0);
-        gap.stand_at(0.0);
+        gap.jump_to(0.0);
         run(&mut gap, &vec![0.5; 9000]);
-        gap.head_for(0.1);
+        gap.glide_to(0.1);
         let heard = run(&mut gap, &vec![0.5; 4800]);
         assert!(heard.iter().all(|x| (x - 0.5).abs() < 1e-6));
         let mut input = vec![0.5; 6000];

@@ -57,7 +57,7 @@ pub struct Reflections {
 
 /// An image of the left player.
 struct Image {
-    place: Vector,
+    position: Vector,
     hits: usize,
     /// Hits of the floor with its stalls.
     floor_hits: usize,
@@ -88,7 +88,7 @@ fn images(hall: &Hall) -> impl Iterator<Item = Image> {
             |n: i32, length: f64, at: f64| f64::from(n) * length + if n % 2 == 0 { at } else { length - at };
         Image {
             // Across, the box reaches as far to the left as to the right.
-            place: Vector::new(
+            position: Vector::new(
                 along(x, size.x, source.x + size.x / 2.0) - size.x / 2.0,
                 along(y, size.y, source.y),
                 along(z, size.z, source.z),
@@ -117,8 +117,8 @@ impl Reflections {
         let mut earliest_m = f64::INFINITY;
         for (reflection, image) in all.iter_mut().zip(images(hall)) {
             let energy = energy(&image, returned_mid) * (1.0 - SCATTERED).powi(image.hits as i32);
-            let paths = capsules(hall).map(|(capsule, place)| {
-                let path = image.place - place;
+            let paths = capsules(hall).map(|(capsule, position)| {
+                let path = image.position - position;
                 (path.length(), capsule.gain(path.unit()) * energy.sqrt() / path.length())
             });
             // One time for both channels: a pair's 0.25 ms and its levels both tell sides; levels do it in mono, too.
@@ -177,7 +177,7 @@ fn energy(image: &Image, returned: f64) -> f64 {
 pub fn specular_share(hall: &Hall) -> f64 {
     let returned_mid = returned(hall, hall.decay_s);
     let (_, centre) = capsules(hall)[0];
-    let path_m = |image: &Image| (image.place - centre).length();
+    let path_m = |image: &Image| (image.position - centre).length();
     let first_m = least(images(hall).map(|image| path_m(&image)));
     let latest_m = first_m + hall.mixing_time_s() * SPEED_OF_SOUND_M_S;
     let (mut clear, mut whole) = (0.0, 0.0);
@@ -218,7 +218,7 @@ mod tests {
             Vector { z: -source.z, ..source },
             Vector { z: 2.0 * size.z - source.z, ..source },
         ] {
-            let found = once.iter().filter(|image| (image.place - expected).length() < 1e-9).count();
+            let found = once.iter().filter(|image| (image.position - expected).length() < 1e-9).count();
             assert_eq!(found, 1, "no image at {expected:?}");
         }
         let floor = once.iter().filter(|image| image.floor_hits == 1).count();

@@ -2,7 +2,7 @@
 //!
 //! The response is one pair of channels for each of two inputs. Frames are
 //! gathered into blocks of `block` frames. Small partitions (one block) are
-//! worked out at each block's end and sound during the next block: they carry
+//! worked out at each block's end and sound during the next block: they overlap
 //! the response from `block` frames on. Big partitions (eight blocks) are
 //! worked out over the eight blocks that follow theirs, one piece of work a
 //! block, and sound after that: they carry the response from sixteen blocks on.
@@ -34,13 +34,11 @@ use std::sync::Arc;
 
 use crate::kernel::instruction_set::InstructionSet;
 use crate::kernel::stagger::{BLOCKS_IN_BIG, Stagger};
-use frequency_delay_line::Past;
+use frequency_delay_line::FrequencyDelayLine;
 use level::Level;
 
 /// Inputs of a response: what sounds before and after the mixing time.
 pub const INPUTS: usize = 2;
-/// Bins that a kernel takes at once: a wide register of single precision.
-const LANES: usize = 8;
 /// Below this an input is silence, linear: -300 dB of full scale (our choice).
 ///
 /// Times the faintest partition of a tail it is still a normal number, so no
@@ -150,7 +148,7 @@ impl Convolver {
 
     fn end_block(&mut self) {
         for input in 0..INPUTS {
-            self.small.pasts[input].close_block();
+            self.small.delay_lines[input].close_block();
             self.small.transform(self.set, input);
         }
         let chunks = 0..self.response.small.chunks();
@@ -163,7 +161,7 @@ impl Convolver {
             self.piece = 0;
             std::mem::swap(&mut self.big_now, &mut self.big.ready);
             self.big_now_sounds = std::mem::take(&mut self.big.ready_sounds);
-            self.big.pasts.iter_mut().for_each(Past::close_block);
+            self.big.delay_lines.iter_mut().for_each(FrequencyDelayLine::close_block);
         }
         self.work_on_big(self.piece);
     }

@@ -11,6 +11,9 @@ use pulp::core_arch::x86::Sse;
 #[cfg(target_arch = "x86_64")]
 use pulp::x86::V3;
 
+/// Numbers of single precision that one operation works on: a wide register, or two narrow ones.
+pub(crate) const SIMD_WIDTH: usize = 8;
+
 /// A piece of work that is compiled for each instruction set.
 ///
 /// Its `run`, and whatever that calls, is marked `#[inline(always)]`: only what
@@ -41,9 +44,9 @@ pub trait Eight: Copy {
     const FRAMES_ABREAST: usize;
 
     /// Loads eight numbers.
-    fn load(self, from: &[f32; 8]) -> Self::Numbers;
+    fn load(self, from: &[f32; SIMD_WIDTH]) -> Self::Numbers;
     /// Stores eight numbers.
-    fn store(self, numbers: Self::Numbers, to: &mut [f32; 8]);
+    fn store(self, numbers: Self::Numbers, to: &mut [f32; SIMD_WIDTH]);
     /// Repeats a number.
     fn splat(self, number: f32) -> Self::Numbers;
     /// a + b.
@@ -150,44 +153,54 @@ pub(crate) fn multiply_add<const FUSED: bool>(a: f32, b: f32, c: f32) -> f32 {
 struct Portable;
 
 impl Eight for Portable {
-    type Numbers = [f32; 8];
+    type Numbers = [f32; SIMD_WIDTH];
 
     const FRAMES_ABREAST: usize = 4;
 
     #[inline(always)]
-    fn load(self, from: &[f32; 8]) -> [f32; 8] {
+    fn load(self, from: &[f32; SIMD_WIDTH]) -> [f32; SIMD_WIDTH] {
         *from
     }
     #[inline(always)]
-    fn store(self, numbers: [f32; 8], to: &mut [f32; 8]) {
+    fn store(self, numbers: [f32; SIMD_WIDTH], to: &mut [f32; SIMD_WIDTH]) {
         *to = numbers;
     }
     #[inline(always)]
-    fn splat(self, number: f32) -> [f32; 8] {
-        [number; 8]
+    fn splat(self, number: f32) -> [f32; SIMD_WIDTH] {
+        [number; SIMD_WIDTH]
     }
     #[inline(always)]
-    fn add(self, a: [f32; 8], b: [f32; 8]) -> [f32; 8] {
+    fn add(self, a: [f32; SIMD_WIDTH], b: [f32; SIMD_WIDTH]) -> [f32; SIMD_WIDTH] {
         std::array::from_fn(|i| a[i] + b[i])
     }
     #[inline(always)]
-    fn subtract(self, a: [f32; 8], b: [f32; 8]) -> [f32; 8] {
+    fn subtract(self, a: [f32; SIMD_WIDTH], b: [f32; SIMD_WIDTH]) -> [f32; SIMD_WIDTH] {
         std::array::from_fn(|i| a[i] - b[i])
     }
     #[inline(always)]
-    fn multiply(self, a: [f32; 8], b: [f32; 8]) -> [f32; 8] {
+    fn multiply(self, a: [f32; SIMD_WIDTH], b: [f32; SIMD_WIDTH]) -> [f32; SIMD_WIDTH] {
         std::array::from_fn(|i| a[i] * b[i])
     }
     #[inline(always)]
-    fn multiply_add(self, a: [f32; 8], b: [f32; 8], c: [f32; 8]) -> [f32; 8] {
+    fn multiply_add(
+        self,
+        a: [f32; SIMD_WIDTH],
+        b: [f32; SIMD_WIDTH],
+        c: [f32; SIMD_WIDTH],
+    ) -> [f32; SIMD_WIDTH] {
         std::array::from_fn(|i| a[i] * b[i] + c[i])
     }
     #[inline(always)]
-    fn subtract_product(self, a: [f32; 8], b: [f32; 8], c: [f32; 8]) -> [f32; 8] {
+    fn subtract_product(
+        self,
+        a: [f32; SIMD_WIDTH],
+        b: [f32; SIMD_WIDTH],
+        c: [f32; SIMD_WIDTH],
+    ) -> [f32; SIMD_WIDTH] {
         std::array::from_fn(|i| c[i] - a[i] * b[i])
     }
     #[inline(always)]
-    fn sums(self, of: [[f32; 8]; 4]) -> [f32; 4] {
+    fn sums(self, of: [[f32; SIMD_WIDTH]; 4]) -> [f32; 4] {
         // In the order of the others: halves, then neighbours.
         of.map(|x| ((x[0] + x[4]) + (x[1] + x[5])) + ((x[2] + x[6]) + (x[3] + x[7])))
     }
@@ -205,7 +218,7 @@ mod x86_64 {
     use pulp::core_arch::x86::Sse;
     use pulp::x86::V3;
 
-    use super::Eight;
+    use super::{Eight, SIMD_WIDTH};
 
     impl Eight for Sse {
         type Numbers = [__m128; 2];
@@ -214,11 +227,11 @@ mod x86_64 {
         const FRAMES_ABREAST: usize = 4;
 
         #[inline(always)]
-        fn load(self, from: &[f32; 8]) -> [__m128; 2] {
+        fn load(self, from: &[f32; SIMD_WIDTH]) -> [__m128; 2] {
             cast(*from)
         }
         #[inline(always)]
-        fn store(self, numbers: [__m128; 2], to: &mut [f32; 8]) {
+        fn store(self, numbers: [__m128; 2], to: &mut [f32; SIMD_WIDTH]) {
             *to = cast(numbers);
         }
         #[inline(always)]
@@ -269,11 +282,11 @@ mod x86_64 {
         const FRAMES_ABREAST: usize = 12;
 
         #[inline(always)]
-        fn load(self, from: &[f32; 8]) -> __m256 {
+        fn load(self, from: &[f32; SIMD_WIDTH]) -> __m256 {
             cast(*from)
         }
         #[inline(always)]
-        fn store(self, numbers: __m256, to: &mut [f32; 8]) {
+        fn store(self, numbers: __m256, to: &mut [f32; SIMD_WIDTH]) {
             *to = cast(numbers);
         }
         #[inline(always)]
@@ -333,10 +346,10 @@ mod tests {
     struct EightOperations;
 
     impl EightKernel for EightOperations {
-        type Output = [f32; 8];
+        type Output = [f32; SIMD_WIDTH];
 
         #[inline(always)]
-        fn run<E: Eight>(self, eight: E) -> [f32; 8] {
+        fn run<E: Eight>(self, eight: E) -> [f32; SIMD_WIDTH] {
             let a = eight.load(&[1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0]);
             let b = eight.splat(eight.multiply_add_one(2.0, 3.0, -4.0));
             // (2 a + a) - 2 b, then less 3 b, then times 2, then less 1.
@@ -344,7 +357,7 @@ mod tests {
             let sum = eight.subtract(sum, eight.multiply(b, b));
             let sum = eight.subtract_product(eight.splat(3.0), b, sum);
             let sum = eight.add(sum, sum);
-            let mut out = [0.0; 8];
+            let mut out = [0.0; SIMD_WIDTH];
             eight.store(sum, &mut out);
             let sums = eight.sums([a, b, sum, eight.add(sum, a)]);
             assert_eq!(sums, [36.0, 16.0, 56.0, 92.0]);
@@ -362,7 +375,7 @@ mod tests {
             let sum = set().run(SumOfSquares(&values));
             // 100 roundings of single precision.
             assert!((sum - 32.835).abs() < 1e-3, "{:?}: {sum}", set());
-            let expected: [f32; 8] = std::array::from_fn(|i| 2.0 * (3.0 * (i as f32 + 1.0) - 10.0));
+            let expected: [f32; SIMD_WIDTH] = std::array::from_fn(|i| 2.0 * (3.0 * (i as f32 + 1.0) - 10.0));
             assert_eq!(set().run_eight(EightOperations), expected, "{:?}", set());
         }
     }

@@ -5,7 +5,7 @@ use std::f64::consts::TAU;
 use crate::kernel::instruction_set::{InstructionSet, Kernel, multiply_add};
 
 /// Frequencies that are worked out at once: their sums fit the registers.
-const GROUP: usize = 24;
+const AT_ONCE: usize = 24;
 /// Frames whose phases are kept; longer signals are taken in pieces of as many.
 const PIECE: usize = 32;
 
@@ -21,22 +21,22 @@ pub(crate) struct SpectralLines {
 #[derive(Clone, Debug)]
 struct Group {
     /// Of each frame n of a piece.
-    real: [[f32; GROUP]; PIECE],
-    imaginary: [[f32; GROUP]; PIECE],
+    real: [[f32; AT_ONCE]; PIECE],
+    imaginary: [[f32; AT_ONCE]; PIECE],
     /// Of a whole piece.
-    piece: [[f32; GROUP]; 2],
+    piece: [[f32; AT_ONCE]; 2],
 }
 
 impl SpectralLines {
     /// Works out the phases of frequencies.
     pub(crate) fn new(frequencies_hz: &[f64], sample_rate_hz: f64) -> Self {
         let groups = frequencies_hz
-            .chunks(GROUP)
+            .chunks(AT_ONCE)
             .map(|frequencies| {
                 let mut group = Group {
-                    real: [[0.0; GROUP]; PIECE],
-                    imaginary: [[0.0; GROUP]; PIECE],
-                    piece: [[0.0; GROUP]; 2],
+                    real: [[0.0; AT_ONCE]; PIECE],
+                    imaginary: [[0.0; AT_ONCE]; PIECE],
+                    piece: [[0.0; AT_ONCE]; 2],
                 };
                 for (line, hz) in frequencies.iter().enumerate() {
                     let (sin, cos) = (-TAU * hz / sample_rate_hz).sin_cos();
@@ -60,8 +60,8 @@ impl SpectralLines {
         let sums: Vec<_> =
             self.groups.iter().map(|group| self.set.run(GroupSum { group, samples })).collect();
         (0..self.lines).map(move |line| {
-            let [real, imaginary] = sums[line / GROUP];
-            (f64::from(real[line % GROUP]), f64::from(imaginary[line % GROUP]))
+            let [real, imaginary] = sums[line / AT_ONCE];
+            (f64::from(real[line % AT_ONCE]), f64::from(imaginary[line % AT_ONCE]))
         })
     }
 }
@@ -72,22 +72,22 @@ struct GroupSum<'a> {
 }
 
 impl Kernel for GroupSum<'_> {
-    type Output = [[f32; GROUP]; 2];
+    type Output = [[f32; AT_ONCE]; 2];
 
     /// Takes the pieces from the last to the first: what came later turns by one piece more (Horner's rule).
     #[inline(always)]
     fn run<const FUSED: bool>(self) -> Self::Output {
-        let mut later = [[0.0_f32; GROUP]; 2];
+        let mut later = [[0.0_f32; AT_ONCE]; 2];
         let [cos, sin] = &self.group.piece;
         for piece in self.samples.chunks(PIECE).rev() {
-            let (mut real, mut imaginary) = ([0.0_f32; GROUP], [0.0_f32; GROUP]);
+            let (mut real, mut imaginary) = ([0.0_f32; AT_ONCE], [0.0_f32; AT_ONCE]);
             for ((x, cosines), sines) in piece.iter().zip(&self.group.real).zip(&self.group.imaginary) {
-                for line in 0..GROUP {
+                for line in 0..AT_ONCE {
                     real[line] = multiply_add::<FUSED>(*x, cosines[line], real[line]);
                     imaginary[line] = multiply_add::<FUSED>(*x, sines[line], imaginary[line]);
                 }
             }
-            for line in 0..GROUP {
+            for line in 0..AT_ONCE {
                 let turned = later[0][line] * cos[line] - later[1][line] * sin[line];
                 imaginary[line] += later[0][line] * sin[line] + later[1][line] * cos[line];
                 real[line] += turned;

@@ -1,20 +1,20 @@
 //! The band split.
 //!
-//! A channel is carried in *lanes*: lane 0 is the channel itself, lane i the
-//! channel through the i-th low-pass. Any weighted sum of lanes is a filter
+//! A channel is carried in *branches*: branch 0 is the channel itself, branch i the
+//! channel through the i-th low-pass. Any weighted sum of branches is a filter
 //! without latency; weights (g, 0, 0, ...) leave the sound as it is.
 
 use std::f64::consts::PI;
 
 use crate::acoustics::octave::{BANDS, HIGHEST_EDGE_OF_RATE, bands_at_rate, edges_hz};
 
-/// Lanes of a channel: the channel itself and seven low-passes.
-pub const LANES: usize = 8;
-/// Bands whose gains the lanes follow: the seven octaves, and the top above them.
+/// Branches of a channel: the channel itself and seven low-passes.
+pub const BRANCHES: usize = 8;
+/// Bands whose gains the branches follow: the seven octaves, and the top above them.
 pub const FITTED: usize = BANDS + 1;
 
-/// One weight for each lane.
-pub type Weights = [f32; LANES];
+/// One weight for each branch.
+pub type Weights = [f32; BRANCHES];
 
 /// Corner of each low-pass as a share of the lower edge of the band above it.
 ///
@@ -27,7 +27,7 @@ const TOP_CORNER_OF_EDGE: f64 = 1.1;
 /// Quality of each low-pass; see [`CORNER_OF_EDGE`].
 const LOW_PASS_Q: f64 = 0.6;
 /// Number of low-passes.
-const LOW_PASSES: usize = LANES - 1;
+const LOW_PASSES: usize = BRANCHES - 1;
 
 /// Coefficients of the seven low-passes at one sample rate.
 ///
@@ -42,29 +42,29 @@ pub struct SplitDesign {
     sample_rate_hz: f64,
     /// Low-passes in use; the rest repeat the channel and get no weight.
     used: usize,
-    /// By lane; 0 where a lane has no filter.
-    pub(crate) p: LaneFrame,
-    pub(crate) q: LaneFrame,
-    pub(crate) r: LaneFrame,
-    pub(crate) t: LaneFrame,
+    /// By branch; 0 where a branch has no filter.
+    pub(crate) p: BranchFrame,
+    pub(crate) q: BranchFrame,
+    pub(crate) r: BranchFrame,
+    pub(crate) t: BranchFrame,
 }
 
 impl SplitDesign {
     /// Designs the split for a sample rate; bands that do not fit the rate are left out.
     pub fn new(sample_rate_hz: f64) -> Self {
         let used = fitted_at_rate(sample_rate_hz) - 1;
-        let silent = [0.0; LANES];
+        let silent = [0.0; BRANCHES];
         let mut design = Self { sample_rate_hz, used, p: silent, q: silent, r: silent, t: silent };
         for low_pass in 0..used {
             let g = (PI * corner_hz(low_pass) / sample_rate_hz).tan();
             let a1 = 1.0 / (1.0 + g * (g + 1.0 / LOW_PASS_Q));
             let (a2, a3) = (g * a1, g * g * a1);
-            let lane = low_pass + 1;
-            design.p[lane] = (2.0 * a1 - 1.0) as f32;
-            design.q[lane] = (2.0 * a2) as f32;
-            design.r[lane] = (1.0 - 2.0 * a3) as f32;
+            let branch = low_pass + 1;
+            design.p[branch] = (2.0 * a1 - 1.0) as f32;
+            design.q[branch] = (2.0 * a2) as f32;
+            design.r[branch] = (1.0 - 2.0 * a3) as f32;
             // Taken from the rounded r, so that the filter is exactly 1 at 0 Hz.
-            design.t[lane] = 1.0 - design.r[lane];
+            design.t[branch] = 1.0 - design.r[branch];
         }
         design
     }
@@ -79,18 +79,18 @@ impl SplitDesign {
         self.used
     }
 
-    /// Returns the response of each lane at a frequency as (real, imaginary).
-    pub fn lane_responses(&self, frequency_hz: f64) -> [(f64, f64); LANES] {
+    /// Returns the response of each branch at a frequency as (real, imaginary).
+    pub fn branch_responses(&self, frequency_hz: f64) -> [(f64, f64); BRANCHES] {
         let warped = (PI * frequency_hz / self.sample_rate_hz).tan();
-        std::array::from_fn(|lane| {
-            if lane == 0 {
+        std::array::from_fn(|branch| {
+            if branch == 0 {
                 return (1.0, 0.0);
             }
-            if lane > self.used {
+            if branch > self.used {
                 return (0.0, 0.0);
             }
             // s = j w: H = 1/((1 - w^2) + j w/Q).
-            let w = warped / (PI * corner_hz(lane - 1) / self.sample_rate_hz).tan();
+            let w = warped / (PI * corner_hz(branch - 1) / self.sample_rate_hz).tan();
             let (re, im) = (1.0 - w * w, w / LOW_PASS_Q);
             let norm = re * re + im * im;
             (re / norm, -im / norm)
@@ -119,5 +119,5 @@ pub(crate) fn fitted_edges_hz(band: usize, sample_rate_hz: f64) -> (f64, f64) {
     (low, high.min(HIGHEST_EDGE_OF_RATE * sample_rate_hz))
 }
 
-/// One frame of a bus: what each lane is to carry, before its low-pass.
-pub type LaneFrame = [f32; LANES];
+/// One frame of a bus: what each branch is to carry, before its low-pass.
+pub type BranchFrame = [f32; BRANCHES];

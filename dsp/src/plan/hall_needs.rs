@@ -38,10 +38,10 @@ impl HallNeeds {
         let (platform, pickup) = (&settings.platform, &settings.pickup);
         let source = settings.seat.source(platform, pickup);
         let own = acoustics(&source, platform, pickup, &level, channels);
-        let drop_m = pickup.height_m - source.place.z.min(pickup.height_m);
+        let drop_m = pickup.height_m - source.position.z.min(pickup.height_m);
         let along_m = (REFERENCE_DISTANCE_M * REFERENCE_DISTANCE_M - drop_m * drop_m).max(0.0).sqrt();
         let reference = Source {
-            place: Vector::new(0.0, pickup.depth_m + along_m, pickup.height_m - drop_m),
+            position: Vector::new(0.0, pickup.depth_m + along_m, pickup.height_m - drop_m),
             forward: Vector::new(0.0, -1.0, 0.0),
             family: Family::Even,
         };

@@ -8,7 +8,7 @@
 use crate::acoustics::octave::edges_hz;
 use crate::acoustics::platform::PARTS;
 use crate::kernel::spectral_lines::SpectralLines;
-use crate::plan::quick_low::QuickLowTail;
+use crate::plan::fast_low::FastLowTail;
 
 /// Octaves looked at: 125, 250 and 500 Hz. Above, chance evens out within an octave.
 pub(crate) const LOW: usize = 3;
@@ -63,7 +63,7 @@ pub struct LowTail {
     #[cfg(test)]
     pub spectra: [[[Complex; ALL_POINTS]; 2]; PARTS],
     /// The same, as the planner reads it.
-    pub(crate) quick: QuickLowTail,
+    pub(crate) quick: FastLowTail,
 }
 
 impl LowTail {
@@ -80,7 +80,7 @@ impl LowTail {
             }
         }
         Self {
-            quick: QuickLowTail::new(&spectra),
+            quick: FastLowTail::new(&spectra),
             #[cfg(test)]
             spectra,
         }

@@ -1,17 +1,16 @@
 //! The plan as slowly and obviously as it can be made: what the fast one is held against.
 
-mod lane_fit;
+mod branch_fit;
 mod low_octaves;
 
-pub(crate) use low_octaves::{LowLanes, LowReflections};
-
-use lane_fit::BATCH;
+pub(crate) use low_octaves::{LowBranches, LowReflections};
 
 use crate::acoustics::arrivals::ARRIVALS;
 use crate::acoustics::octave::{BANDS, PerBand, THIRDS};
 use crate::acoustics::platform::PARTS;
-use crate::plan::band_split::{FITTED, LANES, Weights};
-use crate::plan::lane_fit::{OctaveFit, ThirdFit};
+use crate::kernel::instruction_set::SIMD_WIDTH;
+use crate::plan::band_split::{BRANCHES, FITTED, Weights};
+use crate::plan::branch_fit::{OctaveFit, ThirdFit};
 use crate::plan::low_octaves::{LOW, LowTail};
 use crate::plan::source_acoustics::{Acoustics, Energies, balance_gains};
 use crate::plan::source_plan::{CapsulePlan, SourcePlan};
@@ -25,7 +24,7 @@ pub(crate) struct Player<'a> {
     /// Its fit to thirds of an octave, for the direct sound.
     pub(crate) direct_fit: &'a ThirdFit,
     /// The split's responses in the low octaves.
-    pub lanes: &'a LowLanes,
+    pub branches: &'a LowBranches,
     /// Sample rate, Hz.
     pub sample_rate_hz: f64,
     /// Output channels.
@@ -35,19 +34,19 @@ pub(crate) struct Player<'a> {
 }
 
 impl SourcePlan {
-    /// Fits the engine's lanes to a source's acoustics.
+    /// Fits the engine's branches to a source's acoustics.
     pub(crate) fn new(acoustics: &Acoustics, settings: &Settings, player: &Player<'_>) -> Self {
         let speed = settings.platform.air.speed_of_sound_m_s();
         let samples_per_m = player.sample_rate_hz / speed;
         let (direct_gain, platform_gain) = balance_gains(&settings.level);
         let mut capsules = acoustics.arrivals.map(|arrivals| CapsulePlan {
             delay_samples: arrivals.map(|arrival| (arrival.path_m - acoustics.start_m) * samples_per_m),
-            weights: [[0.0; LANES]; ARRIVALS],
+            weights: [[0.0; BRANCHES]; ARRIVALS],
         });
         for (capsule, arrivals) in capsules.iter_mut().zip(&acoustics.arrivals).take(player.channels) {
-            for first in (0..ARRIVALS).step_by(BATCH) {
-                let mut gains = [[0.0_f32; BATCH]; FITTED];
-                let batch = &arrivals[first..(first + BATCH).min(ARRIVALS)];
+            for first in (0..ARRIVALS).step_by(SIMD_WIDTH) {
+                let mut gains = [[0.0_f32; SIMD_WIDTH]; FITTED];
+                let batch = &arrivals[first..(first + SIMD_WIDTH).min(ARRIVALS)];
                 for (i, arrival) in batch.iter().enumerate() {
                     for (row, gain) in gains.iter_mut().zip(arrival.gain.iter().chain([&arrival.top_gain])) {
                         row[i] = (gain * acoustics.factor_gain) as f32;
@@ -55,7 +54,7 @@ impl SourcePlan {
                 }
                 let fitted = player.fit.weights_of_batch(&gains, &gains);
                 for i in 0..batch.len() {
-                    capsule.weights[first + i] = std::array::from_fn(|lane| fitted[lane][i]);
+                    capsule.weights[first + i] = std::array::from_fn(|branch| fitted[branch][i]);
                 }
             }
         }
@@ -68,7 +67,7 @@ impl SourcePlan {
         }
         let mixing_samples = settings.platform.mixing_time_s() * player.sample_rate_hz;
         let heard = &capsules[..player.channels];
-        let low = LowReflections::new(heard, mixing_samples, player.lanes);
+        let low = LowReflections::new(heard, mixing_samples, player.branches);
         let mut energies = acoustics.energies;
         for (part, specular) in energies.specular.iter_mut().enumerate() {
             for (band, energy) in specular.iter_mut().enumerate().take(LOW) {
@@ -101,8 +100,8 @@ impl SourcePlan {
 
 /// Fits the direct sound of both capsules to its thirds of an octave.
 fn direct_weights(acoustics: &Acoustics, fit: &ThirdFit) -> [Weights; 2] {
-    let mut start = [[0.0_f32; BATCH]; FITTED];
-    let mut thirds = [[0.0_f32; BATCH]; THIRDS];
+    let mut start = [[0.0_f32; SIMD_WIDTH]; FITTED];
+    let mut thirds = [[0.0_f32; SIMD_WIDTH]; THIRDS];
     for capsule in 0..2 {
         let direct = &acoustics.arrivals[capsule][0];
         for (row, gain) in start.iter_mut().zip(direct.gain.iter().chain([&direct.top_gain])) {
@@ -113,19 +112,19 @@ fn direct_weights(acoustics: &Acoustics, fit: &ThirdFit) -> [Weights; 2] {
         }
     }
     let fitted = fit.weights_of_batch(&start, &thirds);
-    std::array::from_fn(|capsule| std::array::from_fn(|lane| fitted[lane][capsule]))
+    std::array::from_fn(|capsule| std::array::from_fn(|branch| fitted[branch][capsule]))
 }
 
 /// Gains of the tail's parts, by part, then band.
 type TailGains = [PerBand; PARTS];
 
-/// Least gain of a band against its neighbours: 20 dB an octave, a little steeper than the lanes are.
+/// Least gain of a band against its neighbours: 20 dB an octave, a little steeper than the branches are.
 ///
 /// Asked for more, the fit would miss the louder neighbour.
 const STEEPEST: f64 = 0.1;
 
 fn fit_tail(gains: &TailGains, fit: &OctaveFit) -> [Weights; PARTS] {
-    let mut batch = [[0.0_f32; BATCH]; FITTED];
+    let mut batch = [[0.0_f32; SIMD_WIDTH]; FITTED];
     for (part, gains) in gains.iter().enumerate() {
         let mut gains = *gains;
         for band in 0..BANDS {
@@ -139,7 +138,7 @@ fn fit_tail(gains: &TailGains, fit: &OctaveFit) -> [Weights; PARTS] {
         }
     }
     let fitted = fit.weights_of_batch(&batch, &batch);
-    std::array::from_fn(|part| std::array::from_fn(|lane| fitted[lane][part]))
+    std::array::from_fn(|part| std::array::from_fn(|branch| fitted[branch][part]))
 }
 
 /// rho at which a tail that would cancel reflections is silent, and from which on it is whole.
@@ -150,10 +149,10 @@ const CANCELLING: (f64, f64) = (-0.75, -0.65);
 /// Rounds in which the tail's gains are brought to the target, and how far each goes of its way.
 ///
 /// Gains of neighbouring octaves bend each other's phase, so that the last round need not be the best.
-const MEETING_ROUNDS: usize = 4;
-const MEETING_STEP: f64 = 0.7;
+const COHERENT_ROUNDS: usize = 4;
+const COHERENT_STEP: f64 = 0.7;
 
-/// Finds lane weights with which reflections and tail together carry the target in the low octaves.
+/// Finds branch weights with which reflections and tail together carry the target in the low octaves.
 ///
 /// A factor s on the tail solves Es + 2 s X + s^2 Et = target, with Es and Et the
 /// energies of reflections and tail and X what they share. With s0 = ((target -
@@ -173,13 +172,13 @@ fn fit_in_phase(
     let mut best = start;
     let mut least_error = [f64::INFINITY; PARTS];
     let mut tried = start;
-    for _ in 0..=MEETING_ROUNDS {
+    for _ in 0..=COHERENT_ROUNDS {
         for (part, gains) in gains.iter_mut().enumerate() {
             let mut error = 0.0;
             for (band, gain) in gains.iter_mut().enumerate().take(LOW) {
                 let target = energies.target[part][band];
                 let missing = target - energies.specular[part][band];
-                let meeting = low.meet(part, band, played, &tried[part], player.lanes);
+                let meeting = low.meet(part, band, played, &tried[part], player.branches);
                 if missing <= 0.0 || meeting.tail <= 0.0 || *gain <= 0.0 {
                     continue;
                 }
@@ -190,7 +189,7 @@ fn fit_in_phase(
                 let (silent, whole) = CANCELLING;
                 let kept = ((rho - silent) / (whole - silent)).clamp(0.0, 1.0).max(LEAST_KEPT);
                 let factor = alone * ((1.0 + rho * rho).sqrt() - rho) * kept * kept * (3.0 - 2.0 * kept);
-                *gain *= factor.powf(MEETING_STEP);
+                *gain *= factor.powf(COHERENT_STEP);
             }
             if error < least_error[part] {
                 least_error[part] = error;

@@ -3,9 +3,9 @@
 //! [`crate::plan::acoustics`] and [`SourcePlan::new`] say the same, slowly and
 //! obviously; they are the oracle. Here, arrivals run eight abreast in `f32`
 //! (delays in `f64`), what does not depend on the seat is kept from plan to plan
-//! (`groundwork`), both capsules share the fit of an image's spectrum,
+//! (`seat_independent_terms`), both capsules share the fit of an image's spectrum,
 //! and the low octaves are summed by pairs of frequencies
-//! (`quick_low`). What is kept never changes a result: a plan is a
+//! (`fast_low`). What is kept never changes a result: a plan is a
 //! function of the settings and the tail alone.
 
 mod arrivals;
@@ -17,14 +17,14 @@ use tail::PlanTail;
 
 use crate::acoustics::octave::{BANDS, PerBand};
 use crate::acoustics::platform::PARTS;
-use crate::kernel::instruction_set::InstructionSet;
-use crate::plan::band_split::{FITTED, LANES, SplitDesign, Weights};
-use crate::plan::groundwork::{Groundwork, SLOTS};
-use crate::plan::lane_fit::{OctaveFit, ThirdFit};
+use crate::kernel::instruction_set::{InstructionSet, SIMD_WIDTH};
+use crate::plan::band_split::{BRANCHES, FITTED, SplitDesign, Weights};
+use crate::plan::branch_fit::{OctaveFit, ThirdFit};
+use crate::plan::fast_fit::{FastFit, FitScratch};
+use crate::plan::fast_low::{FastLowBranches, LowScratch, LowSums};
+use crate::plan::fast_thirds::FastThirds;
 use crate::plan::low_octaves::{LOW, LowTail};
-use crate::plan::quick_fit::{ABREAST, FitRoom, QuickFit};
-use crate::plan::quick_low::{LowRoom, LowSums, QuickLowLanes};
-use crate::plan::quick_thirds::QuickThirds;
+use crate::plan::seat_independent_terms::{SLOTS, SeatIndependentTerms};
 use crate::plan::source_plan::{SOURCES, SourcePlan};
 use crate::settings::{Level, Settings};
 
@@ -37,14 +37,14 @@ pub struct Planner {
     instructions: InstructionSet,
     sample_rate_hz: f64,
     channels: usize,
-    fit: QuickFit,
-    thirds: QuickThirds,
-    lanes: QuickLowLanes,
-    ground: Option<Groundwork>,
+    fit: FastFit,
+    thirds: FastThirds,
+    branches: FastLowBranches,
+    terms: Option<SeatIndependentTerms>,
     trim: Trim,
     /// What the arrivals planned last leave for the tail, by source.
     heard: Vec<HeardSource>,
-    room: Box<Room>,
+    scratch: Box<Scratch>,
 }
 
 /// What is heard of one source.
@@ -53,7 +53,7 @@ struct HeardSource {
     capsules: [Heard; 2],
     /// Mean of both capsules' gains without M/r, relative to the strongest band; by band.
     mean: [[f32; SLOTS]; FITTED],
-    /// Factors on them with which the steps between lanes follow them.
+    /// Factors on them with which the steps between branches follow them.
     factors: [[f32; SLOTS]; FITTED],
     /// All reflected energy, by part, then band.
     target: [PerBand; PARTS],
@@ -102,29 +102,29 @@ impl Heard {
     };
 }
 
-/// Working room of a plan: nothing in it outlives the plan.
+/// Scratch memory of a plan: nothing in it outlives the plan.
 #[derive(Clone, Debug)]
-struct Room {
+struct Scratch {
     steps: [[f32; SLOTS]; FITTED],
-    fit: FitRoom<SLOTS>,
+    fit: FitScratch<SLOTS>,
     /// Complex gains in the middle of each low octave: by capsule, octave, real and imaginary part.
     low_gain: [[[[f32; SLOTS]; 2]; LOW]; 2],
-    low: LowRoom<{ SLOTS + ABREAST }>,
+    low: LowScratch<{ SLOTS + SIMD_WIDTH }>,
     /// By part, then channel.
     sums: [[LowSums; 2]; PARTS],
 }
 
-impl Room {
+impl Scratch {
     const EMPTY: Self = Self {
         steps: [[0.0; SLOTS]; FITTED],
-        fit: FitRoom::EMPTY,
+        fit: FitScratch::EMPTY,
         low_gain: [[[[0.0; SLOTS]; 2]; LOW]; 2],
-        low: LowRoom::EMPTY,
+        low: LowScratch::EMPTY,
         sums: [const { [const { LowSums::NOTHING }; 2] }; PARTS],
     };
 }
 
-/// A trim and its gain: powers are dear.
+/// A trim and its gain: `powf` is expensive.
 #[derive(Clone, Copy, Debug)]
 struct Trim {
     db: f64,
@@ -138,13 +138,13 @@ impl Planner {
             instructions,
             sample_rate_hz: design.sample_rate_hz(),
             channels,
-            fit: QuickFit::new(&OctaveFit::of_octaves(design)),
-            thirds: QuickThirds::new(&ThirdFit::of_thirds(design)),
-            lanes: QuickLowLanes::new(design),
-            ground: None,
+            fit: FastFit::new(&OctaveFit::of_octaves(design)),
+            thirds: FastThirds::new(&ThirdFit::of_thirds(design)),
+            branches: FastLowBranches::new(design),
+            terms: None,
             trim: Trim { db: 0.0, gain: 1.0 },
             heard: vec![HeardSource::NOTHING; SOURCES],
-            room: Box::new(Room::EMPTY),
+            scratch: Box::new(Scratch::EMPTY),
         }
     }
 
@@ -173,16 +173,16 @@ impl Planner {
             0 => seat.source(platform, pickup),
             end => seat.sources(platform, pickup)[end - 1],
         };
-        if !self.ground.as_ref().is_some_and(|ground| ground.stands_for(settings)) {
-            self.ground = Some(Groundwork::new(settings, self.channels));
+        if !self.terms.as_ref().is_some_and(|terms| terms.stands_for(settings)) {
+            self.terms = Some(SeatIndependentTerms::new(settings, self.channels));
         }
-        let Some(ground) = &self.ground else { return };
+        let Some(terms) = &self.terms else { return };
         let Level { trim_db, .. } = settings.level;
         if self.trim.db != trim_db {
             self.trim = Trim { db: trim_db, gain: 10_f64.powf(trim_db / 20.0) };
         }
         self.instructions.run(PlanArrivals {
-            ground,
+            terms,
             settings,
             source: &source,
             trim_gain: self.trim.gain,
@@ -191,7 +191,7 @@ impl Planner {
             fit: &self.fit,
             thirds: &self.thirds,
             heard: &mut self.heard[index],
-            room: &mut self.room,
+            scratch: &mut self.scratch,
             plan,
         });
     }
@@ -201,24 +201,24 @@ impl Planner {
         self.instructions.run(PlanTail {
             channels: self.channels,
             fit: &self.fit,
-            lanes: &self.lanes,
+            branches: &self.branches,
             heard: &self.heard[source.min(SOURCES - 1)],
-            room: &mut self.room,
+            scratch: &mut self.scratch,
             tail,
             plan,
         });
     }
 }
 
-/// Turns steps into lane weights.
+/// Turns steps into branch weights.
 #[inline(always)]
-fn lanes_of(steps: &[f32; FITTED]) -> Weights {
-    let mut lanes = [0.0_f32; LANES];
-    lanes[0] = steps[FITTED - 1];
+fn branches_of(steps: &[f32; FITTED]) -> Weights {
+    let mut branches = [0.0_f32; BRANCHES];
+    branches[0] = steps[FITTED - 1];
     for band in 0..FITTED - 1 {
-        lanes[band + 1] = steps[band] - steps[band + 1];
+        branches[band + 1] = steps[band] - steps[band + 1];
     }
-    lanes
+    branches
 }
 
 #[cfg(test)]
@@ -230,7 +230,7 @@ mod tests {
     use crate::acoustics::radiation::Family;
     use crate::acoustics::surface::Finish;
     use crate::extremes::largest;
-    use crate::plan::oracle::{LowLanes, LowReflections, Player};
+    use crate::plan::oracle::{LowBranches, LowReflections, Player};
     use crate::plan::source_acoustics::{Acoustics, acoustics};
     use crate::tail::{TailSpec, TailSpectra};
 
@@ -285,7 +285,7 @@ mod tests {
         design: SplitDesign,
         fit: OctaveFit,
         direct_fit: ThirdFit,
-        lanes: LowLanes,
+        branches: LowBranches,
     }
 
     impl Oracle {
@@ -294,7 +294,7 @@ mod tests {
             Self {
                 fit: OctaveFit::of_octaves(&design),
                 direct_fit: ThirdFit::of_thirds(&design),
-                lanes: LowLanes::new(&design, rate_hz),
+                branches: LowBranches::new(&design, rate_hz),
                 design,
             }
         }
@@ -310,7 +310,7 @@ mod tests {
             let player = Player {
                 fit: &self.fit,
                 direct_fit: &self.direct_fit,
-                lanes: &self.lanes,
+                branches: &self.branches,
                 sample_rate_hz: self.design.sample_rate_hz(),
                 channels,
                 tail,
@@ -318,7 +318,7 @@ mod tests {
             (seat, SourcePlan::new(&seat, settings, &player))
         }
 
-        /// Returns the energy in each octave of a sum of lanes.
+        /// Returns the energy in each octave of a sum of branches.
         fn energies(&self, weights: &Weights) -> Vec<f64> {
             const FINE: usize = 40;
             let bands = 0..bands_at_rate(self.design.sample_rate_hz());
@@ -327,10 +327,10 @@ mod tests {
                     let (low, high) = edges_hz(band);
                     let points = (0..FINE).map(|point| {
                         let hz = low + (high - low) * (point as f64 + 0.5) / FINE as f64;
-                        let sum = self.design.lane_responses(hz).iter().zip(weights).fold(
+                        let sum = self.design.branch_responses(hz).iter().zip(weights).fold(
                             (0.0, 0.0),
-                            |sum, (lane, &weight)| {
-                                (sum.0 + lane.0 * f64::from(weight), sum.1 + lane.1 * f64::from(weight))
+                            |sum, (branch, &weight)| {
+                                (sum.0 + branch.0 * f64::from(weight), sum.1 + branch.1 * f64::from(weight))
                             },
                         );
                         sum.0 * sum.0 + sum.1 * sum.1
@@ -388,7 +388,7 @@ mod tests {
                         close(got.direct[band], expected.direct[band]);
                         for part in 0..PARTS {
                             close(got.target[part][band], expected.target[part][band]);
-                            // The low octaves are summed in phase, with what the lanes make of them.
+                            // The low octaves are summed in phase, with what the branches make of them.
                             if band >= LOW {
                                 close(got.specular[part][band], expected.specular[part][band]);
                             }
@@ -400,7 +400,7 @@ mod tests {
     }
 
     /// Levels against the gains asked for, over random settings with finishes and lobes that no sum of
-    /// lanes follows to the end: 95 % stay within 0.3 dB, and 99 % within 1 dB, of what the oracle keeps.
+    /// branches follows to the end: 95 % stay within 0.3 dB, and 99 % within 1 dB, of what the oracle keeps.
     #[test]
     fn weights_follow_the_gains() {
         for rate_hz in [
@@ -459,14 +459,14 @@ mod tests {
                 let settings = settings.snapped();
                 for (tail, errors) in [(Some(spectra.low()), &mut met), (None, &mut unmet)] {
                     planner.plan(&settings, 0, tail, &mut plan);
-                    let low = LowReflections::new(&plan.capsules, mixing_samples, &oracle.lanes);
+                    let low = LowReflections::new(&plan.capsules, mixing_samples, &oracle.branches);
                     for part in 0..PARTS {
                         for band in 0..LOW {
                             let (target, specular) =
                                 (plan.energies.target[part][band], plan.energies.specular[part][band]);
                             if specular < target {
                                 let both =
-                                    low.meet(part, band, spectra.low(), &plan.tail[part], &oracle.lanes);
+                                    low.meet(part, band, spectra.low(), &plan.tail[part], &oracle.branches);
                                 errors.push((10.0 * (both.total() / target).log10()).abs());
                             }
                         }

@@ -73,23 +73,23 @@ pub fn acoustics(
     channels: usize,
 ) -> Acoustics {
     let stage = Stage::new(source, platform);
-    let images = images(source.place, platform);
+    let images = images(source.position, platform);
     let capsules = capsules(pickup, channels);
     let arrivals = capsules.map(|capsule| {
-        let place = pickup.place() + capsule.offset;
-        images.map(|image| stage.arrival(&image, &capsule, place))
+        let position = pickup.position() + capsule.offset;
+        images.map(|image| stage.arrival(&image, &capsule, position))
     });
     let direct_in_thirds = arrivals.each_ref().map(|arrivals| stage.direct_in_thirds(&arrivals[0]));
     let heard = &capsules[..channels];
     let mut direct_power = 0.0;
     let mut start_m = f64::INFINITY;
     for capsule in heard {
-        let towards = source.place - (pickup.place() + capsule.offset);
+        let towards = source.position - (pickup.position() + capsule.offset);
         let path_m = towards.length().max(0.1);
         direct_power += (capsule.gain(towards.unit()) / path_m).powi(2);
         start_m = smaller(start_m, path_m);
     }
-    let direct_m = (source.place - pickup.place()).length();
+    let direct_m = (source.position - pickup.position()).length();
     let q = source.family.directivity_factor();
     let factor_gain = direct_power.sqrt().recip()
         * (REFERENCE_DISTANCE_M / direct_m).powf(level.law_pct / 100.0)

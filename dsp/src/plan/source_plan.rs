@@ -1,9 +1,9 @@
-//! One source as the engine plays it: delays and lane weights.
+//! One source as the engine plays it: delays and branch weights.
 
 use crate::acoustics::arrivals::ARRIVALS;
 use crate::acoustics::octave::BANDS;
 use crate::acoustics::platform::PARTS;
-use crate::plan::band_split::{LANES, Weights};
+use crate::plan::band_split::{BRANCHES, Weights};
 use crate::plan::source_acoustics::Energies;
 
 /// The three sources of a stereo channel: the middle, the left end, the right end.
@@ -14,7 +14,7 @@ pub const SOURCES: usize = 3;
 pub struct CapsulePlan {
     /// Delay of each arrival after the direct sound at the nearer capsule, in samples.
     pub delay_samples: [f64; ARRIVALS],
-    /// Lane weights of each arrival.
+    /// Branch weights of each arrival.
     pub weights: [Weights; ARRIVALS],
 }
 
@@ -23,7 +23,7 @@ pub struct CapsulePlan {
 pub struct SourcePlan {
     /// Left and right; equal for a mono output.
     pub capsules: [CapsulePlan; 2],
-    /// Lane weights of what goes into the two parts of the tail.
+    /// Branch weights of what goes into the two parts of the tail.
     pub tail: [Weights; PARTS],
     /// The same at a level of 1, which follows a plan slowly.
     pub tail_at_level_one: [Weights; PARTS],
@@ -36,9 +36,9 @@ pub struct SourcePlan {
 impl SourcePlan {
     /// Silence at once.
     pub const SILENCE: Self = Self {
-        capsules: [CapsulePlan { delay_samples: [0.0; ARRIVALS], weights: [[0.0; LANES]; ARRIVALS] }; 2],
-        tail: [[0.0; LANES]; PARTS],
-        tail_at_level_one: [[0.0; LANES]; PARTS],
+        capsules: [CapsulePlan { delay_samples: [0.0; ARRIVALS], weights: [[0.0; BRANCHES]; ARRIVALS] }; 2],
+        tail: [[0.0; BRANCHES]; PARTS],
+        tail_at_level_one: [[0.0; BRANCHES]; PARTS],
         tail_level: 0.0,
         energies: Energies {
             direct: [0.0; BANDS],

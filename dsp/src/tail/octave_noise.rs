@@ -236,8 +236,8 @@ fn sum_of_squares(frames: &[f32]) -> f32 {
     let mut sums = [0.0_f32; 8];
     let (eights, rest) = frames.as_chunks::<8>();
     for eight in eights {
-        for lane in 0..8 {
-            sums[lane] += eight[lane] * eight[lane];
+        for branch in 0..8 {
+            sums[branch] += eight[branch] * eight[branch];
         }
     }
     sums.iter().sum::<f32>() + rest.iter().map(|x| x * x).sum::<f32>()

@@ -59,7 +59,7 @@ impl Section {
 
     /// Returns where the player's mark lies.
     pub(super) fn player(&self, sight: &Sight) -> Pos2 {
-        self.place(sight.source.place)
+        self.place(sight.source.position)
     }
 
     /// Returns where the tip of the staff lies that turns the player.
@@ -158,7 +158,7 @@ fn paths(pen: &Pen, section: &Section, sight: &Sight, named: Option<usize>) {
         let width = if named == Some(index) { 3.0 } else { 0.5 + 1.7 * strength };
         pen.dashes(&points, stem.surface.map_or(&[], Surface::line), width, colour);
     }
-    let direct = [section.place(sight.source.place), section.place(sight.settings.pickup.place())];
+    let direct = [section.place(sight.source.position), section.place(sight.settings.pickup.position())];
     let strength = (1.0 - sight.stems[0].level_db / FAINTEST_DB).clamp(0.0, 1.0) as f32;
     if strength > 0.0 {
         pen.line(&direct, 0.5 + 2.0 * strength, pen.ink.line);
@@ -166,7 +166,7 @@ fn paths(pen: &Pen, section: &Section, sight: &Sight, named: Option<usize>) {
 }
 
 fn pickup(pen: &Pen, section: &Section, sight: &Sight) {
-    let at = section.place(sight.settings.pickup.place());
+    let at = section.place(sight.settings.pickup.position());
     let foot = pos2(at.x, section.front.y);
     pen.line(&[at, foot], 0.8, pen.ink.faint);
     pen.outline(
@@ -181,9 +181,9 @@ fn pickup(pen: &Pen, section: &Section, sight: &Sight) {
 fn player(pen: &Pen, section: &Section, sight: &Sight) {
     let ink = pen.ink;
     let at = section.player(sight);
-    let riser_m = sight.source.place.z - SOURCE_HEIGHT_M;
+    let riser_m = sight.source.position.z - SOURCE_HEIGHT_M;
     if riser_m > 0.01 {
-        let top = section.place(Vector::new(0.0, sight.source.place.y, riser_m)).y;
+        let top = section.place(Vector::new(0.0, sight.source.position.y, riser_m)).y;
         let box_ = Rect::from_min_max(pos2(at.x - 16.0, top), pos2(at.x + 16.0, section.front.y));
         pen.fill(box_, ink.shade);
         pen.frame(box_, 1.0, ink.line);

@@ -85,7 +85,7 @@ pub fn pickup_differences() -> Vec<Row> {
                 impulse_response(&config, &settings, &Take::of(8192)).expect("the rate is in range");
             let source = settings.seat.source(&settings.platform, &settings.pickup).place;
             let [left, right] = pair.capsules().map(|capsule| {
-                let towards = source - (settings.pickup.place() + capsule.offset);
+                let towards = source - (settings.pickup.position() + capsule.offset);
                 (towards.length(), capsule.gain(towards.unit()) / towards.length())
             });
             let speed = settings.platform.air.speed_of_sound_m_s();

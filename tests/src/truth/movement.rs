@@ -103,9 +103,10 @@ impl Movement {
         let Settings { seat, platform, pickup, .. } = &settings;
         let place = seat.source(platform, pickup).place;
         let images = images(place, platform);
-        let paths_m = capsules(pickup, 2)
-            .map(|capsule| images.map(|image| (image.place - (pickup.place() + capsule.offset)).length()));
-        let start_m = (place - pickup.place()).length();
+        let paths_m = capsules(pickup, 2).map(|capsule| {
+            images.map(|image| (image.position - (pickup.position() + capsule.offset)).length())
+        });
+        let start_m = (place - pickup.position()).length();
         let samples_per_m = RATE_HZ / platform.air.speed_of_sound_m_s();
         paths_m.map(|paths| paths.map(|path_m| (path_m - start_m) * samples_per_m))
     }
@@ -242,7 +243,7 @@ fn exactly_read(hz: f64, plans: &[SourcePlan], arrival: usize, capsule: usize) -
     let mut heard = Vec::with_capacity(plans.len() * grid);
     for (step, plan) in plans.iter().enumerate() {
         if step > 0 {
-            delay.head_for(plan.capsules[capsule].delay_samples[arrival]);
+            delay.glide_to(plan.capsules[capsule].delay_samples[arrival]);
         }
         let start = step * grid;
         heard.extend((0..grid).map(|n| {

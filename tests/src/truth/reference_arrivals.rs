@@ -62,7 +62,7 @@ pub fn reference_errors(source_height_m: f64) -> (f64, f64) {
     };
     let capsule = Capsule { offset: Vector::new(0.085, 0.0, 0.0), ..Capsule::OMNI };
     let ours = arrivals(&source, &platform, &Pickup::default(), &capsule);
-    let places = images(source.place, &platform);
+    let places = images(source.position, &platform);
     let rows = numbers();
     assert_eq!(rows.len(), ARRIVALS, "direct sound and 37 reflections");
     let (mut worst_samples, mut worst_db) = (0.0_f64, 0.0_f64);

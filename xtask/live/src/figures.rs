@@ -66,7 +66,7 @@ impl Figure {
         match self {
             Self::DirectToReflected => HallNeeds::of(&settings, 2).direct_to_reflected_db,
             Self::FirstWall => {
-                1e3 * (first_wall_m(&heard, source.place, platform) - heard.start_m) / speed_m_s
+                1e3 * (first_wall_m(&heard, source.position, platform) - heard.start_m) / speed_m_s
             }
             Self::RollOff => {
                 let (direct_gain, platform_gain) = balance_gains(&settings.level);

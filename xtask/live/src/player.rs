@@ -354,7 +354,7 @@ impl Player {
                 if let Some((placement, count)) = script.due(self.frame) {
                     self.told.moves.fetch_add(count, Ordering::Relaxed);
                     frames = usize::min(frames, script.wait_frames(self.frame));
-                    self.stand_at(&placement);
+                    self.jump_to(&placement);
                 } else {
                     frames = usize::min(frames, script.wait_frames(self.frame));
                 }
@@ -382,25 +382,25 @@ impl Player {
             && let Ok(command) = self.commands.pop()
         {
             match command {
-                Command::Place(placement) => self.stand_at(&placement),
+                Command::Place(placement) => self.jump_to(&placement),
                 Command::Compare(is_compared) => {
                     self.wanted.is_compared = is_compared;
                     // A hall behind it would be neither dry nor as loud.
-                    self.hall_gate.head_for(if is_compared { 0.0 } else { 1.0 });
+                    self.hall_gate.glide_to(if is_compared { 0.0 } else { 1.0 });
                 }
                 Command::Bypass(is_bypassed) => self.wanted.is_bypassed = is_bypassed,
-                Command::Play(is_playing) => self.input.head_for(if is_playing { 1.0 } else { 0.0 }),
-                Command::Level(level) => self.level.head_for(level),
+                Command::Play(is_playing) => self.input.glide_to(if is_playing { 1.0 } else { 0.0 }),
+                Command::Level(level) => self.level.glide_to(level),
                 Command::Strike(strike) => self.struck[strike as usize] = 0,
                 Command::Load(part) => {
                     if let Some(unheard) = self.next_part.replace(part) {
                         self.give_back(unheard);
                     }
-                    self.gate.head_for(0.0);
+                    self.gate.glide_to(0.0);
                 }
                 Command::Close => {
                     self.is_closing = true;
-                    self.gate.head_for(0.0);
+                    self.gate.glide_to(0.0);
                 }
             }
         }
@@ -414,7 +414,7 @@ impl Player {
             let last = std::mem::replace(&mut self.part, next);
             self.give_back(last);
             if !self.is_closing {
-                self.gate.head_for(1.0);
+                self.gate.glide_to(1.0);
             }
         }
     }
@@ -426,14 +426,14 @@ impl Player {
         }
     }
 
-    fn stand_at(&mut self, placement: &Placement) {
+    fn jump_to(&mut self, placement: &Placement) {
         self.wanted.settings = placement.settings;
         match &placement.hall {
             Some(send) => {
                 self.hall_settings = send.hall;
-                self.send.head_for(send.gain);
+                self.send.glide_to(send.gain);
             }
-            None => self.send.head_for(0.0),
+            None => self.send.glide_to(0.0),
         }
     }
 

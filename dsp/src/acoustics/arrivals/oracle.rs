@@ -14,13 +14,13 @@ pub(crate) struct Path {
     pub arrival: Arrival,
 }
 
-fn mirror(place: Vector, face: Face, platform: &Platform) -> Vector {
+fn mirror(position: Vector, face: Face, platform: &Platform) -> Vector {
     match face {
-        Face::Floor => Vector::new(place.x, place.y, -place.z),
-        Face::Canopy => Vector::new(place.x, place.y, 2.0 * platform.height_m - place.z),
-        Face::Rear => Vector::new(place.x, 2.0 * platform.depth_m - place.y, place.z),
-        Face::Left => Vector::new(-platform.width_m - place.x, place.y, place.z),
-        Face::Right => Vector::new(platform.width_m - place.x, place.y, place.z),
+        Face::Floor => Vector::new(position.x, position.y, -position.z),
+        Face::Canopy => Vector::new(position.x, position.y, 2.0 * platform.height_m - position.z),
+        Face::Rear => Vector::new(position.x, 2.0 * platform.depth_m - position.y, position.z),
+        Face::Left => Vector::new(-platform.width_m - position.x, position.y, position.z),
+        Face::Right => Vector::new(platform.width_m - position.x, position.y, position.z),
     }
 }
 
@@ -53,12 +53,12 @@ fn inside(point: Vector, platform: &Platform) -> bool {
 /// source, meets each face inside the box. Departure is the direction of the
 /// first leg, incidence that of the last.
 pub(crate) fn paths(source: &Source, platform: &Platform, pickup: &Pickup, capsule: &Capsule) -> Vec<Path> {
-    let receiver = pickup.place() + capsule.offset;
+    let receiver = pickup.position() + capsule.offset;
     let mut sequences: Vec<Vec<Face>> = vec![Vec::new()];
     let mut paths = Vec::new();
     for _ in 0..=HIGHEST_ORDER {
         paths.extend(sequences.iter().filter_map(|faces| {
-            walk(faces, source.place, receiver, platform).map(|legs| Path {
+            walk(faces, source.position, receiver, platform).map(|legs| Path {
                 faces: faces.clone(),
                 arrival: heard(faces, &legs, source, platform, capsule),
             })

@@ -7,7 +7,7 @@ use crate::kernel::instruction_set::InstructionSet;
 
 /// The past of one input at one level: the block that comes in, the last whole one, and the spectra of those before.
 #[derive(Debug)]
-pub(super) struct Past {
+pub(super) struct FrequencyDelayLine {
     pub(super) gathering: Vec<f32>,
     /// Whether anything but silence has come into the block so far; until then its frames are not written.
     pub(super) is_sounding: bool,
@@ -22,7 +22,7 @@ pub(super) struct Past {
     pub(super) silent_blocks: usize,
 }
 
-impl Past {
+impl FrequencyDelayLine {
     pub(super) fn new(plan: &Transform, partitions: &Partitions) -> Self {
         let slots = partitions.end();
         let frames = if slots == 0 { 0 } else { plan.frames };

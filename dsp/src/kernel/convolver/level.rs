@@ -3,7 +3,7 @@
 use std::ops::Range;
 
 use super::INPUTS;
-use super::frequency_delay_line::Past;
+use super::frequency_delay_line::FrequencyDelayLine;
 use super::partitions::Partitions;
 use super::products::{Factors, Multiply};
 use super::transform::{Bins, Transform, Transformer};
@@ -16,13 +16,13 @@ use crate::kernel::instruction_set::InstructionSet;
 pub(super) struct Level {
     pub(super) transformer: Transformer,
     pub(super) channels: usize,
-    pub(super) pasts: [Past; INPUTS],
+    pub(super) delay_lines: [FrequencyDelayLine; INPUTS],
     /// By bins, then channel.
     pub(super) sums: Vec<Bins>,
     pub(super) sums_sound: bool,
     /// By channel: the second half of the last block's product, which sounds with the next.
-    pub(super) carry: Vec<Vec<f32>>,
-    pub(super) carry_sounds: bool,
+    pub(super) overlap: Vec<Vec<f32>>,
+    pub(super) overlap_sounds: bool,
     /// By channel: what sounds next.
     pub(super) ready: Vec<Vec<f32>>,
     pub(super) ready_sounds: bool,
@@ -34,42 +34,42 @@ impl Level {
         Self {
             transformer: Transformer::new(plan),
             channels,
-            pasts: partitions.each_ref().map(|partitions| Past::new(plan, partitions)),
+            delay_lines: partitions.each_ref().map(|partitions| FrequencyDelayLine::new(plan, partitions)),
             sums: vec![Bins::SILENT; plan.chunks() * channels],
             sums_sound: false,
-            carry: vec![line.clone(); channels],
-            carry_sounds: false,
+            overlap: vec![line.clone(); channels],
+            overlap_sounds: false,
             ready: vec![line; channels],
             ready_sounds: false,
         }
     }
 
     pub(super) fn reset(&mut self) {
-        self.pasts.iter_mut().for_each(Past::reset);
+        self.delay_lines.iter_mut().for_each(FrequencyDelayLine::reset);
         self.sums_sound = false;
-        self.carry_sounds = false;
+        self.overlap_sounds = false;
         self.ready_sounds = false;
     }
 
     pub(super) fn gather(&mut self, at: usize, inputs: [&[f32]; INPUTS]) {
-        for (past, samples) in self.pasts.iter_mut().zip(inputs) {
-            past.gather(at, samples);
+        for (delay_line, samples) in self.delay_lines.iter_mut().zip(inputs) {
+            delay_line.gather(at, samples);
         }
     }
 
-    /// Puts the spectrum of an input's last whole block into its past.
+    /// Puts the spectrum of an input's last whole block into its delay_line.
     pub(super) fn transform(&mut self, set: InstructionSet, input: usize) {
-        self.pasts[input].transform(set, &mut self.transformer);
+        self.delay_lines[input].transform(set, &mut self.transformer);
     }
 
-    /// Sums the products of some bins, counted in steps of [`LANES`].
+    /// Sums the products of some bins, counted in steps of [`SIMD_WIDTH`].
     pub(super) fn multiply(
         &mut self,
         set: InstructionSet,
         partitions: &[Partitions; INPUTS],
         chunks: Range<usize>,
     ) {
-        self.sums_sound = self.pasts.iter().any(Past::sounds);
+        self.sums_sound = self.delay_lines.iter().any(FrequencyDelayLine::sounds);
         if !self.sums_sound {
             return;
         }
@@ -86,28 +86,29 @@ impl Level {
         partitions: &[Partitions; INPUTS],
         chunks: Range<usize>,
     ) {
-        let inputs = std::array::from_fn(|input| Factors::new(&self.pasts[input], &partitions[input]));
+        let inputs = std::array::from_fn(|input| Factors::new(&self.delay_lines[input], &partitions[input]));
         set.run(Multiply::<CHANNELS> { inputs, chunks, sums: self.sums.as_chunks_mut().0 });
     }
 
     /// Transforms a channel's sum back; the last channel closes the sums.
     pub(super) fn transform_back(&mut self, set: InstructionSet, channel: usize) {
-        let (carry, ready) = (&mut self.carry[channel], &mut self.ready[channel]);
+        let (overlap, ready) = (&mut self.overlap[channel], &mut self.ready[channel]);
         if self.sums_sound {
-            if !self.carry_sounds {
-                carry.fill(0.0);
+            if !self.overlap_sounds {
+                overlap.fill(0.0);
             }
-            self.transformer.back(set, &self.sums[channel..], self.channels, carry, ready);
-        } else if self.carry_sounds {
-            ready.copy_from_slice(carry);
+            self.transformer.back(set, &self.sums[channel..], self.channels, overlap, ready);
+        } else if self.overlap_sounds {
+            ready.copy_from_slice(overlap);
         }
         if channel + 1 == self.channels {
-            self.ready_sounds = self.sums_sound || self.carry_sounds;
-            self.carry_sounds = std::mem::take(&mut self.sums_sound);
+            self.ready_sounds = self.sums_sound || self.overlap_sounds;
+            self.overlap_sounds = std::mem::take(&mut self.sums_sound);
         }
     }
 
     pub(super) fn is_silent(&self) -> bool {
-        self.pasts.iter().all(Past::is_silent) && !(self.sums_sound || self.carry_sounds || self.ready_sounds)
+        self.delay_lines.iter().all(FrequencyDelayLine::is_silent)
+            && !(self.sums_sound || self.overlap_sounds || self.ready_sounds)
     }
 }

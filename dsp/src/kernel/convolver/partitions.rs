@@ -1,8 +1,9 @@
 //! A response cut into partitions and transformed: what all instances share.
 
+use super::INPUTS;
 use super::transform::{Bins, Transform, Transformer};
-use super::{INPUTS, LANES};
 use crate::kernel::instruction_set::InstructionSet;
+use crate::kernel::instruction_set::SIMD_WIDTH;
 use crate::kernel::stagger::BLOCKS_IN_BIG;
 
 /// The spectra of one input's partitions at one level.
@@ -75,7 +76,10 @@ impl ResponseSpectra {
         let channels = responses[0].len();
         assert!(responses.iter().all(|input| input.len() == channels), "every input has the same channels");
         assert!((1..=2).contains(&channels), "a response is mono or stereo, got {channels} channels");
-        assert!(block_frames.is_multiple_of(LANES), "a block is a multiple of {LANES}, got {block_frames}");
+        assert!(
+            block_frames.is_multiple_of(SIMD_WIDTH),
+            "a block is a multiple of {SIMD_WIDTH}, got {block_frames}"
+        );
         let small = Transform::new(block_frames);
         let big = Transform::new(block_frames * BLOCKS_IN_BIG);
         let big_onset = 2 * big.frames;

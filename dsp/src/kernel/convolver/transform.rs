@@ -7,7 +7,7 @@ use std::sync::Arc;
 use rustfft::num_complex::Complex;
 use rustfft::{Fft, FftPlanner};
 
-use super::LANES;
+use crate::kernel::instruction_set::SIMD_WIDTH;
 use crate::kernel::instruction_set::{InstructionSet, Kernel, multiply_add};
 
 /// A few bins of a spectrum, real and imaginary parts apart so that plain loops vectorise.
@@ -16,12 +16,12 @@ use crate::kernel::instruction_set::{InstructionSet, Kernel, multiply_add};
 #[derive(Clone, Copy, Debug)]
 #[repr(align(64))]
 pub(super) struct Bins {
-    pub(super) re: [f32; LANES],
-    pub(super) im: [f32; LANES],
+    pub(super) re: [f32; SIMD_WIDTH],
+    pub(super) im: [f32; SIMD_WIDTH],
 }
 
 impl Bins {
-    pub(super) const SILENT: Self = Self { re: [0.0; LANES], im: [0.0; LANES] };
+    pub(super) const SILENT: Self = Self { re: [0.0; SIMD_WIDTH], im: [0.0; SIMD_WIDTH] };
 }
 
 /// One transform size with its plans.
@@ -32,7 +32,7 @@ pub(super) struct Transform {
     pub(super) forward: Arc<dyn Fft<f32>>,
     pub(super) back: Arc<dyn Fft<f32>>,
     /// w^n = e^(i pi n/(2N)).
-    pub(super) turns: Arc<[Complex<f32>]>,
+    pub(super) twiddles: Arc<[Complex<f32>]>,
 }
 
 impl fmt::Debug for Transform {
@@ -44,7 +44,7 @@ impl fmt::Debug for Transform {
 impl Transform {
     pub(super) fn new(frames: usize) -> Self {
         let mut planner = FftPlanner::<f32>::new();
-        let turn = |n: usize| {
+        let twiddle = |n: usize| {
             let (sin, cos) = (PI * n as f64 / (2 * frames) as f64).sin_cos();
             Complex::new(cos as f32, sin as f32)
         };
@@ -52,13 +52,13 @@ impl Transform {
             frames,
             forward: planner.plan_fft_forward(frames),
             back: planner.plan_fft_inverse(frames),
-            turns: (0..frames).map(turn).collect(),
+            twiddles: (0..frames).map(twiddle).collect(),
         }
     }
 
-    /// Returns how many times [`LANES`] bins there are.
+    /// Returns how many times [`SIMD_WIDTH`] bins there are.
     pub(super) fn chunks(&self) -> usize {
-        self.frames / LANES
+        self.frames / SIMD_WIDTH
     }
 }
 
@@ -85,40 +85,40 @@ impl Transformer {
 
     /// Transforms a block; its first bins go to `target[0]`, the next ones `step` further.
     pub(super) fn forward(&mut self, set: InstructionSet, block: &[f32], target: &mut [Bins], step: usize) {
-        set.run(Turn { block, turns: &self.plan.turns, turned: &mut self.time });
+        set.run(Twist { block, twiddles: &self.plan.twiddles, twisted: &mut self.time });
         self.plan.forward.process_outofplace_with_scratch(&mut self.time, &mut self.bins, &mut self.scratch);
         set.run(Part { bins: &self.bins, target, step });
     }
 
-    /// Transforms every `step`th of some sums back: the frames now, added to `carry`, and what they leave in it.
+    /// Transforms every `step`th of some sums back: the frames now, added to `overlap`, and what they leave in it.
     pub(super) fn back(
         &mut self,
         set: InstructionSet,
         sums: &[Bins],
         step: usize,
-        carry: &mut [f32],
+        overlap: &mut [f32],
         ready: &mut [f32],
     ) {
         set.run(Join { sums, step, bins: &mut self.bins });
         self.plan.back.process_outofplace_with_scratch(&mut self.bins, &mut self.time, &mut self.scratch);
-        set.run(TurnBack { turned: &self.time, turns: &self.plan.turns, carry, ready });
+        set.run(TwistBack { twisted: &self.time, twiddles: &self.plan.twiddles, overlap, ready });
     }
 }
 
 /// Weights a block: x\[n\] w^n.
-pub(super) struct Turn<'a> {
+pub(super) struct Twist<'a> {
     pub(super) block: &'a [f32],
-    pub(super) turns: &'a [Complex<f32>],
-    pub(super) turned: &'a mut [Complex<f32>],
+    pub(super) twiddles: &'a [Complex<f32>],
+    pub(super) twisted: &'a mut [Complex<f32>],
 }
 
-impl Kernel for Turn<'_> {
+impl Kernel for Twist<'_> {
     type Output = ();
 
     #[inline(always)]
     fn run<const FUSED: bool>(self) {
-        for ((turned, &x), turn) in self.turned.iter_mut().zip(self.block).zip(self.turns) {
-            *turned = Complex::new(x * turn.re, x * turn.im);
+        for ((twisted, &x), twiddle) in self.twisted.iter_mut().zip(self.block).zip(self.twiddles) {
+            *twisted = Complex::new(x * twiddle.re, x * twiddle.im);
         }
     }
 }
@@ -135,7 +135,7 @@ impl Kernel for Part<'_> {
 
     #[inline(always)]
     fn run<const FUSED: bool>(self) {
-        let (chunks, _) = self.bins.as_chunks::<LANES>();
+        let (chunks, _) = self.bins.as_chunks::<SIMD_WIDTH>();
         for (target, chunk) in self.target.iter_mut().step_by(self.step).zip(chunks) {
             *target = Bins { re: chunk.map(|bin| bin.re), im: chunk.map(|bin| bin.im) };
         }
@@ -154,32 +154,33 @@ impl Kernel for Join<'_> {
 
     #[inline(always)]
     fn run<const FUSED: bool>(self) {
-        let (chunks, _) = self.bins.as_chunks_mut::<LANES>();
+        let (chunks, _) = self.bins.as_chunks_mut::<SIMD_WIDTH>();
         for (chunk, Bins { re, im }) in chunks.iter_mut().zip(self.sums.iter().step_by(self.step)) {
-            for lane in 0..LANES {
-                chunk[lane] = Complex::new(re[lane], im[lane]);
+            for n in 0..SIMD_WIDTH {
+                chunk[n] = Complex::new(re[n], im[n]);
             }
         }
     }
 }
 
 /// Takes the weights off: y\[n\] w^-n is what sounds now and, times i, what sounds a block later.
-pub(super) struct TurnBack<'a> {
-    pub(super) turned: &'a [Complex<f32>],
-    pub(super) turns: &'a [Complex<f32>],
-    pub(super) carry: &'a mut [f32],
+pub(super) struct TwistBack<'a> {
+    pub(super) twisted: &'a [Complex<f32>],
+    pub(super) twiddles: &'a [Complex<f32>],
+    pub(super) overlap: &'a mut [f32],
     pub(super) ready: &'a mut [f32],
 }
 
-impl Kernel for TurnBack<'_> {
+impl Kernel for TwistBack<'_> {
     type Output = ();
 
     #[inline(always)]
     fn run<const FUSED: bool>(self) {
-        let lines = self.ready.iter_mut().zip(self.carry.iter_mut());
-        for ((ready, carry), (y, turn)) in lines.zip(self.turned.iter().zip(self.turns)) {
-            *ready = multiply_add::<FUSED>(y.re, turn.re, multiply_add::<FUSED>(y.im, turn.im, *carry));
-            *carry = multiply_add::<FUSED>(y.im, turn.re, -(y.re * turn.im));
+        let lines = self.ready.iter_mut().zip(self.overlap.iter_mut());
+        for ((ready, overlap), (y, twiddle)) in lines.zip(self.twisted.iter().zip(self.twiddles)) {
+            *ready =
+                multiply_add::<FUSED>(y.re, twiddle.re, multiply_add::<FUSED>(y.im, twiddle.im, *overlap));
+            *overlap = multiply_add::<FUSED>(y.im, twiddle.re, -(y.re * twiddle.im));
         }
     }
 }

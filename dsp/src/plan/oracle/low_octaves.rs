@@ -4,7 +4,7 @@ use std::f64::consts::TAU;
 
 use crate::acoustics::arrivals::ARRIVALS;
 use crate::acoustics::platform::PARTS;
-use crate::plan::band_split::{LANES, SplitDesign, Weights};
+use crate::plan::band_split::{BRANCHES, SplitDesign, Weights};
 use crate::plan::low_octaves::{ALL_POINTS, Complex, LowTail, POINTS, frequencies_hz, points_hz};
 use crate::plan::source_plan::CapsulePlan;
 
@@ -21,54 +21,56 @@ fn times(a: Complex, b: Complex) -> Complex {
     (a.0 * b.0 - a.1 * b.1, a.0 * b.1 + a.1 * b.0)
 }
 
-/// The responses of the lanes on the frequencies looked at.
+/// The responses of the branches on the frequencies looked at.
 #[derive(Clone, Debug)]
-pub(crate) struct LowLanes {
+pub(crate) struct LowBranches {
     sample_rate_hz: f64,
-    /// By frequency, then lane.
-    real: [[f32; LANES]; ALL_POINTS],
-    imaginary: [[f32; LANES]; ALL_POINTS],
+    /// By frequency, then branch.
+    real: [[f32; BRANCHES]; ALL_POINTS],
+    imaginary: [[f32; BRANCHES]; ALL_POINTS],
 }
 
-impl LowLanes {
+impl LowBranches {
     /// Works out the responses of a band split.
     pub(crate) fn new(design: &SplitDesign, sample_rate_hz: f64) -> Self {
-        let responses = frequencies_hz().map(|hz| design.lane_responses(hz));
+        let responses = frequencies_hz().map(|hz| design.branch_responses(hz));
         Self {
             sample_rate_hz,
-            real: responses.map(|lanes| lanes.map(|lane| lane.0 as f32)),
-            imaginary: responses.map(|lanes| lanes.map(|lane| lane.1 as f32)),
+            real: responses.map(|branches| branches.map(|branch| branch.0 as f32)),
+            imaginary: responses.map(|branches| branches.map(|branch| branch.1 as f32)),
         }
     }
 
-    /// Returns the response of lane weights at a frequency.
+    /// Returns the response of branch weights at a frequency.
     fn response(&self, point: usize, weights: &Weights) -> Complex {
-        let sum = |lanes: &[f32; LANES]| lanes.iter().zip(weights).map(|(lane, w)| lane * w).sum::<f32>();
+        let sum = |branches: &[f32; BRANCHES]| {
+            branches.iter().zip(weights).map(|(branch, w)| branch * w).sum::<f32>()
+        };
         (f64::from(sum(&self.real[point])), f64::from(sum(&self.imaginary[point])))
     }
 
-    /// Returns the response of complex lane weights at a frequency.
-    fn response_of(&self, point: usize, weights: &LaneSum) -> Complex {
+    /// Returns the response of complex branch weights at a frequency.
+    fn response_of(&self, point: usize, weights: &BranchSum) -> Complex {
         let (a, b) = (self.response(point, &weights.real), self.response(point, &weights.imaginary));
         (a.0 - b.1, a.1 + b.0)
     }
 }
 
-/// Lane weights with phases.
+/// Branch weights with phases.
 #[derive(Clone, Copy, Debug)]
-struct LaneSum {
+struct BranchSum {
     real: Weights,
     imaginary: Weights,
 }
 
-impl LaneSum {
-    const NOTHING: Self = Self { real: [0.0; LANES], imaginary: [0.0; LANES] };
+impl BranchSum {
+    const NOTHING: Self = Self { real: [0.0; BRANCHES], imaginary: [0.0; BRANCHES] };
 
     fn add(&mut self, weights: &Weights, phase: Complex) {
         let (cos, sin) = (phase.0 as f32, phase.1 as f32);
-        for lane in 0..LANES {
-            self.real[lane] += weights[lane] * cos;
-            self.imaginary[lane] += weights[lane] * sin;
+        for branch in 0..BRANCHES {
+            self.real[branch] += weights[branch] * cos;
+            self.imaginary[branch] += weights[branch] * sin;
         }
     }
 }
@@ -102,16 +104,16 @@ impl Meeting {
 impl LowReflections {
     /// Sums the reflections on the frequencies looked at, exactly as the engine plays them at rest.
     ///
-    /// S(f) = `sum_lane` `B_lane(f)` `sum_k` `w_k,lane` exp(-j 2 pi f `t_k`).
-    pub(crate) fn new(capsules: &[CapsulePlan], mixing_samples: f64, lanes: &LowLanes) -> Self {
+    /// S(f) = `sum_branch` `B_branch(f)` `sum_k` `w_k,branch` exp(-j 2 pi f `t_k`).
+    pub(crate) fn new(capsules: &[CapsulePlan], mixing_samples: f64, branches: &LowBranches) -> Self {
         let mut spectra = [[[(0.0, 0.0); ALL_POINTS]; 2]; PARTS];
         for (channel, capsule) in capsules.iter().enumerate() {
-            let mut sums = [[LaneSum::NOTHING; ALL_POINTS]; PARTS];
+            let mut sums = [[BranchSum::NOTHING; ALL_POINTS]; PARTS];
             for index in 1..ARRIVALS {
                 let delay = capsule.delay_samples[index];
                 let sums = &mut sums[usize::from(delay >= mixing_samples)];
                 let weights = &capsule.weights[index];
-                let radians_per_hz = -TAU / lanes.sample_rate_hz * delay.round();
+                let radians_per_hz = -TAU / branches.sample_rate_hz * delay.round();
                 let mut at = 0;
                 for (band, &count) in POINTS.iter().enumerate() {
                     let (first, step) = points_hz(band);
@@ -125,7 +127,7 @@ impl LowReflections {
             }
             for (spectra, sums) in spectra.iter_mut().zip(&sums) {
                 for (point, (cell, sum)) in spectra[channel].iter_mut().zip(sums).enumerate() {
-                    *cell = lanes.response_of(point, sum);
+                    *cell = branches.response_of(point, sum);
                 }
             }
         }
@@ -137,29 +139,29 @@ impl LowReflections {
         self.over(part, band, |_, _, s| power(s))
     }
 
-    /// Returns how the reflections of a part meet a tail that is fed with lane weights, in a low octave.
+    /// Returns how the reflections of a part meet a tail that is fed with branch weights, in a low octave.
     pub(crate) fn meet(
         &self,
         part: usize,
         band: usize,
         tail: &LowTail,
         weights: &Weights,
-        lanes: &LowLanes,
+        branches: &LowBranches,
     ) -> Meeting {
         let start: usize = POINTS[..band].iter().sum();
         let count = POINTS[band];
-        let fed =
-            (0..count).map(|point| power(lanes.response(start + point, weights))).sum::<f64>() / count as f64;
+        let fed = (0..count).map(|point| power(branches.response(start + point, weights))).sum::<f64>()
+            / count as f64;
         let looked_at = self.over(part, band, |channel, point, _| power(tail.spectra[part][channel][point]));
         let heard = self.over(part, band, |channel, point, _| {
-            power(times(tail.spectra[part][channel][point], lanes.response(point, weights)))
+            power(times(tail.spectra[part][channel][point], branches.response(point, weights)))
         });
         Meeting {
             reflections: self.energy(part, band),
             // A whole part returns the energy that goes in; what was faded out goes in, too.
             tail: heard + (1.0 - looked_at).max(0.0) * fed,
             shared: self.over(part, band, |channel, point, s| {
-                let t = times(tail.spectra[part][channel][point], lanes.response(point, weights));
+                let t = times(tail.spectra[part][channel][point], branches.response(point, weights));
                 s.0 * t.0 + s.1 * t.1
             }),
         }

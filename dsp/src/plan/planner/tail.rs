@@ -1,23 +1,23 @@
 //! The second part of a plan: energies, and what the tail is fed with.
 
 use super::tail_fit::TailFit;
-use super::{Heard, HeardSource, Room};
+use super::{Heard, HeardSource, Scratch};
 use crate::acoustics::octave::{BANDS, PerBand};
 use crate::acoustics::platform::PARTS;
-use crate::kernel::instruction_set::{Kernel, multiply_add};
+use crate::kernel::instruction_set::{Kernel, SIMD_WIDTH, multiply_add};
 use crate::kernel::polynomial::{exp2, log2};
-use crate::plan::band_split::{FITTED, LANES, Weights};
-use crate::plan::groundwork::SLOTS;
+use crate::plan::band_split::{BRANCHES, FITTED, Weights};
+use crate::plan::fast_fit::{FastFit, total};
+use crate::plan::fast_low::{FastLowBranches, FastLowTail, LowTaps, Shared};
 use crate::plan::low_octaves::{LOW, LowTail};
-use crate::plan::quick_fit::{ABREAST, QuickFit, total};
-use crate::plan::quick_low::{LowTaps, QuickLowLanes, QuickLowTail, Shared};
+use crate::plan::seat_independent_terms::SLOTS;
 use crate::plan::source_acoustics::Energies;
 use crate::plan::source_plan::SourcePlan;
 
 /// Rounds in which the tail is brought to meet the reflections, the first one included.
-const MEETING_ROUNDS: usize = 3;
+const COHERENT_ROUNDS: usize = 3;
 /// How far a round goes of its way, after the first: as in the oracle.
-const MEETING_STEP: f32 = 0.7;
+const COHERENT_STEP: f32 = 0.7;
 /// rho at which a tail that would cancel reflections is silent, and from which on it is whole: as in the oracle.
 const CANCELLING: (f32, f32) = (-0.75, -0.65);
 /// Share of a tail that is kept where it is called silent: as in the oracle.
@@ -26,10 +26,10 @@ const LEAST_KEPT: f32 = 0.1;
 /// The work of [`Planner::plan_tail`].
 pub(super) struct PlanTail<'a> {
     pub(super) channels: usize,
-    pub(super) fit: &'a QuickFit,
-    pub(super) lanes: &'a QuickLowLanes,
+    pub(super) fit: &'a FastFit,
+    pub(super) branches: &'a FastLowBranches,
     pub(super) heard: &'a HeardSource,
-    pub(super) room: &'a mut Room,
+    pub(super) scratch: &'a mut Scratch,
     pub(super) tail: Option<&'a LowTail>,
     pub(super) plan: &'a mut SourcePlan,
 }
@@ -39,26 +39,30 @@ impl Kernel for PlanTail<'_> {
 
     #[inline(always)]
     fn run<const FUSED: bool>(self) {
-        let Self { channels, fit, lanes, heard, .. } = self;
-        let Room { low_gain, low, sums, .. } = self.room;
+        let Self { channels, fit, branches, heard, .. } = self;
+        let Scratch { low_gain, low, sums, .. } = self.scratch;
         let mut energies =
             Energies { direct: [0.0; BANDS], specular: [[0.0; BANDS]; PARTS], target: heard.target };
         for heard in &heard.capsules[..channels] {
             add_energies::<FUSED>(heard, &mut energies);
         }
-        low_gains::<FUSED>(heard, lanes, low_gain);
+        low_gains::<FUSED>(heard, branches, low_gain);
         let [before, after] = sums;
         for capsule in 0..channels {
             let Heard { delay, part, .. } = &heard.capsules[capsule];
             let taps = LowTaps { delay, gain: &low_gain[capsule], part };
-            taps.sums::<FUSED, { SLOTS + ABREAST }>(lanes, low, [&mut before[capsule], &mut after[capsule]]);
+            taps.sums::<FUSED, { SLOTS + SIMD_WIDTH }>(
+                branches,
+                low,
+                [&mut before[capsule], &mut after[capsule]],
+            );
         }
-        let mut gains = [[0.0_f32; ABREAST]; PARTS];
+        let mut gains = [[0.0_f32; SIMD_WIDTH]; PARTS];
         for part in 0..PARTS {
             let specular = &mut energies.specular[part];
             specular[..LOW].fill(0.0);
             for sums in &sums[part][..channels] {
-                for (sum, energy) in specular.iter_mut().zip(sums.energies::<FUSED>(lanes)) {
+                for (sum, energy) in specular.iter_mut().zip(sums.energies::<FUSED>(branches)) {
                     *sum += f64::from(energy);
                 }
             }
@@ -78,29 +82,29 @@ impl Kernel for PlanTail<'_> {
                     target: single(&energies.target[part]),
                     specular: single(&energies.specular[part]),
                 };
-                meeting.weights::<FUSED>(gains[part], fit, lanes)
+                meeting.weights::<FUSED>(gains[part], fit, branches)
             } else {
                 TailFit::new::<FUSED>(&gains[part], fit).weights(fit)
             };
-            for lane in 0..LANES {
-                self.plan.tail[part][lane] = weights[lane] * heard.platform_gain;
-                self.plan.tail_at_level_one[part][lane] = weights[lane] / heard.factor;
+            for branch in 0..BRANCHES {
+                self.plan.tail[part][branch] = weights[branch] * heard.platform_gain;
+                self.plan.tail_at_level_one[part][branch] = weights[branch] / heard.factor;
             }
         }
         self.plan.energies = energies;
     }
 }
 
-/// Works out the reflections' complex gains in the middle of the low octaves, as the lanes play them.
+/// Works out the reflections' complex gains in the middle of the low octaves, as the branches play them.
 #[inline(always)]
 fn low_gains<const FUSED: bool>(
     heard: &HeardSource,
-    lanes: &QuickLowLanes,
+    branches: &FastLowBranches,
     gains: &mut [[[[f32; SLOTS]; 2]; LOW]; 2],
 ) {
     let HeardSource { capsules: [left, right], mean, factors, .. } = heard;
     for octave in 0..LOW {
-        let [re, im] = &lanes.steps[octave];
+        let [re, im] = &branches.steps[octave];
         let [left_gains, right_gains] = &mut *gains;
         let mut found = [[0.0_f32; SLOTS]; 4];
         for index in 0..SLOTS {
@@ -126,7 +130,7 @@ fn low_gains<const FUSED: bool>(
 /// One part of a tail, and the reflections that it meets.
 struct Meeting<'a> {
     part: usize,
-    tail: &'a QuickLowTail,
+    tail: &'a FastLowTail,
     shared: Shared,
     /// Energies in the low octaves: of both together, as asked for, and of the reflections.
     target: [f32; LOW],
@@ -134,23 +138,23 @@ struct Meeting<'a> {
 }
 
 impl Meeting<'_> {
-    /// Finds the lane weights with which both together have the energy asked for: see `fit_in_phase` of the oracle.
+    /// Finds the branch weights with which both together have the energy asked for: see `fit_in_phase` of the oracle.
     #[inline(always)]
     fn weights<const FUSED: bool>(
         &self,
-        mut gains: [f32; ABREAST],
-        fit: &QuickFit,
-        lanes: &QuickLowLanes,
+        mut gains: [f32; SIMD_WIDTH],
+        fit: &FastFit,
+        branches: &FastLowBranches,
     ) -> Weights {
-        let mut best = [0.0; LANES];
+        let mut best = [0.0; BRANCHES];
         let mut least_error = f32::INFINITY;
         let mut tail = TailFit::new::<FUSED>(&gains, fit);
-        for round in 0..MEETING_ROUNDS {
+        for round in 0..COHERENT_ROUNDS {
             if round > 0 {
                 tail.follow::<FUSED>(&gains, fit);
             }
             let tried = tail.weights(fit);
-            let [heard, common] = self.shared.meet::<FUSED>(self.tail, self.part, &tried, lanes);
+            let [heard, common] = self.shared.meet::<FUSED>(self.tail, self.part, &tried, branches);
             let mut error = 0.0;
             for band in 0..LOW {
                 let (target, specular) = (self.target[band], self.specular[band]);
@@ -167,7 +171,7 @@ impl Meeting<'_> {
                 let (silent, whole) = CANCELLING;
                 let kept = ((rho - silent) / (whole - silent)).clamp(0.0, 1.0).max(LEAST_KEPT);
                 let factor = alone * ((1.0 + rho * rho).sqrt() - rho) * kept * kept * (3.0 - 2.0 * kept);
-                let way = if round == 0 { 1.0 } else { MEETING_STEP };
+                let way = if round == 0 { 1.0 } else { COHERENT_STEP };
                 *gain *= exp2::<FUSED>(way * log2::<FUSED>(factor.max(f32::MIN_POSITIVE)));
             }
             if error < least_error {
@@ -189,13 +193,13 @@ fn add_energies<const FUSED: bool>(heard: &Heard, energies: &mut Energies) {
         of_part[1][index] = if heard.part[index] == 1 { power } else { 0.0 };
     }
     let direct = f64::from(heard.common[0]).powi(2);
-    let (before, _) = of_part[0].as_chunks::<ABREAST>();
-    let (after, _) = of_part[1].as_chunks::<ABREAST>();
+    let (before, _) = of_part[0].as_chunks::<SIMD_WIDTH>();
+    let (after, _) = of_part[1].as_chunks::<SIMD_WIDTH>();
     for band in 0..BANDS {
-        let (shape, _) = heard.shape[band].as_chunks::<ABREAST>();
-        let mut sums = [[0.0_f32; ABREAST]; PARTS];
+        let (shape, _) = heard.shape[band].as_chunks::<SIMD_WIDTH>();
+        let mut sums = [[0.0_f32; SIMD_WIDTH]; PARTS];
         for ((shape, before), after) in shape.iter().zip(before).zip(after) {
-            for i in 0..ABREAST {
+            for i in 0..SIMD_WIDTH {
                 let power = shape[i] * shape[i];
                 sums[0][i] = multiply_add::<FUSED>(power, before[i], sums[0][i]);
                 sums[1][i] = multiply_add::<FUSED>(power, after[i], sums[1][i]);

@@ -1,10 +1,11 @@
-//! The fit of the lanes to one part of a tail.
+//! The fit of the branches to one part of a tail.
 
-use super::lanes_of;
+use super::branches_of;
 use crate::acoustics::octave::BANDS;
 use crate::extremes::larger;
+use crate::kernel::instruction_set::SIMD_WIDTH;
 use crate::plan::band_split::{FITTED, Weights};
-use crate::plan::quick_fit::{ABREAST, LEAST_OF_STRONGEST, QuickFit};
+use crate::plan::fast_fit::{FastFit, LEAST_OF_STRONGEST};
 
 /// Least gain of a tail's band against its neighbours: as in the oracle.
 const STEEPEST: f32 = 0.1;
@@ -14,7 +15,7 @@ const STEEPEST: f32 = 0.1;
 const FIRST_TAIL_STEPS: usize = 6;
 const NEXT_TAIL_STEPS: usize = 1;
 
-/// The fit of the lanes to one part of a tail, on its way.
+/// The fit of the branches to one part of a tail, on its way.
 pub(super) struct TailFit {
     gain: [f32; FITTED],
     factor: [f32; FITTED],
@@ -24,7 +25,7 @@ pub(super) struct TailFit {
 impl TailFit {
     /// Starts a fit.
     #[inline(always)]
-    pub(super) fn new<const FUSED: bool>(gains: &[f32; ABREAST], fit: &QuickFit) -> Self {
+    pub(super) fn new<const FUSED: bool>(gains: &[f32; SIMD_WIDTH], fit: &FastFit) -> Self {
         let mut tail = Self { gain: [1.0; FITTED], factor: [1.0; FITTED], strongest: 0.0 };
         tail.aim(gains);
         tail.factor = fit.better_start::<FUSED>(&tail.gain);
@@ -34,14 +35,14 @@ impl TailFit {
 
     /// Follows gains that changed a little.
     #[inline(always)]
-    pub(super) fn follow<const FUSED: bool>(&mut self, gains: &[f32; ABREAST], fit: &QuickFit) {
+    pub(super) fn follow<const FUSED: bool>(&mut self, gains: &[f32; SIMD_WIDTH], fit: &FastFit) {
         self.aim(gains);
         self.improve::<FUSED>(fit, NEXT_TAIL_STEPS);
     }
 
     /// Takes other gains as the aim.
     #[inline(always)]
-    fn aim(&mut self, gains: &[f32; ABREAST]) {
+    fn aim(&mut self, gains: &[f32; SIMD_WIDTH]) {
         let mut gains = *gains;
         let mut strongest = 0.0_f32;
         for band in 0..BANDS {
@@ -62,21 +63,21 @@ impl TailFit {
         self.strongest = if silent { 0.0 } else { strongest };
     }
 
-    /// Brings the sum of lanes nearer the aim.
+    /// Brings the sum of branches nearer the aim.
     #[inline(always)]
-    fn improve<const FUSED: bool>(&mut self, fit: &QuickFit, steps: usize) {
+    fn improve<const FUSED: bool>(&mut self, fit: &FastFit, steps: usize) {
         fit.settle::<FUSED>(&self.gain, &mut self.factor, steps);
     }
 
-    /// Returns the lane weights reached.
+    /// Returns the branch weights reached.
     #[inline(always)]
-    pub(super) fn weights(&self, fit: &QuickFit) -> Weights {
+    pub(super) fn weights(&self, fit: &FastFit) -> Weights {
         let mut steps = [0.0_f32; FITTED];
         for band in 0..FITTED {
-            // Above the bands in use all steps are as the last one, so that no lane up there gets a weight.
+            // Above the bands in use all steps are as the last one, so that no branch up there gets a weight.
             let used = band.min(fit.bands - 1);
             steps[band] = self.gain[used] * self.factor[used] * self.strongest;
         }
-        lanes_of(&steps)
+        branches_of(&steps)
     }
 }

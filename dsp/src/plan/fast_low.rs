@@ -6,12 +6,12 @@
 //! and A + jB at f0 - d. The distances d are the same in all three octaves.
 
 use crate::acoustics::platform::PARTS;
-use crate::kernel::instruction_set::multiply_add;
+use crate::kernel::instruction_set::{SIMD_WIDTH, multiply_add};
 use crate::kernel::polynomial::turn;
-use crate::plan::band_split::{FITTED, LANES, SplitDesign, Weights};
-use crate::plan::lane_fit::steps_of_lanes;
+use crate::plan::band_split::{BRANCHES, FITTED, SplitDesign, Weights};
+use crate::plan::branch_fit::steps_of_branches;
+use crate::plan::fast_fit::{Wide, total};
 use crate::plan::low_octaves::{ALL_POINTS, Complex, LOW, POINTS, frequencies_hz, middle_and_step_hz};
-use crate::plan::quick_fit::{ABREAST, Abreast, total};
 
 /// First frequency of each octave in a [`Spectrum`], and the end: as many above the middle as below, in whole rows of eight.
 ///
@@ -50,7 +50,7 @@ type Spectrum = [Spread; 2];
 
 /// The low octaves of a tail's parts.
 #[derive(Clone, Debug, PartialEq)]
-pub(crate) struct QuickLowTail {
+pub(crate) struct FastLowTail {
     /// By part, then channel.
     spectra: [[Spectrum; 2]; PARTS],
     /// |T|^2 of both channels together.
@@ -59,7 +59,7 @@ pub(crate) struct QuickLowTail {
     unseen: [[f32; LOW]; PARTS],
 }
 
-impl QuickLowTail {
+impl FastLowTail {
     /// Puts spectra in order, by part, then channel.
     pub(crate) fn new(spectra: &[[[Complex; ALL_POINTS]; 2]; PARTS]) -> Self {
         let power = |part: usize, point: usize| -> f64 {
@@ -83,43 +83,43 @@ impl QuickLowTail {
     }
 }
 
-/// What the planner knows of the lanes in the low octaves.
+/// What the planner knows of the branches in the low octaves.
 #[derive(Clone, Debug)]
-pub(crate) struct QuickLowLanes {
-    lanes: [Spectrum; LANES],
-    /// Response of each step between lanes in the middle of each octave.
+pub(crate) struct FastLowBranches {
+    branches: [Spectrum; BRANCHES],
+    /// Response of each step between branches in the middle of each octave.
     pub(crate) steps: [[[f32; FITTED]; 2]; LOW],
     /// 1 where a frequency is in use, divided by the octave's number of frequencies.
     share: Spread,
     /// First distances from the middle, in turns per sample.
-    distance: Abreast,
+    distance: Wide,
     /// From eight distances to the next, in turns per sample.
     row_step: f32,
     /// Middle of each octave, in turns per sample.
     middle: [f32; LOW],
 }
 
-impl QuickLowLanes {
+impl FastLowBranches {
     /// Works out the responses of a band split.
     pub(crate) fn new(design: &SplitDesign) -> Self {
         let rate = design.sample_rate_hz();
-        let responses = frequencies_hz().map(|hz| design.lane_responses(hz));
+        let responses = frequencies_hz().map(|hz| design.branch_responses(hz));
         let step_hz = middle_and_step_hz(0).1;
         let octave_of = |point: usize| {
             let ends = [POINTS[0], POINTS[0] + POINTS[1], ALL_POINTS];
             ends.iter().position(|&end| point < end).unwrap_or(0)
         };
         Self {
-            lanes: std::array::from_fn(|lane| {
-                [spread(|point| responses[point][lane].0), spread(|point| responses[point][lane].1)]
+            branches: std::array::from_fn(|branch| {
+                [spread(|point| responses[point][branch].0), spread(|point| responses[point][branch].1)]
             }),
             steps: std::array::from_fn(|octave| {
-                let lanes = design.lane_responses(middle_and_step_hz(octave).0);
-                let steps = steps_of_lanes(lanes, design.low_passes() + 1);
+                let branches = design.branch_responses(middle_and_step_hz(octave).0);
+                let steps = steps_of_branches(branches, design.low_passes() + 1);
                 [steps.map(|step| step.0 as f32), steps.map(|step| step.1 as f32)]
             }),
             share: spread(|point| 1.0 / POINTS[octave_of(point)] as f64),
-            row_step: (ABREAST as f64 * step_hz / rate) as f32,
+            row_step: (SIMD_WIDTH as f64 * step_hz / rate) as f32,
             distance: std::array::from_fn(|i| ((i as f64 + 0.5) * step_hz / rate) as f32),
             middle: std::array::from_fn(|octave| (middle_and_step_hz(octave).0 / rate) as f32),
         }
@@ -137,13 +137,14 @@ impl LowSums {
     #[inline(always)]
     fn set<const N: usize>(&mut self, octave: usize, pairs: &[[f32; N]; 2]) {
         let [re, im] = &mut self.0;
-        let (pairs_re, pairs_im) = (pairs[0].as_chunks::<ABREAST>().0, pairs[1].as_chunks::<ABREAST>().0);
-        for row in 0..N / (2 * ABREAST) {
+        let (pairs_re, pairs_im) =
+            (pairs[0].as_chunks::<SIMD_WIDTH>().0, pairs[1].as_chunks::<SIMD_WIDTH>().0);
+        for row in 0..N / (2 * SIMD_WIDTH) {
             let (a_re, b_re) = (&pairs_re[2 * row], &pairs_re[2 * row + 1]);
             let (a_im, b_im) = (&pairs_im[2 * row], &pairs_im[2 * row + 1]);
-            let above = STARTS[octave] + row * ABREAST;
+            let above = STARTS[octave] + row * SIMD_WIDTH;
             let below = above + half(octave);
-            for i in 0..ABREAST {
+            for i in 0..SIMD_WIDTH {
                 re[above + i] = a_re[i] + b_im[i];
                 im[above + i] = a_im[i] - b_re[i];
                 re[below + i] = a_re[i] - b_im[i];
@@ -154,11 +155,11 @@ impl LowSums {
 
     /// Returns the mean of |S|^2 in each octave.
     #[inline(always)]
-    pub(crate) fn energies<const FUSED: bool>(&self, lanes: &QuickLowLanes) -> [f32; LOW] {
+    pub(crate) fn energies<const FUSED: bool>(&self, branches: &FastLowBranches) -> [f32; LOW] {
         let [re, im] = &self.0;
         let mut power = [0.0_f32; FREQUENCIES];
         for n in 0..FREQUENCIES {
-            power[n] = multiply_add::<FUSED>(re[n], re[n], im[n] * im[n]) * lanes.share[n];
+            power[n] = multiply_add::<FUSED>(re[n], re[n], im[n] * im[n]) * branches.share[n];
         }
         over_octaves(&power)
     }
@@ -167,13 +168,13 @@ impl LowSums {
 /// Returns the sum over each octave.
 #[inline(always)]
 fn over_octaves(values: &Spread) -> [f32; LOW] {
-    let (rows, _) = values.as_chunks::<ABREAST>();
+    let (rows, _) = values.as_chunks::<SIMD_WIDTH>();
     let mut sums = [0.0; LOW];
     for octave in 0..LOW {
-        let rows = &rows[STARTS[octave] / ABREAST..STARTS[octave + 1] / ABREAST];
+        let rows = &rows[STARTS[octave] / SIMD_WIDTH..STARTS[octave + 1] / SIMD_WIDTH];
         let mut sum = rows[0];
         for row in &rows[1..] {
-            for i in 0..ABREAST {
+            for i in 0..SIMD_WIDTH {
                 sum[i] += row[i];
             }
         }
@@ -185,55 +186,55 @@ fn over_octaves(values: &Spread) -> [f32; LOW] {
 /// Taps that are summed in registers.
 const TAPS_AT_ONCE: usize = 4;
 
-/// Working room of [`LowTaps::sums`]: the taps in order of their part, each part filled up to whole fours with silence.
+/// Scratch memory of [`LowTaps::sums`]: the taps in order of their part, each part filled up to whole fours with silence.
 #[derive(Clone, Debug)]
-pub(crate) struct LowRoom<const SORTED: usize> {
+pub(crate) struct LowScratch<const SORTED: usize> {
     delay: [f32; SORTED],
     /// By octave; real and imaginary part.
     gain: [[[f32; SORTED]; 2]; LOW],
     /// Turns, then cosine and sine, from eight distances to the next.
     on: [[f32; SORTED]; 2],
     /// The same, eight times each.
-    on_wide: [[Abreast; SORTED]; 2],
+    on_wide: [[Wide; SORTED]; 2],
     /// By row of eight distances, then tap.
-    cos: [[Abreast; SORTED]; DISTANCES / ABREAST],
-    sin: [[Abreast; SORTED]; DISTANCES / ABREAST],
+    cos: [[Wide; SORTED]; DISTANCES / SIMD_WIDTH],
+    sin: [[Wide; SORTED]; DISTANCES / SIMD_WIDTH],
     /// By tap: eight cosines, eight sines, and so on.
     phase: [[f32; 2 * DISTANCES]; SORTED],
 }
 
-impl<const SORTED: usize> LowRoom<SORTED> {
+impl<const SORTED: usize> LowScratch<SORTED> {
     pub(crate) const EMPTY: Self = Self {
         delay: [0.0; SORTED],
         gain: [[[0.0; SORTED]; 2]; LOW],
         on: [[0.0; SORTED]; 2],
-        on_wide: [[[0.0; ABREAST]; SORTED]; 2],
-        cos: [[[0.0; ABREAST]; SORTED]; DISTANCES / ABREAST],
-        sin: [[[0.0; ABREAST]; SORTED]; DISTANCES / ABREAST],
+        on_wide: [[[0.0; SIMD_WIDTH]; SORTED]; 2],
+        cos: [[[0.0; SIMD_WIDTH]; SORTED]; DISTANCES / SIMD_WIDTH],
+        sin: [[[0.0; SIMD_WIDTH]; SORTED]; DISTANCES / SIMD_WIDTH],
         phase: [[0.0; 2 * DISTANCES]; SORTED],
     };
 
     /// Works out cosines and sines of all distances at all taps.
     #[inline(always)]
-    fn turn_distances<const FUSED: bool>(&mut self, lanes: &QuickLowLanes) {
+    fn turn_distances<const FUSED: bool>(&mut self, branches: &FastLowBranches) {
         let Self { delay, on, on_wide, cos, sin, phase, .. } = self;
         let [on_cos, on_sin] = on;
         for tap in 0..SORTED {
-            (on_cos[tap], on_sin[tap]) = turn::<FUSED>(lanes.row_step * delay[tap]);
+            (on_cos[tap], on_sin[tap]) = turn::<FUSED>(branches.row_step * delay[tap]);
         }
         let [wide_cos, wide_sin] = on_wide;
         for tap in 0..SORTED {
-            for i in 0..ABREAST {
-                cos[0][tap][i] = lanes.distance[i] * delay[tap];
+            for i in 0..SIMD_WIDTH {
+                cos[0][tap][i] = branches.distance[i] * delay[tap];
             }
-            wide_cos[tap] = [on_cos[tap]; ABREAST];
-            wide_sin[tap] = [on_sin[tap]; ABREAST];
+            wide_cos[tap] = [on_cos[tap]; SIMD_WIDTH];
+            wide_sin[tap] = [on_sin[tap]; SIMD_WIDTH];
         }
         for (c, s) in cos[0].as_flattened_mut().iter_mut().zip(sin[0].as_flattened_mut()) {
             (*c, *s) = turn::<FUSED>(*c);
         }
         let (wide_cos, wide_sin) = (wide_cos.as_flattened(), wide_sin.as_flattened());
-        for row in 1..DISTANCES / ABREAST {
+        for row in 1..DISTANCES / SIMD_WIDTH {
             let ((cos, next_cos), (sin, next_sin)) = (cos.split_at_mut(row), sin.split_at_mut(row));
             let before = cos[row - 1].as_flattened().iter().zip(sin[row - 1].as_flattened());
             let next = next_cos[0].as_flattened_mut().iter_mut().zip(next_sin[0].as_flattened_mut());
@@ -244,8 +245,8 @@ impl<const SORTED: usize> LowRoom<SORTED> {
             }
         }
         for tap in 0..SORTED {
-            let (rows, _) = phase[tap].as_chunks_mut::<ABREAST>();
-            for row in 0..DISTANCES / ABREAST {
+            let (rows, _) = phase[tap].as_chunks_mut::<SIMD_WIDTH>();
+            for row in 0..DISTANCES / SIMD_WIDTH {
                 rows[2 * row] = cos[row][tap];
                 rows[2 * row + 1] = sin[row][tap];
             }
@@ -269,17 +270,17 @@ impl<const TAPS: usize> LowTaps<'_, TAPS> {
     #[inline(always)]
     pub(crate) fn sums<const FUSED: bool, const SORTED: usize>(
         &self,
-        lanes: &QuickLowLanes,
-        room: &mut LowRoom<SORTED>,
+        branches: &FastLowBranches,
+        scratch: &mut LowScratch<SORTED>,
         sums: [&mut LowSums; PARTS],
     ) {
-        let ends = self.sort(room);
-        room.turn_distances::<FUSED>(lanes);
-        let LowRoom { delay, gain, phase, .. } = room;
+        let ends = self.sort(scratch);
+        scratch.turn_distances::<FUSED>(branches);
+        let LowScratch { delay, gain, phase, .. } = scratch;
         for octave in 0..LOW {
             let [re, im] = &mut gain[octave];
             for tap in 0..SORTED {
-                let (cos, sin) = turn::<FUSED>(-lanes.middle[octave] * delay[tap]);
+                let (cos, sin) = turn::<FUSED>(-branches.middle[octave] * delay[tap]);
                 let (a, b) = (re[tap], im[tap]);
                 re[tap] = a * cos - b * sin;
                 im[tap] = a * sin + b * cos;
@@ -299,16 +300,16 @@ impl<const TAPS: usize> LowTaps<'_, TAPS> {
 
     /// Sorts the taps by part; returns where each part ends.
     #[inline(always)]
-    fn sort<const SORTED: usize>(&self, room: &mut LowRoom<SORTED>) -> [usize; PARTS] {
+    fn sort<const SORTED: usize>(&self, scratch: &mut LowScratch<SORTED>) -> [usize; PARTS] {
         let mut ends = [0; PARTS];
         let mut at = 0;
         for (part, end) in ends.iter_mut().enumerate() {
             for tap in 0..TAPS {
                 if usize::from(self.part[tap]) == part && at < SORTED {
-                    room.delay[at] = self.delay[tap];
+                    scratch.delay[at] = self.delay[tap];
                     for octave in 0..LOW {
-                        room.gain[octave][0][at] = self.gain[octave][0][tap];
-                        room.gain[octave][1][at] = self.gain[octave][1][tap];
+                        scratch.gain[octave][0][at] = self.gain[octave][0][tap];
+                        scratch.gain[octave][1][at] = self.gain[octave][1][tap];
                     }
                     at += 1;
                 }
@@ -316,8 +317,8 @@ impl<const TAPS: usize> LowTaps<'_, TAPS> {
             *end = at.next_multiple_of(TAPS_AT_ONCE).min(SORTED);
             while at < *end {
                 for octave in 0..LOW {
-                    room.gain[octave][0][at] = 0.0;
-                    room.gain[octave][1][at] = 0.0;
+                    scratch.gain[octave][0][at] = 0.0;
+                    scratch.gain[octave][1][at] = 0.0;
                 }
                 at += 1;
             }
@@ -356,7 +357,7 @@ pub(crate) struct Shared(Spectrum);
 impl Shared {
     /// Works out S* T for a part of a tail.
     #[inline(always)]
-    pub(crate) fn new<const FUSED: bool>(sums: &[LowSums], tail: &QuickLowTail, part: usize) -> Self {
+    pub(crate) fn new<const FUSED: bool>(sums: &[LowSums], tail: &FastLowTail, part: usize) -> Self {
         let mut shared = [[0.0_f32; FREQUENCIES]; 2];
         let [real, imaginary] = &mut shared;
         for (sums, [re, im]) in sums.iter().zip(&tail.spectra[part]) {
@@ -369,14 +370,14 @@ impl Shared {
         Self(shared)
     }
 
-    /// Returns, per octave, the energy of a tail that is fed with lane weights, and what it shares with the reflections: means of |T|^2 and Re(S* T).
+    /// Returns, per octave, the energy of a tail that is fed with branch weights, and what it shares with the reflections: means of |T|^2 and Re(S* T).
     #[inline(always)]
     pub(crate) fn meet<const FUSED: bool>(
         &self,
-        tail: &QuickLowTail,
+        tail: &FastLowTail,
         part: usize,
         weights: &Weights,
-        lanes: &QuickLowLanes,
+        branches: &FastLowBranches,
     ) -> [[f32; LOW]; 2] {
         let [real, imaginary] = &self.0;
         let power = &tail.power[part];
@@ -384,15 +385,15 @@ impl Shared {
         let mut heard = [0.0_f32; FREQUENCIES];
         let mut shared = [0.0_f32; FREQUENCIES];
         for n in 0..FREQUENCIES {
-            let mut re = weights[0] * lanes.lanes[0][0][n];
-            let mut im = weights[0] * lanes.lanes[0][1][n];
-            for lane in 1..LANES {
-                re = multiply_add::<FUSED>(weights[lane], lanes.lanes[lane][0][n], re);
-                im = multiply_add::<FUSED>(weights[lane], lanes.lanes[lane][1][n], im);
+            let mut re = weights[0] * branches.branches[0][0][n];
+            let mut im = weights[0] * branches.branches[0][1][n];
+            for branch in 1..BRANCHES {
+                re = multiply_add::<FUSED>(weights[branch], branches.branches[branch][0][n], re);
+                im = multiply_add::<FUSED>(weights[branch], branches.branches[branch][1][n], im);
             }
-            fed[n] = multiply_add::<FUSED>(re, re, im * im) * lanes.share[n];
+            fed[n] = multiply_add::<FUSED>(re, re, im * im) * branches.share[n];
             heard[n] = fed[n] * power[n];
-            shared[n] = multiply_add::<FUSED>(re, real[n], -im * imaginary[n]) * lanes.share[n];
+            shared[n] = multiply_add::<FUSED>(re, real[n], -im * imaginary[n]) * branches.share[n];
         }
         let (fed, mut heard) = (over_octaves(&fed), over_octaves(&heard));
         for octave in 0..LOW {

@@ -1,19 +1,18 @@
-//! The weights with which a sum of lanes follows band gains.
+//! The weights with which a sum of branches follows band gains.
 //!
 //! They come from a short iteration in which the energy of the sum in each
 //! band is matched to the gain asked for.
 
 use crate::extremes::larger;
-use crate::plan::band_split::{FITTED, LANES, SplitDesign, Weights};
-use crate::plan::lane_fit::{Fit, OctaveFit};
+use crate::kernel::instruction_set::SIMD_WIDTH;
+use crate::plan::band_split::{BRANCHES, FITTED, SplitDesign, Weights};
+use crate::plan::branch_fit::{Fit, OctaveFit};
 
 /// One gain for each fitted band.
 pub(crate) type FittedGains = [f64; FITTED];
 
-/// How many fits are worked out side by side.
-pub(super) const BATCH: usize = 8;
 /// One octave gain, or one weight, of each fit in a batch.
-type Batch = [f32; BATCH];
+type Batch = [f32; SIMD_WIDTH];
 
 /// Rounds of the iteration; a fourth gains under 0.05 dB in 95 % of arrivals.
 const ROUNDS: usize = 8;
@@ -28,23 +27,27 @@ const LEAST_OF_STRONGEST: f32 = 0.003;
 /// Smallest energy that a logarithm is taken of.
 const TINY: f32 = 1e-12;
 impl OctaveFit {
-    /// Returns the lane weights whose sum has the gains asked for, for one set of gains.
+    /// Returns the branch weights whose sum has the gains asked for, for one set of gains.
     pub(crate) fn weights(&self, gain: &FittedGains) -> Weights {
-        let batch = gain.map(|g| [g as f32; BATCH]);
+        let batch = gain.map(|g| [g as f32; SIMD_WIDTH]);
         let fitted = self.weights_of_batch(&batch, &batch);
-        std::array::from_fn(|lane| fitted[lane][0])
+        std::array::from_fn(|branch| fitted[branch][0])
     }
 }
 
 impl<const ROWS: usize> Fit<ROWS> {
-    /// Returns the lane weights of eight sets of gains, each at least 0; `start` holds the gains of the steps to begin with.
+    /// Returns the branch weights of eight sets of gains, each at least 0; `start` holds the gains of the steps to begin with.
     ///
     /// Minimises the sum over rows of (ln(x' `C_j` x) - 2 ln `g_j)^2` / 4 over the step gains x.
     ///
     /// # Source
     /// Levenberg (1944), Marquardt (1963).
-    pub(crate) fn weights_of_batch(&self, start: &[Batch; FITTED], gain: &[Batch; ROWS]) -> [Batch; LANES] {
-        let mut strongest = [0.0_f32; BATCH];
+    pub(crate) fn weights_of_batch(
+        &self,
+        start: &[Batch; FITTED],
+        gain: &[Batch; ROWS],
+    ) -> [Batch; BRANCHES] {
+        let mut strongest = [0.0_f32; SIMD_WIDTH];
         for row in gain.iter().take(self.energy.len()) {
             for (most, &g) in strongest.iter_mut().zip(row) {
                 *most = larger(*most, g);
@@ -57,13 +60,13 @@ impl<const ROWS: usize> Fit<ROWS> {
             })
         };
         let steps = self.iterate(&start.each_ref().map(relative), &gain.each_ref().map(relative));
-        self.lanes_of_steps(&steps, &strongest)
+        self.branches_of_steps(&steps, &strongest)
     }
 
     fn iterate(&self, start: &[Batch; FITTED], target: &[Batch; ROWS]) -> [Batch; FITTED] {
         let mut step = *start;
         let mut now = self.evaluate(&step, target);
-        let mut damping = [DAMPING; BATCH];
+        let mut damping = [DAMPING; SIMD_WIDTH];
         for _ in 0..ROUNDS {
             if now.square_sum.iter().all(|&sum| sum < CLOSE_ENOUGH) {
                 break;
@@ -71,12 +74,12 @@ impl<const ROWS: usize> Fit<ROWS> {
             let change = self.solve(&now, start, &damping);
             let mut tried = step;
             for ((row, delta), scale) in tried.iter_mut().zip(&change).zip(start).take(self.bands) {
-                for i in 0..BATCH {
+                for i in 0..SIMD_WIDTH {
                     row[i] += scale[i] * delta[i];
                 }
             }
             let then = self.evaluate(&tried, target);
-            for i in 0..BATCH {
+            for i in 0..SIMD_WIDTH {
                 let better = then.square_sum[i] < now.square_sum[i];
                 damping[i] *= if better { DAMPING_AFTER_SUCCESS } else { DAMPING_AFTER_FAILURE };
                 if better {
@@ -99,24 +102,24 @@ impl<const ROWS: usize> Fit<ROWS> {
 
     fn evaluate(&self, step: &[Batch; FITTED], target: &[Batch; ROWS]) -> State<ROWS> {
         let mut state = State {
-            slope: [[[0.0; BATCH]; FITTED]; ROWS],
-            energy: [[0.0; BATCH]; ROWS],
-            error: [[0.0; BATCH]; ROWS],
-            square_sum: [0.0; BATCH],
+            slope: [[[0.0; SIMD_WIDTH]; FITTED]; ROWS],
+            energy: [[0.0; SIMD_WIDTH]; ROWS],
+            error: [[0.0; SIMD_WIDTH]; ROWS],
+            square_sum: [0.0; SIMD_WIDTH],
         };
         for (row, matrix) in self.energy.iter().enumerate() {
             for band in 0..self.bands {
                 let slope = &mut state.slope[row][band];
                 for (&cell, x) in matrix[band].iter().zip(step).take(self.bands) {
-                    for i in 0..BATCH {
+                    for i in 0..SIMD_WIDTH {
                         slope[i] += cell * x[i];
                     }
                 }
-                for i in 0..BATCH {
+                for i in 0..SIMD_WIDTH {
                     state.energy[row][i] += slope[i] * step[band][i];
                 }
             }
-            for i in 0..BATCH {
+            for i in 0..SIMD_WIDTH {
                 let energy = state.energy[row][i].max(TINY);
                 state.energy[row][i] = energy;
                 let error = 0.5 * self.weight[row] * (energy / (target[row][i] * target[row][i])).ln();
@@ -133,27 +136,27 @@ impl<const ROWS: usize> Fit<ROWS> {
         let mut jacobian = state.slope;
         for ((line, energy), weight) in jacobian.iter_mut().zip(&state.energy).zip(&self.weight) {
             for (cell, scale) in line.iter_mut().zip(scale).take(n) {
-                for i in 0..BATCH {
+                for i in 0..SIMD_WIDTH {
                     cell[i] *= weight * scale[i] / energy[i];
                 }
             }
         }
-        let mut normal = [[[0.0_f32; BATCH]; FITTED]; FITTED];
-        let mut right = [[0.0_f32; BATCH]; FITTED];
+        let mut normal = [[[0.0_f32; SIMD_WIDTH]; FITTED]; FITTED];
+        let mut right = [[0.0_f32; SIMD_WIDTH]; FITTED];
         for row in 0..n {
             for column in 0..=row {
                 let cell = &mut normal[row][column];
                 for line in jacobian.iter().take(rows) {
-                    for i in 0..BATCH {
+                    for i in 0..SIMD_WIDTH {
                         cell[i] += line[row][i] * line[column][i];
                     }
                 }
             }
-            for i in 0..BATCH {
+            for i in 0..SIMD_WIDTH {
                 normal[row][row][i] += damping[i];
             }
             for (line, error) in jacobian.iter().zip(&state.error).take(rows) {
-                for i in 0..BATCH {
+                for i in 0..SIMD_WIDTH {
                     right[row][i] -= line[row][i] * error[i];
                 }
             }
@@ -162,11 +165,11 @@ impl<const ROWS: usize> Fit<ROWS> {
             for row in column..n {
                 let mut cell = normal[row][column];
                 for k in 0..column {
-                    for i in 0..BATCH {
+                    for i in 0..SIMD_WIDTH {
                         cell[i] -= normal[row][k][i] * normal[column][k][i];
                     }
                 }
-                for i in 0..BATCH {
+                for i in 0..SIMD_WIDTH {
                     normal[row][column][i] = if row == column {
                         cell[i].max(TINY).sqrt()
                     } else {
@@ -177,37 +180,37 @@ impl<const ROWS: usize> Fit<ROWS> {
         }
         for row in 0..n {
             for k in 0..row {
-                for i in 0..BATCH {
+                for i in 0..SIMD_WIDTH {
                     right[row][i] -= normal[row][k][i] * right[k][i];
                 }
             }
-            for i in 0..BATCH {
+            for i in 0..SIMD_WIDTH {
                 right[row][i] /= normal[row][row][i];
             }
         }
         for row in (0..n).rev() {
             for k in row + 1..n {
-                for i in 0..BATCH {
+                for i in 0..SIMD_WIDTH {
                     right[row][i] -= normal[k][row][i] * right[k][i];
                 }
             }
-            for i in 0..BATCH {
+            for i in 0..SIMD_WIDTH {
                 right[row][i] /= normal[row][row][i];
             }
         }
         right
     }
 
-    fn lanes_of_steps(&self, step: &[Batch; FITTED], scale: &Batch) -> [Batch; LANES] {
-        let mut lanes = [[0.0_f32; BATCH]; LANES];
+    fn branches_of_steps(&self, step: &[Batch; FITTED], scale: &Batch) -> [Batch; BRANCHES] {
+        let mut branches = [[0.0_f32; SIMD_WIDTH]; BRANCHES];
         let top = self.bands - 1;
-        for i in 0..BATCH {
-            lanes[0][i] = scale[i] * step[top][i];
+        for i in 0..SIMD_WIDTH {
+            branches[0][i] = scale[i] * step[top][i];
             for band in 0..top {
-                lanes[band + 1][i] = scale[i] * (step[band][i] - step[band + 1][i]);
+                branches[band + 1][i] = scale[i] * (step[band][i] - step[band + 1][i]);
             }
         }
-        lanes
+        branches
     }
 }
 
@@ -227,7 +230,7 @@ mod tests {
     use super::*;
     use crate::acoustics::octave::{bands_at_rate, edges_hz};
 
-    /// Returns the level in dB of a weighted sum of lanes in each octave, by fine integration.
+    /// Returns the level in dB of a weighted sum of branches in each octave, by fine integration.
     fn octave_levels_db(design: &SplitDesign, weights: &Weights, bands: usize) -> Vec<f64> {
         const FINE: usize = 400;
         (0..bands)
@@ -236,8 +239,11 @@ mod tests {
                 let energy: f64 = (0..FINE)
                     .map(|point| {
                         let hz = low + (high - low) * (point as f64 + 0.5) / FINE as f64;
-                        let (re, im) =
-                            design.lane_responses(hz).iter().zip(weights).fold((0.0, 0.0), |sum, (h, &w)| {
+                        let (re, im) = design
+                            .branch_responses(hz)
+                            .iter()
+                            .zip(weights)
+                            .fold((0.0, 0.0), |sum, (h, &w)| {
                                 (sum.0 + h.0 * f64::from(w), sum.1 + h.1 * f64::from(w))
                             });
                         re * re + im * im
@@ -259,7 +265,7 @@ mod tests {
     #[test]
     fn silence_stays_silence() {
         let fit = OctaveFit::of_octaves(&SplitDesign::new(48_000.0));
-        assert_eq!(fit.weights(&[0.0; FITTED]), [0.0; LANES]);
+        assert_eq!(fit.weights(&[0.0; FITTED]), [0.0; BRANCHES]);
     }
 
     /// Gains as they occur: air alone, timber walls, a lobe's flank. 0.3 dB is

@@ -1,11 +1,11 @@
 #!/usr/bin/env python3
-"""Works out `dsp/src/plan/lane_start.rs`: the polynomials with which the quick fit of lane weights begins.
+"""Works out `dsp/src/plan/fast_fit_start.rs`: the polynomials with which the fast fit of branch weights begins.
 
-    python3 dsp/design/lane_start.py > dsp/src/plan/lane_start.rs
+    python3 dsp/design/fast_fit_start.py > dsp/src/plan/fast_fit_start.rs
 
 The polynomials map the tilts between neighbouring band gains to factors on
-the gains of the steps between the lanes (`dsp/src/plan/band_split.rs`), so that the sum
-of lanes has the energies asked for. Trained at 48 kHz on gains as arrivals
+the gains of the steps between the branches (`dsp/src/plan/band_split.rs`), so that the sum
+of branches has the energies asked for. Trained at 48 kHz on gains as arrivals
 have them: a lobe of a family seen from anywhere, up to three hits of any
 finishes, air. Needs numpy.
 """
@@ -121,7 +121,7 @@ def train():
     slope, energy, error = errors(coefficients)
     damping = 1.0
     for _ in range(ROUNDS):
-        # Sets that no sum of lanes can follow must not spoil the rest.
+        # Sets that no sum of branches can follow must not spoil the rest.
         trust = 1 / np.sqrt(1 + (error / 0.12) ** 2)
         cost = ((trust * error) ** 2).sum()
         jacobian = slope * gain[:, None, :] / energy[:, :, None] * weight[None, :, None]
@@ -149,11 +149,11 @@ def train():
 
 def main():
     coefficients = train()
-    print("//! Made by `dsp/design/lane_start.py`: the polynomials with which the quick fit of lane weights begins.")
+    print("//! Made by `dsp/design/fast_fit_start.py`: the polynomials with which the fast fit of branch weights begins.")
     print()
     print("use crate::bands::FITTED;")
     print()
-    print("/// Number of features, in the order of `quick_fit::features`.")
+    print("/// Number of features, in the order of `fast_fit::features`.")
     print(f"pub(crate) const FEATURES: usize = {len(coefficients)};")
     print("/// Factor on each step's gain, by feature, then step.")
     print("#[rustfmt::skip]")

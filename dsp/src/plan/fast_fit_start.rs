@@ -1,8 +1,8 @@
-//! Made by `dsp/design/lane_start.py`: the polynomials with which the quick fit of lane weights begins.
+//! Made by `dsp/design/fast_fit_start.py`: the polynomials with which the quick fit of branch weights begins.
 
 use crate::plan::band_split::FITTED;
 
-/// Number of features, in the order of `quick_fit::features`.
+/// Number of features, in the order of `fast_fit::features`.
 pub(crate) const FEATURES: usize = 45;
 /// Factor on each step's gain, by feature, then step.
 #[rustfmt::skip]

@@ -1,21 +1,19 @@
-//! The fit of lane weights that a plan has time for: a start worked out beforehand, and one step of Gauss and Newton.
+//! The fit of branch weights that a plan has time for: a start worked out beforehand, and one step of Gauss and Newton.
 //!
-//! [`crate::plan::lane_fit`] is its oracle. Many sets of gains run side by side.
+//! [`crate::plan::branch_fit`] is its oracle. Many sets of gains run side by side.
 
-use crate::kernel::instruction_set::multiply_add;
+use crate::kernel::instruction_set::{SIMD_WIDTH, multiply_add};
 use crate::kernel::polynomial::ln;
 use crate::plan::band_split::FITTED;
-use crate::plan::lane_fit::OctaveFit;
-use crate::plan::lane_start::{FEATURES, START};
+use crate::plan::branch_fit::OctaveFit;
+use crate::plan::fast_fit_start::{FEATURES, START};
 
-/// How many sets of gains are fitted side by side.
-pub(crate) const ABREAST: usize = 8;
 /// One number of each set.
-pub(crate) type Abreast = [f32; ABREAST];
+pub(crate) type Wide = [f32; SIMD_WIDTH];
 
 /// Least gain against the strongest band that the fit looks at: -50 dB, as the oracle's.
 pub(crate) const LEAST_OF_STRONGEST: f32 = 0.003;
-/// Damping of the step: with less, a set that no sum of lanes can follow goes astray; with more, all end farther off.
+/// Damping of the step: with less, a set that no sum of branches can follow goes astray; with more, all end farther off.
 ///
 /// Best of a search in which the damping was 0.001, 0.003, 0.01 and 0.03.
 const DAMPING: f32 = 0.01;
@@ -31,9 +29,9 @@ const STEPS_AT_LOW_RATES: usize = 3;
 /// Smallest energy that a logarithm is taken of.
 const TINY: f32 = 1e-12;
 
-/// Working room of a fit.
+/// Scratch memory of a fit.
 #[derive(Clone, Debug)]
-pub(crate) struct FitRoom<const SETS: usize> {
+pub(crate) struct FitScratch<const SETS: usize> {
     features: [[f32; SETS]; FEATURES],
     jacobian: [[[f32; SETS]; FITTED]; FITTED],
     error: [[f32; SETS]; FITTED],
@@ -41,7 +39,7 @@ pub(crate) struct FitRoom<const SETS: usize> {
     right: [[f32; SETS]; FITTED],
 }
 
-impl<const SETS: usize> FitRoom<SETS> {
+impl<const SETS: usize> FitScratch<SETS> {
     pub(crate) const EMPTY: Self = Self {
         features: [[0.0; SETS]; FEATURES],
         jacobian: [[[0.0; SETS]; FITTED]; FITTED],
@@ -53,7 +51,7 @@ impl<const SETS: usize> FitRoom<SETS> {
 
 /// The quick fit to octaves at one sample rate.
 #[derive(Clone, Debug)]
-pub(crate) struct QuickFit {
+pub(crate) struct FastFit {
     /// Steps in use.
     pub(crate) bands: usize,
     /// How much a row counts.
@@ -68,8 +66,8 @@ pub(crate) struct QuickFit {
     abreast: usize,
 }
 
-impl QuickFit {
-    /// Takes over what the oracle knows of the lanes.
+impl FastFit {
+    /// Takes over what the oracle knows of the branches.
     pub(crate) fn new(oracle: &OctaveFit) -> Self {
         let (bands, weights, energies) = oracle.parts();
         let mut fit = Self {
@@ -99,16 +97,16 @@ impl QuickFit {
         &self,
         gain: &[[f32; SETS]; FITTED],
         factor: &mut [[f32; SETS]; FITTED],
-        room: &mut FitRoom<SETS>,
+        scratch: &mut FitScratch<SETS>,
     ) {
-        start::<FUSED, SETS>(gain, factor, room);
+        start::<FUSED, SETS>(gain, factor, scratch);
         for _ in 0..self.steps {
-            self.improve::<FUSED, SETS>(gain, factor, room);
+            self.improve::<FUSED, SETS>(gain, factor, scratch);
         }
         self.level_the_top(gain, factor);
     }
 
-    /// Above the bands in use all steps are as the last one, so that no lane up there gets a weight.
+    /// Above the bands in use all steps are as the last one, so that no branch up there gets a weight.
     #[inline(always)]
     pub(crate) fn level_the_top<const SETS: usize>(
         &self,
@@ -128,9 +126,9 @@ impl QuickFit {
         &self,
         gain: &[[f32; SETS]; FITTED],
         factor: &mut [[f32; SETS]; FITTED],
-        room: &mut FitRoom<SETS>,
+        scratch: &mut FitScratch<SETS>,
     ) {
-        let FitRoom { jacobian, error, normal, right, .. } = room;
+        let FitScratch { jacobian, error, normal, right, .. } = scratch;
         let mut step = [[0.0_f32; SETS]; FITTED];
         for band in 0..FITTED {
             for i in 0..SETS {
@@ -200,7 +198,7 @@ impl QuickFit {
     }
 }
 
-impl QuickFit {
+impl FastFit {
     /// Improves the factors of one set of gains, eight steps abreast: keeps what helps, and damps what does not.
     ///
     /// # Source
@@ -244,7 +242,7 @@ impl QuickFit {
         if nearer { start } else { none }
     }
 
-    /// Works out how far the sum of lanes is from the gains, and J'J and -J'e of [`Self::improve`].
+    /// Works out how far the sum of branches is from the gains, and J'J and -J'e of [`Self::improve`].
     #[inline(always)]
     fn linearise<const FUSED: bool>(&self, gain: &[f32; FITTED], factor: &[f32; FITTED]) -> Linear {
         let mut step = [0.0_f32; FITTED];
@@ -370,9 +368,9 @@ pub(crate) fn eliminate<const FUSED: bool>(normal: &mut [[f32; FITTED]; FITTED],
 pub(crate) fn start<const FUSED: bool, const SETS: usize>(
     gain: &[[f32; SETS]; FITTED],
     factor: &mut [[f32; SETS]; FITTED],
-    room: &mut FitRoom<SETS>,
+    scratch: &mut FitScratch<SETS>,
 ) {
-    let features = &mut room.features;
+    let features = &mut scratch.features;
     find_features(gain, features);
     let (least, most) = START_RANGE;
     for first in (0..FEATURES).step_by(FEATURES_AT_ONCE) {
@@ -514,7 +512,7 @@ fn start_one<const FUSED: bool>(gain: &[f32; FITTED]) -> [f32; FITTED] {
 
 /// Returns the sum of eight numbers.
 #[inline(always)]
-pub(crate) fn total(values: &Abreast) -> f32 {
+pub(crate) fn total(values: &Wide) -> f32 {
     let [a, b, c, d, e, f, g, h] = *values;
     ((a + e) + (c + g)) + ((b + f) + (d + h))
 }

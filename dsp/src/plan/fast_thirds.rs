@@ -2,12 +2,12 @@
 
 use crate::acoustics::octave::{BANDS, THIRDS, third_midband_hz};
 use crate::extremes::larger;
-use crate::kernel::instruction_set::multiply_add;
+use crate::kernel::instruction_set::{SIMD_WIDTH, multiply_add};
 use crate::kernel::polynomial::{exp2, ln, log2};
 use crate::plan::band_split::FITTED;
-use crate::plan::groundwork::THIRD_SLOTS;
-use crate::plan::lane_fit::ThirdFit;
-use crate::plan::quick_fit::{ABREAST, LEAST_OF_STRONGEST, eliminate, square, total};
+use crate::plan::branch_fit::ThirdFit;
+use crate::plan::fast_fit::{LEAST_OF_STRONGEST, eliminate, square, total};
+use crate::plan::seat_independent_terms::THIRD_SLOTS;
 
 /// One value for each third.
 pub(crate) type Thirds = [f32; THIRD_SLOTS];
@@ -23,7 +23,7 @@ const TINY: f32 = 1e-12;
 
 /// The quick fit to thirds at one sample rate.
 #[derive(Clone, Debug)]
-pub(crate) struct QuickThirds {
+pub(crate) struct FastThirds {
     /// How much a third counts: 1, or 0 where it does not fit the rate.
     weight: Thirds,
     /// Energy of two steps together: by the second step, then third and first step.
@@ -36,8 +36,8 @@ pub(crate) struct QuickThirds {
     share: Thirds,
 }
 
-impl QuickThirds {
-    /// Takes over what the oracle knows of the lanes.
+impl FastThirds {
+    /// Takes over what the oracle knows of the branches.
     pub(crate) fn new(oracle: &ThirdFit) -> Self {
         let (_, weights, energies) = oracle.parts();
         let mut fit = Self {
@@ -54,10 +54,10 @@ impl QuickThirds {
             }
         }
         for third in 0..THIRDS {
-            let place = ((third as f64 - 10.0) / 3.0 + 3.0).clamp(0.0, (BANDS - 1) as f64);
-            let (below, above) = (place as usize, (place as usize + 1).min(BANDS - 1));
-            fit.corner[below][third] += (1.0 - place.fract()) as f32;
-            fit.corner[above][third] += place.fract() as f32;
+            let position = ((third as f64 - 10.0) / 3.0 + 3.0).clamp(0.0, (BANDS - 1) as f64);
+            let (below, above) = (position as usize, (position as usize + 1).min(BANDS - 1));
+            fit.corner[below][third] += (1.0 - position.fract()) as f32;
+            fit.corner[above][third] += position.fract() as f32;
             let octave = third / 3 * 3;
             let width: f64 = (octave..octave + 3).map(third_midband_hz).sum();
             fit.share[third] = (third_midband_hz(third) / width) as f32;
@@ -67,7 +67,7 @@ impl QuickThirds {
 
     /// Returns log2 of a directivity in thirds, from log2 of it in octaves.
     #[inline(always)]
-    pub(crate) fn between_octaves<const FUSED: bool>(&self, wanted: &[f32; ABREAST]) -> Thirds {
+    pub(crate) fn between_octaves<const FUSED: bool>(&self, wanted: &[f32; SIMD_WIDTH]) -> Thirds {
         let mut corners = *wanted;
         let mut thirds = self.on_lines::<FUSED>(&corners);
         for _ in 0..CORNER_ROUNDS {
@@ -75,11 +75,11 @@ impl QuickThirds {
             for third in 0..THIRD_SLOTS {
                 energy[third] = self.share[third] * exp2::<FUSED>(2.0 * thirds[third]);
             }
-            let mut of_octave = [1.0_f32; ABREAST];
+            let mut of_octave = [1.0_f32; SIMD_WIDTH];
             for band in 0..BANDS {
                 of_octave[band] = energy[3 * band] + energy[3 * band + 1] + energy[3 * band + 2];
             }
-            for band in 0..ABREAST {
+            for band in 0..SIMD_WIDTH {
                 corners[band] += wanted[band] - 0.5 * log2::<FUSED>(of_octave[band]);
             }
             thirds = self.on_lines::<FUSED>(&corners);
@@ -88,7 +88,7 @@ impl QuickThirds {
     }
 
     #[inline(always)]
-    fn on_lines<const FUSED: bool>(&self, corners: &[f32; ABREAST]) -> Thirds {
+    fn on_lines<const FUSED: bool>(&self, corners: &[f32; SIMD_WIDTH]) -> Thirds {
         let mut thirds = [0.0_f32; THIRD_SLOTS];
         for band in 0..BANDS {
             for third in 0..THIRD_SLOTS {
@@ -98,7 +98,7 @@ impl QuickThirds {
         thirds
     }
 
-    /// Improves factors on octave gains so that the sum of lanes has the gains of thirds asked for.
+    /// Improves factors on octave gains so that the sum of branches has the gains of thirds asked for.
     #[inline(always)]
     pub(crate) fn improve<const FUSED: bool>(
         &self,

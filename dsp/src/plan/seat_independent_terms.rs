@@ -17,7 +17,7 @@ pub(crate) const SLOTS: usize = ARRIVALS.next_multiple_of(8);
 /// Thirds of an octave in whole rows of eight.
 pub(crate) const THIRD_SLOTS: usize = THIRDS.next_multiple_of(8);
 
-/// The settings that the groundwork depends on.
+/// The settings that the seat_independent_terms depends on.
 #[derive(Clone, Copy, Debug, PartialEq)]
 struct Ground {
     platform: Platform,
@@ -25,17 +25,17 @@ struct Ground {
     family: Family,
 }
 
-/// An image's place is `offset + sign * place` along each axis; by axis, then arrival.
+/// An image's position is `offset + sign * position` along each axis; by axis, then arrival.
 #[derive(Clone, Debug)]
 pub(crate) struct Mirrors {
     pub(crate) offset_m: [[f64; SLOTS]; 3],
     pub(crate) sign: [[f64; SLOTS]; 3],
 }
 
-/// The groundwork of one engine's plans.
+/// The seat_independent_terms of one engine's plans.
 #[derive(Clone, Debug)]
-pub(crate) struct Groundwork {
-    ground: Ground,
+pub(crate) struct SeatIndependentTerms {
+    terms: Ground,
     pub(crate) capsules: [Capsule; 2],
     /// Speed of sound, m/s.
     pub(crate) speed_m_s: f64,
@@ -56,16 +56,16 @@ pub(crate) struct Groundwork {
     pub(crate) family_gain: f64,
 }
 
-impl Groundwork {
-    /// Says whether the groundwork still stands for these settings.
+impl SeatIndependentTerms {
+    /// Says whether the seat_independent_terms still stands for these settings.
     pub(crate) fn stands_for(&self, settings: &Settings) -> bool {
-        self.ground == Ground::of(settings)
+        self.terms == Ground::of(settings)
     }
 
     /// Works everything out anew.
     pub(crate) fn new(settings: &Settings, channels: usize) -> Self {
-        let ground = Ground::of(settings);
-        let Ground { platform, family, .. } = &ground;
+        let terms = Ground::of(settings);
+        let Ground { platform, family, .. } = &terms;
         let air = platform.air;
         let capsules = capsules(&settings.pickup, channels);
         let heard = &capsules[..channels];
@@ -96,7 +96,7 @@ impl Groundwork {
             mixing_time_s,
             mirrors: Mirrors {
                 offset_m: [0, 1, 2]
-                    .map(|axis| std::array::from_fn(|index| images[slot(index)].place.components()[axis])),
+                    .map(|axis| std::array::from_fn(|index| images[slot(index)].position.components()[axis])),
                 sign: [0, 1, 2].map(|axis| {
                     std::array::from_fn(|index| images[slot(index)].mirrored().components()[axis])
                 }),
@@ -116,7 +116,7 @@ impl Groundwork {
                 std::array::from_fn(|band| all[band] * after[band]),
             ],
             family_gain: family.mid_directivity_factor().sqrt(),
-            ground,
+            terms,
         }
     }
 }

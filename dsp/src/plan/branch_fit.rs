@@ -1,22 +1,22 @@
-//! What the fit of lane weights knows of the lanes: the energy of their sum in each octave, or each third of an octave.
+//! What the fit of branch weights knows of the branches: the energy of their sum in each octave, or each third of an octave.
 
 use crate::acoustics::octave::{HIGHEST_EDGE_OF_RATE, OCTAVE_RATIO, THIRDS, TOP, third_midband_hz};
-use crate::plan::band_split::{FITTED, LANES, SplitDesign, fitted_edges_hz};
+use crate::plan::band_split::{BRANCHES, FITTED, SplitDesign, fitted_edges_hz};
 
 /// Points per octave over which the energy of the sum is averaged.
 const POINTS: usize = 24;
 
 /// How much the top counts against an octave: the fall of the air up there is
-/// steeper than the lanes, and must not cost the 8 kHz octave its level (our
+/// steeper than the branches, and must not cost the 8 kHz octave its level (our
 /// choice; 95 % of arrivals then stay within 0.3 dB instead of 1 dB).
 const TOP_WEIGHT: f32 = 0.1;
 
-/// Fit of the lanes to the octaves and the top above them: for reflections and tail.
+/// Fit of the branches to the octaves and the top above them: for reflections and tail.
 pub(crate) type OctaveFit = Fit<FITTED>;
-/// Fit of the lanes to thirds of an octave: for the direct sound, whose tone is heard best.
+/// Fit of the branches to thirds of an octave: for the direct sound, whose tone is heard best.
 pub(crate) type ThirdFit = Fit<THIRDS>;
 
-/// The energies of sums of lanes in `ROWS` bands at one sample rate.
+/// The energies of sums of branches in `ROWS` bands at one sample rate.
 #[derive(Clone, Debug)]
 pub(crate) struct Fit<const ROWS: usize> {
     /// Steps in use.
@@ -58,10 +58,10 @@ impl<const ROWS: usize> Fit<ROWS> {
         (self.bands, &self.weight, &self.energy)
     }
 
-    /// Works out the energies of the lanes in each row; `edges_hz` says where a row lies, or that it does not fit the rate.
+    /// Works out the energies of the branches in each row; `edges_hz` says where a row lies, or that it does not fit the rate.
     ///
-    /// `C_j` = mean over row j of Re(h h*), h the response of the lane steps: step b
-    /// is lane b + 1 less lane b (the low-passes by their corner), the last one
+    /// `C_j` = mean over row j of Re(h h*), h the response of the branch steps: step b
+    /// is branch b + 1 less branch b (the low-passes by their corner), the last one
     /// the channel less the highest low-pass.
     fn new(design: &SplitDesign, edges_hz: impl Fn(usize) -> Option<(f64, f64)>) -> Self {
         let bands = design.low_passes() + 1;
@@ -72,7 +72,7 @@ impl<const ROWS: usize> Fit<ROWS> {
                 for point in 0..POINTS {
                     // Evenly in frequency, as white noise spreads its energy.
                     let hz = low + (high - low) * (point as f64 + 0.5) / POINTS as f64;
-                    let steps = steps_of_lanes(design.lane_responses(hz), bands);
+                    let steps = steps_of_branches(design.branch_responses(hz), bands);
                     for (row, a) in sum.iter_mut().zip(&steps) {
                         for (cell, b) in row.iter_mut().zip(&steps) {
                             *cell += (a.0 * b.0 + a.1 * b.1) / POINTS as f64;
@@ -86,9 +86,9 @@ impl<const ROWS: usize> Fit<ROWS> {
     }
 }
 
-/// Turns lane responses into those of the steps between neighbouring low-passes.
-pub(crate) fn steps_of_lanes(lanes: [(f64, f64); LANES], bands: usize) -> [(f64, f64); FITTED] {
-    let low_pass = |index: usize| if index + 1 < bands { lanes[index + 1] } else { lanes[0] };
+/// Turns branch responses into those of the steps between neighbouring low-passes.
+pub(crate) fn steps_of_branches(branches: [(f64, f64); BRANCHES], bands: usize) -> [(f64, f64); FITTED] {
+    let low_pass = |index: usize| if index + 1 < bands { branches[index + 1] } else { branches[0] };
     std::array::from_fn(|band| {
         if band >= bands {
             return (0.0, 0.0);
