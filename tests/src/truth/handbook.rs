@@ -83,7 +83,7 @@ pub fn pickup_differences() -> Vec<Row> {
             settings.level.balance_pct = 0.0;
             let response =
                 impulse_response(&config, &settings, &Take::of(8192)).expect("the rate is in range");
-            let source = settings.seat.source(&settings.platform, &settings.pickup).place;
+            let source = settings.seat.source(&settings.platform, &settings.pickup).position;
             let [left, right] = pair.capsules().map(|capsule| {
                 let towards = source - (settings.pickup.position() + capsule.offset);
                 (towards.length(), capsule.gain(towards.unit()) / towards.length())

@@ -15,15 +15,15 @@ impl Ramp {
         Self { now: gain, target: gain, step: 0.0, fade_frames: fade_frames.max(1.0) as f32 }
     }
 
-    /// Heads for a gain, as [`Self::head_for`].
+    /// Heads for a gain, as [`Self::glide_to`].
     #[must_use]
     pub fn to(mut self, gain: f32) -> Self {
-        self.head_for(gain);
+        self.glide_to(gain);
         self
     }
 
     /// Heads for a gain from where it is.
-    pub fn head_for(&mut self, gain: f32) {
+    pub fn glide_to(&mut self, gain: f32) {
         if gain != self.target {
             self.target = gain;
             self.step = (gain - self.now) / self.fade_frames;
@@ -56,9 +56,9 @@ mod tests {
         let way: Vec<f32> = (0..101).map(|_| ramp.step()).collect();
         assert!(ramp.is_at(1.0), "at {}", ramp.step());
         assert!(way.windows(2).all(|pair| (pair[1] - pair[0] - 0.01).abs() < 1e-5 || pair[1] == 1.0));
-        ramp.head_for(0.0);
+        ramp.glide_to(0.0);
         let half: Vec<f32> = (0..50).map(|_| ramp.step()).collect();
-        ramp.head_for(1.0);
+        ramp.glide_to(1.0);
         assert!((ramp.step() - half[49]).abs() < 0.02);
     }
 }
