@@ -716,7 +716,7 @@ const DECORRELATOR: f64 = 1.0 + 2.0 * 0.577_350_27;
 impl Bound {
     fn new() -> Self {
         let design = SplitDesign::new(RATE_HZ);
-        let frames = design.impulse_responses(16_384);
+        let frames = BranchBank::impulse_responses(&design, 16_384);
         let branch_sums =
             std::array::from_fn(|branch| frames.iter().map(|frame| f64::from(frame[branch].abs())).sum());
         Self { design, branch_sums }

@@ -101,8 +101,8 @@ impl Movement {
     fn delays_at(&self, frame: f64) -> [[f64; ARRIVALS]; 2] {
         let settings = (self.at)(self.share(frame));
         let Settings { seat, platform, pickup, .. } = &settings;
-        let place = seat.source(platform, pickup).place;
-        let images = images(place, platform);
+        let position = seat.source(platform, pickup).position;
+        let images = images(position, platform);
         let paths_m = capsules(pickup, 2).map(|capsule| {
             images.map(|image| (image.position - (pickup.position() + capsule.offset)).length())
         });
@@ -278,7 +278,7 @@ fn worst_of_arrivals(mut db_of: impl FnMut(usize, usize) -> f64) -> Worst {
 /// Names an arrival by the faces that it hits.
 fn named(movement: &Movement, worst: &Worst) -> String {
     let Settings { seat, platform, pickup, .. } = movement.settings_at(0);
-    let image = images(seat.source(&platform, &pickup).place, &platform)[worst.arrival];
+    let image = images(seat.source(&platform, &pickup).position, &platform)[worst.arrival];
     format!("{} at the {} capsule", image.path_name(), ["left", "right"][worst.capsule])
 }
 

@@ -56,7 +56,7 @@ fn small_box() -> Platform {
 pub fn reference_errors(source_height_m: f64) -> (f64, f64) {
     let platform = small_box();
     let source = Source {
-        place: Vector::new(-2.7, 6.1, source_height_m),
+        position: Vector::new(-2.7, 6.1, source_height_m),
         forward: Vector::new(0.0, -1.0, 0.0),
         family: Family::Even,
     };
@@ -67,8 +67,8 @@ pub fn reference_errors(source_height_m: f64) -> (f64, f64) {
     assert_eq!(rows.len(), ARRIVALS, "direct sound and 37 reflections");
     let (mut worst_samples, mut worst_db) = (0.0_f64, 0.0_f64);
     for row in rows {
-        let place = Vector::new(row[0], row[1], row[2]);
-        let distance = |index: &usize| (places[*index].place - place).length();
+        let position = Vector::new(row[0], row[1], row[2]);
+        let distance = |index: &usize| (places[*index].position - position).length();
         let index = (0..ARRIVALS).min_by(|a, b| distance(a).total_cmp(&distance(b))).unwrap_or(0);
         let delay = ours[index].path_m / platform.air.speed_of_sound_m_s() * RATE_HZ;
         worst_samples = larger(worst_samples, (delay - row[4] * RATE_HZ).abs());

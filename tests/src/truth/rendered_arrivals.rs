@@ -1,6 +1,7 @@
 //! Each arrival rendered alone by the engine's own parts, against the plan.
 
 use rostra_dsp::acoustics::{ARRIVALS, BANDS};
+use rostra_dsp::engine::parts::BranchBank;
 use rostra_dsp::extremes::larger;
 use rostra_dsp::kernel::InstructionSet;
 use rostra_dsp::measure::{OctaveFilter, delay_samples, octave_energies};
@@ -24,7 +25,7 @@ struct Bench {
 impl Bench {
     fn new() -> Self {
         let design = SplitDesign::new(RATE_HZ);
-        let branches = design.impulse_responses(RESPONSE_FRAMES);
+        let branches = BranchBank::impulse_responses(&design, RESPONSE_FRAMES);
         let octaves =
             (0..BANDS).map(|band| OctaveFilter::new(band, RATE_HZ).expect("the band fits the rate"));
         Self { design, branches, octaves: octaves.collect() }

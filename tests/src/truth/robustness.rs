@@ -1,6 +1,7 @@
 //! What holds for any input: block splits, bad samples, the largest output.
 
 use rostra_dsp::Settings;
+use rostra_dsp::engine::parts::BranchBank;
 use rostra_dsp::engine::{Config, Engine, Layout};
 use rostra_dsp::extremes::larger;
 use rostra_dsp::kernel::{InstructionSet, Noise};
@@ -177,7 +178,7 @@ const ALL_PASS: f64 = 3.0;
 /// microphone and low-mid bell must not be in use: they are filters of their own.
 pub fn largest_possible(settings: &Settings) -> f64 {
     let design = SplitDesign::new(RATE_HZ);
-    let frames = design.impulse_responses(8192);
+    let frames = BranchBank::impulse_responses(&design, 8192);
     let branch_sums: [f64; BRANCHES] =
         std::array::from_fn(|branch| frames.iter().map(|frame| f64::from(frame[branch].abs())).sum());
     let spec = TailSpec::new(&settings.platform, Some(settings.pickup.pair), RATE_HZ);
