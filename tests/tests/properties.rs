@@ -425,7 +425,7 @@ fn an_even_source_and_an_omni_may_change_places() {
     let platform = Platform::default();
     let pickup = Pickup::default();
     let heard = |from: Vector, to: Vector, family: Family, omni_share: f64| {
-        let source = Source { place: from, forward: Vector::new(0.0, -1.0, 0.0), family };
+        let source = Source { position: from, forward: Vector::new(0.0, -1.0, 0.0), family };
         let capsule = Capsule { offset: to - pickup.position(), omni_share, ..Capsule::OMNI };
         sorted(arrivals(&source, &platform, &pickup, &capsule).to_vec())
     };
@@ -716,7 +716,7 @@ const DECORRELATOR: f64 = 1.0 + 2.0 * 0.577_350_27;
 impl Bound {
     fn new() -> Self {
         let design = SplitDesign::new(RATE_HZ);
-        let frames = BranchBank::impulse_responses(&design, 16_384);
+        let frames = rostra_dsp::engine::parts::BranchBank::impulse_responses(&design, 16_384);
         let branch_sums =
             std::array::from_fn(|branch| frames.iter().map(|frame| f64::from(frame[branch].abs())).sum());
         Self { design, branch_sums }

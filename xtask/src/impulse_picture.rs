@@ -52,7 +52,7 @@ pub(crate) fn draw(
 
 fn title(sheet: &Sheet, settings: &Settings) -> Result<()> {
     let (seat, platform) = (&settings.seat, &settings.platform);
-    let place = seat.source(platform, &settings.pickup).place;
+    let place = seat.source(platform, &settings.pickup).position;
     let words = format!(
         "Seat {:.2} m deep, {}, riser {:.2} m, {}   |   platform {:.1} x {:.1} x {:.1} m, {:.2} s, {}",
         place.y,

@@ -241,7 +241,7 @@ pub(crate) fn moved_text(settings: &[Setting]) -> Option<String> {
     let plain = plain_settings(settings);
     let (seat, platform, pickup) = (&plain.seat, &plain.platform, &plain.pickup);
     seat.was_moved(platform, pickup).then(|| {
-        let place = seat.source(platform, pickup).place;
+        let place = seat.source(platform, pickup).position;
         format!(
             "note: the seat lies off the platform; brought inside, to {:.2} m deep, {}",
             place.y,

@@ -106,7 +106,7 @@ impl Movement {
         let paths_m = capsules(pickup, 2).map(|capsule| {
             images.map(|image| (image.position - (pickup.position() + capsule.offset)).length())
         });
-        let start_m = (place - pickup.position()).length();
+        let start_m = (position - pickup.position()).length();
         let samples_per_m = RATE_HZ / platform.air.speed_of_sound_m_s();
         paths_m.map(|paths| paths.map(|path_m| (path_m - start_m) * samples_per_m))
     }

@@ -209,8 +209,8 @@ impl Placed {
 
     /// Returns the distance to another stem's seat, m.
     pub(crate) fn distance_m(&self, other: &Self) -> f64 {
-        let [a, b] =
-            [self, other].map(|stem| stem.plain.seat.source(&stem.plain.platform, &stem.plain.pickup).place);
+        let [a, b] = [self, other]
+            .map(|stem| stem.plain.seat.source(&stem.plain.platform, &stem.plain.pickup).position);
         (a - b).length()
     }
 }
