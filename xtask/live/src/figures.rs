@@ -220,7 +220,7 @@ mod tests {
         let narrow =
             scene(&[("plat_w", "8"), ("plat_d", "25"), ("plat_h", "20"), ("pickup", "spaced omnis")], None);
         let settings = narrow.values.settings();
-        let source = settings.seat.source(&settings.platform, &settings.pickup).place;
+        let source = settings.seat.source(&settings.platform, &settings.pickup).position;
         // The mirror image stands 8 m to the side; the nearer capsule 0.25 m from the middle.
         let (along, up) = (source.y - settings.pickup.depth_m, settings.pickup.height_m - source.z);
         let way = |aside: f64| (aside * aside + along * along + up * up).sqrt();
