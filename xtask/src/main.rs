@@ -7,12 +7,12 @@ mod workspace;
 
 mod bundle;
 mod glibc;
-mod mended;
-mod mends;
 mod module_info;
 mod notices;
 mod packages;
 mod parameter;
+mod patched;
+mod patches;
 mod release;
 
 mod offline_host;
@@ -68,38 +68,38 @@ enum Task {
         /// Copy the bundles to your plug-in folders.
         #[arg(long)]
         install: bool,
-        /// Build against the framework as it is published, without the mends in xtask/src/mends.rs.
+        /// Build against the published framework, without the patches in xtask/src/patches.rs.
         #[arg(long)]
-        unmended: bool,
+        unpatched: bool,
     },
-    /// Place recordings on the platform: one 32-bit float WAV for each.
+    /// Place recordings on the platform, each as a 32-bit float WAV.
     Place(place::Arguments),
-    /// List, check and save seats and platforms as files.
+    /// List, check and save seat, platform and hall files.
     Files(files::Arguments),
-    /// Render the placed impulse of a seat, measure it, and draw it.
+    /// Render the impulse response of a seat, measure it and draw it.
     Impulse(impulse::Arguments),
-    /// Place all stems of a plan, with the hall on its bus; mix, draw the seats, and report.
+    /// Place all stems of a plan, add the hall, mix, and write a seating plan and a report.
     Ensemble(ensemble::Arguments),
-    /// Do so with the demo's plan, and say what to listen for.
+    /// Render the demo ensemble and say what to listen for.
     Demo,
-    /// Draw the editor for a seat or a hall, without a window.
+    /// Draw the editor of a seat or a hall to a PNG file.
     Picture(editor_picture::Arguments),
-    /// Hear a change of seat without a host: a window, a loop, a sound card (`live --help`).
+    /// Hear a change of seat without a host: the editor, a loop and your sound card (`live --help`).
     #[command(disable_help_flag = true)]
     Live(live::Passed),
-    /// Render a short guided comparison with its figures and a picture; list them where none is named.
+    /// Render a lesson: a short guided comparison with measured values and a picture. Without a name, list them.
     Lesson(live::Lesson),
-    /// Print the table of figures against outside truth: what, figure, bound, source.
+    /// Check the sound against published values and print a table: what, value, bound, source.
     Truth {
-        /// Groups of the table; all where none is named.
+        /// Groups of the table; all by default.
         groups: Vec<String>,
     },
-    /// Synthesise the tails of platforms from the whole range, and say which are not as they should be.
+    /// Build tails of platforms from the whole range and report any that are out of tolerance.
     Tails {
         /// How many.
         #[arg(default_value_t = 24_000)]
         count: usize,
-        /// Number of the case to begin with, as a fault tells it.
+        /// Number of the case to start from, as an error reports it.
         #[arg(long, default_value_t = 0)]
         first: usize,
     },
@@ -118,7 +118,7 @@ fn main() -> ExitCode {
         return finish(Err(anyhow::Error::new(error).context("interrupts cannot be waited for")), 1);
     }
     match task {
-        Task::Bundle { install, unmended } => finish(bundle(install, !unmended), 1),
+        Task::Bundle { install, unpatched } => finish(bundle(install, !unpatched), 1),
         Task::Place(arguments) => refuse_some(place::run(&arguments)),
         Task::Files(arguments) => refuse_some(files::run(&arguments)),
         Task::Impulse(arguments) => finish(impulse::run(&arguments), REFUSED),
@@ -170,8 +170,8 @@ fn refuse_some(refused: Result<usize>) -> ExitCode {
     }
 }
 
-fn bundle(is_installed: bool, is_mended: bool) -> Result<()> {
-    let bundle = Bundle::build(is_mended)?;
+fn bundle(is_installed: bool, is_patched: bool) -> Result<()> {
+    let bundle = Bundle::build(is_patched)?;
     say!("CLAP  {}", shown(&bundle.clap));
     say!("VST3  {}", shown(&bundle.vst3));
     if is_installed {

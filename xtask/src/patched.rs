@@ -1,6 +1,6 @@
-//! A workspace beside this one in which the plug-in is built against a mended framework.
+//! A workspace beside this one in which the plug-in is built against a patched framework.
 //!
-//! The packages named in [`super::mends`] are copied from cargo's own store,
+//! The packages named in [`super::patches`] are copied from cargo's own store,
 //! held against the hash of the sources that were looked at, edited, and put
 //! in place of the published ones by cargo's `[patch]`. This happens in a copy
 //! of the workspace in the target folder, so that neither `Cargo.toml` nor
@@ -16,8 +16,8 @@ use anyhow::{Context as _, Result, anyhow, bail, ensure};
 use serde::Deserialize;
 use sha2::{Digest as _, Sha256};
 
-use crate::mends::{Edit, MENDS, Mend};
 use crate::packages::{self, Packages, system};
+use crate::patches::{Edit, PATCHES, Patch};
 use crate::workspace;
 
 /// What the plug-in is built from, in the workspace's root; the benches of `dsp` name `xtask/measure`, the tests of the
@@ -34,40 +34,40 @@ const SOURCES: [&str; 8] = [
 ];
 /// Members that are built there.
 const MEMBERS: [&str; 3] = ["dsp", "files", "plugin"];
-/// The folder of mended packages, within the workspace: cargo tells packages outside by their whole path, and what it
+/// The folder of patched packages, within the workspace: cargo tells packages outside by their whole path, and what it
 /// tells them by goes into the library.
 const PACKAGES: &str = "packages";
 
 /// Lays the workspace out and returns its folder.
 ///
 /// # Errors
-/// When cargo does not know the packages, a source is not as the mends expect, or nothing can be written.
+/// When cargo does not know the packages, a source is not as the patches expect, or nothing can be written.
 pub(crate) fn lay_out() -> Result<PathBuf> {
     let root = workspace::root()?;
     let beside = folder()?;
     let store = Packages::of(&root, &system()?)?;
-    let mut patch = String::from("\n[patch.crates-io]\n");
-    for mend in &MENDS {
-        let Mend { package, version, sources, .. } = mend;
+    let mut replaced = String::from("\n[patch.crates-io]\n");
+    for patch in &PATCHES {
+        let Patch { package, version, sources, .. } = patch;
         let published = store
             .all()
             .find(|known| known.name == *package)
-            .ok_or_else(|| anyhow!("{package}: the workspace does not use it; drop its mends"))?;
+            .ok_or_else(|| anyhow!("{package}: the workspace does not use it; drop its patches"))?;
         ensure!(
             published.version == *version,
-            "{package} is {} now, and was looked at in {version}: look whether the mends in xtask/src/mends.rs are still needed, or build without them (--unmended)",
+            "{package} is {} now, and was looked at in {version}: look whether the patches in xtask/src/patches.rs are still needed, or build without them (--unpatched)",
             published.version
         );
         hold_sources(package, &published.folder, sources)?;
         let place = format!("{PACKAGES}/{package}-{version}");
-        copy(&published.folder, &beside.join(&place), &edited(mend, &published.folder)?)?;
-        writeln!(patch, "{package} = {{ path = \"{place}\" }}")?;
+        copy(&published.folder, &beside.join(&place), &edited(patch, &published.folder)?)?;
+        writeln!(replaced, "{package} = {{ path = \"{place}\" }}")?;
     }
     for source in SOURCES {
         copy(&root.join(source), &beside.join(source), &[])?;
     }
     let manifest = fs::read_to_string(root.join("Cargo.toml")).context("Cargo.toml cannot be read")?;
-    let manifest = narrowed(&manifest)? + &patch;
+    let manifest = narrowed(&manifest)? + &replaced;
     let whole = fs::read_to_string(root.join("Cargo.lock")).context("Cargo.lock cannot be read")?;
     let lock = beside.join("Cargo.lock");
     let is_laid_out =
@@ -75,11 +75,12 @@ pub(crate) fn lay_out() -> Result<PathBuf> {
     if !(is_laid_out("Cargo.toml", &manifest) && is_laid_out("Cargo.lock.whole", &whole) && lock.exists()) {
         write(&beside.join("Cargo.toml"), manifest.as_bytes())?;
         write(&lock, whole.as_bytes())?;
-        // Cargo takes out of its copy what the mended packages and the members left out need no more.
+        // Cargo takes out of its copy what the patched packages and the members left out need no more.
         packages::narrow_lock(&beside)?;
         write(&beside.join("Cargo.lock.whole"), whole.as_bytes())?;
     }
-    let narrow = fs::read_to_string(&lock).context("the lock file of the mended workspace cannot be read")?;
+    let narrow =
+        fs::read_to_string(&lock).context("the lock file of the patched workspace cannot be read")?;
     hold_versions(&narrow, &whole)?;
     Ok(beside)
 }
@@ -89,7 +90,7 @@ pub(crate) fn lay_out() -> Result<PathBuf> {
 /// # Errors
 /// When this does not run inside the checkout.
 pub(crate) fn folder() -> Result<PathBuf> {
-    Ok(workspace::target()?.join("mended"))
+    Ok(workspace::target()?.join("patched"))
 }
 
 /// Refuses sources other than those that were looked at.
@@ -97,7 +98,7 @@ fn hold_sources(package: &str, folder: &Path, expected: &str) -> Result<()> {
     let found = hash(folder)?;
     ensure!(
         found == expected,
-        "{package}: the sources in {} are not those that were looked at (sha-256 {found}, not {expected}). Take that folder away, so that cargo fetches it anew; if that does not help, look at the mends in xtask/src/mends.rs, or build without them (--unmended)",
+        "{package}: the sources in {} are not those that were looked at (sha-256 {found}, not {expected}). Take that folder away, so that cargo fetches it anew; if that does not help, look at the patches in xtask/src/patches.rs, or build without them (--unpatched)",
         folder.display()
     );
     Ok(())
@@ -149,38 +150,38 @@ struct Locked {
     checksum: Option<String>,
 }
 
-/// Refuses a lock file that holds anything but what the checkout's holds, or a mended package of its version.
+/// Refuses a lock file that holds anything but what the checkout's holds, or a patched package of its version.
 fn hold_versions(narrow: &str, whole: &str) -> Result<()> {
     let read =
         |text: &str| anyhow::Ok(toml::from_str::<Lock>(text).context("a lock file is no TOML")?.package);
     let known: BTreeSet<Locked> = read(whole)?.into_iter().collect();
-    let is_mended = |package: &Locked| {
+    let is_patched = |package: &Locked| {
         package.source.is_none()
-            && MENDS.iter().any(|mend| mend.package == package.name && mend.version == package.version)
+            && PATCHES.iter().any(|patch| patch.package == package.name && patch.version == package.version)
     };
     let strange: Vec<String> = read(narrow)?
         .into_iter()
-        .filter(|package| !known.contains(package) && !is_mended(package))
+        .filter(|package| !known.contains(package) && !is_patched(package))
         .map(|package| format!("{} {}", package.name, package.version))
         .collect();
     ensure!(
         strange.is_empty(),
-        "the bundles would be built from what Cargo.lock does not hold: {}; take target/mended away and try again",
+        "the bundles would be built from what Cargo.lock does not hold: {}; take target/patched away and try again",
         strange.join(", ")
     );
     Ok(())
 }
 
 /// Returns the edited files of a package: path from its folder, and text.
-fn edited(mend: &Mend, folder: &Path) -> Result<Vec<(PathBuf, String)>> {
+fn edited(patch: &Patch, folder: &Path) -> Result<Vec<(PathBuf, String)>> {
     let mut files: Vec<(PathBuf, String)> = Vec::new();
-    for Edit { file, was, becomes } in mend.edits {
+    for Edit { file, was, becomes } in patch.edits {
         let place = PathBuf::from(file);
         let at = if let Some(at) = files.iter().position(|(known, _)| *known == place) {
             at
         } else {
             let text = fs::read_to_string(folder.join(file))
-                .with_context(|| format!("{} {}: {file} cannot be read", mend.package, mend.version))?;
+                .with_context(|| format!("{} {}: {file} cannot be read", patch.package, patch.version))?;
             files.push((place, text.replace("\r\n", "\n")));
             files.len() - 1
         };
@@ -188,9 +189,9 @@ fn edited(mend: &Mend, folder: &Path) -> Result<Vec<(PathBuf, String)>> {
         let found = text.matches(was).count();
         ensure!(
             found == 1,
-            "{} {}, {file}: what is to be mended stands there {found} times, not once (\"{}\"); look at xtask/src/mends.rs, or build without the mends (--unmended)",
-            mend.package,
-            mend.version,
+            "{} {}, {file}: what is to be patched stands there {found} times, not once (\"{}\"); look at xtask/src/patches.rs, or build without the patches (--unpatched)",
+            patch.package,
+            patch.version,
             was.lines().next().unwrap_or_default().trim()
         );
         *text = text.replacen(was, becomes, 1);
@@ -271,7 +272,7 @@ fn write(path: &Path, bytes: &[u8]) -> Result<()> {
 mod tests {
     use super::*;
 
-    const MEND: Mend = Mend {
+    const PATCH: Patch = Patch {
         package: "some-package",
         version: "1.0.0",
         sources: "",
@@ -290,10 +291,10 @@ mod tests {
 
     #[test]
     fn an_edit_is_made_where_its_text_stands_once_and_refused_elsewhere() {
-        let files = edited(&MEND, package("if one > two { three }").path()).unwrap();
+        let files = edited(&PATCH, package("if one > two { three }").path()).unwrap();
         assert_eq!(files, [(PathBuf::from("src/lib.rs"), "if one >= two { four }".to_owned())]);
         for text in ["if one < two { three }", "one > two, one > two, three"] {
-            let error = edited(&MEND, package(text).path()).unwrap_err().to_string();
+            let error = edited(&PATCH, package(text).path()).unwrap_err().to_string();
             assert!(
                 error.contains("some-package 1.0.0, src/lib.rs") && error.contains("not once"),
                 "{error}"
@@ -318,11 +319,11 @@ mod tests {
     }
 
     #[test]
-    fn the_sources_that_the_mends_were_made_for_are_told_from_others() {
+    fn the_sources_that_the_patches_were_made_for_are_told_from_others() {
         let store = Packages::of(&workspace::root().unwrap(), &system().unwrap()).unwrap();
-        for mend in &MENDS {
-            let published = store.all().find(|known| known.name == mend.package).unwrap();
-            hold_sources(mend.package, &published.folder, mend.sources).unwrap();
+        for patch in &PATCHES {
+            let published = store.all().find(|known| known.name == patch.package).unwrap();
+            hold_sources(patch.package, &published.folder, patch.sources).unwrap();
         }
         let package = package("one");
         let lib = package.path().join("src/lib.rs");
@@ -346,12 +347,12 @@ mod tests {
     #[test]
     fn a_lock_file_with_anything_else_is_refused() {
         let known = "[[package]]\nname = \"one\"\nversion = \"1.0.0\"\nsource = \"s\"\nchecksum = \"c\"\n";
-        let mended =
-            format!("[[package]]\nname = \"{}\"\nversion = \"{}\"\n", MENDS[0].package, MENDS[0].version);
+        let patched =
+            format!("[[package]]\nname = \"{}\"\nversion = \"{}\"\n", PATCHES[0].package, PATCHES[0].version);
         let more = "[[package]]\nname = \"two\"\nversion = \"1.0.0\"\nsource = \"s\"\n";
         let whole = format!("{known}{more}");
-        hold_versions(&format!("{known}{mended}"), &whole).unwrap();
-        let newer = mended.replace(MENDS[0].version, "99.0.0");
+        hold_versions(&format!("{known}{patched}"), &whole).unwrap();
+        let newer = patched.replace(PATCHES[0].version, "99.0.0");
         for other in [
             known.replace("1.0.0", "1.0.1"),
             known.replace("\"c\"", "\"d\""),

@@ -1,9 +1,9 @@
-//! Faults of the framework that would reach the users of the bundles, and the edits that mend them.
+//! Faults of the framework that would reach the users of the bundles, and the edits that patch them.
 //!
 //! Each edit replaces a piece of the published source that must be there
 //! exactly once. What is replaced is as short as tells it apart; nothing of the
-//! framework is kept here. When a version moves, [`super::mended`] refuses: look
-//! at the new source, and drop what is mended there.
+//! framework is kept here. When a version moves, [`super::patched`] refuses: look
+//! at the new source, and drop what is patched there.
 
 /// An edit of one file.
 pub(crate) struct Edit {
@@ -15,21 +15,21 @@ pub(crate) struct Edit {
     pub(crate) becomes: &'static str,
 }
 
-/// The mends of one package.
-pub(crate) struct Mend {
+/// The patches of one package.
+pub(crate) struct Patch {
     /// The package.
     pub(crate) package: &'static str,
     /// The version that was looked at.
     pub(crate) version: &'static str,
-    /// The SHA-256 of its sources; [`super::mended`] says of what, and tells another one where it finds it.
+    /// The SHA-256 of its sources; [`super::patched`] says of what, and tells another one where it finds it.
     pub(crate) sources: &'static str,
     /// The edits.
     pub(crate) edits: &'static [Edit],
 }
 
 /// All of them.
-pub(crate) const MENDS: [Mend; 4] = [
-    Mend {
+pub(crate) const PATCHES: [Patch; 4] = [
+    Patch {
         package: "nice-plug",
         version: "0.4.2",
         sources: "456dcd4dcec731174f2e4df3b164bc1f801fe76b96d9f71ea21ba50cef944ee4",
@@ -450,13 +450,13 @@ pub(crate) const MENDS: [Mend; 4] = [
                 becomes: "total_bytes_read = total_bytes.min(slice.len());",
             },
             // VST3: what the host tells the controller while sound is processed was answered with OK and forgotten. It is set at once, or
-            // noted where it may be the echo of automation (`mends/told.rs`); so is an edit in the window, which the host sends back.
+            // noted where it may be the echo of automation (`patches/told.rs`); so is an edit in the window, which the host sends back.
             Edit {
                 file: "src/wrapper/vst3.rs",
                 was: "mod util;
 
 mod context;",
-                becomes: concat!("mod util;\n\nmod told {\n", include_str!("mends/told.rs"), "}\n\nmod context;"),
+                becomes: concat!("mod util;\n\nmod told {\n", include_str!("patches/told.rs"), "}\n\nmod context;"),
             },
             Edit {
                 file: "src/wrapper/vst3/inner.rs",
@@ -975,7 +975,7 @@ impl Drop for Waiting {
             },
         ],
     },
-    Mend {
+    Patch {
         package: "baseview",
         version: "0.4.2",
         sources: "3e8ffd0667594885c8aa498e246b8eb8347c07bca07fdb6ec1474cdc89fcc095",
@@ -1018,7 +1018,7 @@ impl Drop for Waiting {
             },
         ],
     },
-    Mend {
+    Patch {
         package: "nice-plug-core",
         version: "0.4.2",
         sources: "734aac7704dd0f36a3c12a3ddb41c277615b43dab2ea47378c98aa1d22f17f97",
@@ -1049,7 +1049,7 @@ impl Drop for Waiting {
             },
         ],
     },
-    Mend {
+    Patch {
         package: "nice-plug-egui",
         version: "0.6.0",
         sources: "52d2f5fa60efba03e94fe327b8a18b5d09de18d432f0b9814bb6d59e72a4c257",
@@ -1099,14 +1099,14 @@ mod tests {
 
     /// Each is made in the published source, in turn: it fits, what comes out is code, and other code than before.
     #[test]
-    fn every_mend_changes_the_code_of_a_published_source() {
+    fn every_patch_changes_the_code_of_a_published_source() {
         let store = Packages::of(&workspace::root().unwrap(), &system().unwrap()).unwrap();
         let mut faults = Vec::new();
-        for mend in &MENDS {
-            let published = store.all().find(|known| known.name == mend.package).expect("it is used");
-            assert_eq!(published.version, mend.version, "{}", mend.package);
+        for patch in &PATCHES {
+            let published = store.all().find(|known| known.name == patch.package).expect("it is used");
+            assert_eq!(published.version, patch.version, "{}", patch.package);
             let mut texts = std::collections::BTreeMap::new();
-            for edit in mend.edits {
+            for edit in patch.edits {
                 let text = texts.entry(edit.file).or_insert_with(|| {
                     std::fs::read_to_string(published.folder.join(edit.file)).unwrap().replace("\r\n", "\n")
                 });
@@ -1134,9 +1134,9 @@ mod tests {
     }
 }
 
-/// What stands in `mends/told.rs` becomes a part of the framework; here it is tried alone.
+/// What stands in `patches/told.rs` becomes a part of the framework; here it is tried alone.
 #[cfg(test)]
-#[path = "mends/told.rs"]
+#[path = "patches/told.rs"]
 mod told;
 
 #[cfg(test)]
