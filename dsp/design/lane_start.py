@@ -153,7 +153,7 @@ def main():
     print()
     print("use crate::bands::FITTED;")
     print()
-    print("/// Number of features, in the order of `quick_fit::features`.")
+    print("/// Number of features, in the order of `quick_fit::find_features`.")
     print(f"pub(crate) const FEATURES: usize = {len(coefficients)};")
     print("/// Factor on each step's gain, by feature, then step.")
     print("#[rustfmt::skip]")

@@ -48,7 +48,7 @@ impl Image {
 
     /// Returns the path in words: `direct`, or the faces with their number of hits.
     pub fn path_name(&self) -> String {
-        const NAMES: [&str; Face::ALL.len()] = ["floor", "canopy", "rear", "left", "right"];
+        const NAMES: [&str; Face::ALL.len()] = ["floor", "canopy", "rear wall", "left wall", "right wall"];
         let hit = |(name, &hits): (&&str, &u8)| match hits {
             0 => None,
             1 => Some((*name).to_owned()),

@@ -2,7 +2,7 @@
 
 use crate::bands::FITTED;
 
-/// Number of features, in the order of `quick_fit::features`.
+/// Number of features, in the order of `quick_fit::find_features`.
 pub(crate) const FEATURES: usize = 45;
 /// Factor on each step's gain, by feature, then step.
 #[rustfmt::skip]

@@ -67,7 +67,7 @@ impl Values {
                 let or = top.as_ref().map_or_else(String::new, |word| format!(", or \"{word}\""));
                 format!("a number from {} to {}{or}", shown(*low), shown(*high))
             }
-            Self::Names(names) => format!("one of these names in quotes: {}", names.join(", ")),
+            Self::Names(names) => format!("one of these names, in quotes: {}", names.join(", ")),
         }
     }
 }
@@ -120,6 +120,6 @@ mod tests {
             Values::Numbers { range: (0.05, 2.0), decimals: 2, unit: "m".into(), top: Some("off".into()) };
         assert_eq!(numbers.allowed(), "a number from 0.05 m to 2.00 m, or \"off\"");
         let names = Values::Names(vec!["even".into(), "skin".into()]);
-        assert_eq!(names.allowed(), "one of these names in quotes: even, skin");
+        assert_eq!(names.allowed(), "one of these names, in quotes: even, skin");
     }
 }

@@ -13,26 +13,26 @@ use crate::workspace;
 /// What is drawn, and how.
 #[derive(clap::Args)]
 pub(crate) struct Arguments {
-    /// The seat, a file or the name of one that `files` lists; the default one where none is given.
+    /// The seat: a file, or a name that `files` lists; the default seat if left out.
     #[arg(long, value_name = "FILE.toml|NAME")]
     seat: Option<PathBuf>,
-    /// The platform, likewise, before the seat.
+    /// The platform, likewise; applied before the seat.
     #[arg(long, value_name = "FILE.toml|NAME")]
     platform: Option<PathBuf>,
-    /// Draw the hall's sheet instead, for this hall; the default one where none is given.
+    /// Draw the editor of this hall instead; the default hall if no name is given.
     #[arg(long, value_name = "FILE.toml|NAME", num_args = 0..=1, conflicts_with_all = ["seat", "platform"])]
     #[expect(clippy::option_option, reason = "not asked for, asked for, and asked for with a file")]
     hall: Option<Option<PathBuf>>,
-    /// Set a parameter of what is drawn, as id=value, after the files.
+    /// Set a parameter, as id=value; overrides the files.
     #[arg(long = "set", value_name = "ID=VALUE")]
     set: Vec<String>,
-    /// Draw the sheet for a dark room.
+    /// Draw on dark paper.
     #[arg(long)]
     dark: bool,
-    /// Size of the window against the sheet's own, 0.75 to 2.
+    /// Size of the window relative to the default, 0.75 to 2.
     #[arg(long, default_value_t = 1.0)]
     scale: f32,
-    /// Pixels per point, as of the screen: 1 or 2.
+    /// Pixels per point, as on the screen: 1 or 2.
     #[arg(long, default_value_t = 1.0)]
     pixels: f32,
     /// The file to write; `editor.png` or `hall.png` in the target folder where none is named.
@@ -60,7 +60,7 @@ pub(crate) fn run(arguments: &Arguments) -> Result<()> {
     let wishes = set.iter().map(|text| Wish::from_option(text)).collect::<Result<Vec<_>>>()?;
     let root = workspace::root()?;
     let out = match out {
-        Some(out) => std::path::absolute(out).with_context(|| format!("{}: is no path", out.display()))?,
+        Some(out) => std::path::absolute(out).with_context(|| format!("{}: is not a path", out.display()))?,
         None => workspace::target()?.join(if hall.is_some() { "hall.png" } else { "editor.png" }),
     };
     let mut command = drawer(&root);
@@ -77,7 +77,7 @@ pub(crate) fn run(arguments: &Arguments) -> Result<()> {
         if let Some(file) = file {
             ensure!(
                 !is_same_file(file, &out),
-                "{}: is read here, and the picture would take its place; choose another --out",
+                "{}: is an input, and the picture would overwrite it; choose another --out",
                 file.display()
             );
             // A path counts from here, a name from anywhere.
@@ -97,7 +97,7 @@ pub(crate) fn run(arguments: &Arguments) -> Result<()> {
     if status.code() == Some(2) {
         bail!("nothing was drawn");
     }
-    ensure!(status.success(), "the picture could not be built");
+    ensure!(status.success(), "the program that draws the picture could not be built");
     say!("{}", workspace::shown(&out));
     Ok(())
 }

@@ -49,10 +49,10 @@ pub(crate) struct Arguments {
     /// The plan: stems with seats, a platform, a hall.
     #[arg(value_name = "PLAN.toml")]
     pub(crate) plan: PathBuf,
-    /// Folder for placed stems, mixes, sheet of seats and report.
+    /// Folder for placed stems, mixes, seating plan and report.
     #[arg(long, value_name = "DIR", default_value = "ensemble")]
     pub(crate) out: PathBuf,
-    /// Another build of the plug-in than this checkout's bundle.
+    /// Use this plug-in instead of the one built from this checkout.
     #[arg(long, value_name = "FILE.clap")]
     pub(crate) plugin: Option<PathBuf>,
     #[command(flatten)]
@@ -138,14 +138,14 @@ impl Files {
         for output in self.all().into_iter().chain(stems.iter().map(|stem| &stem.output)) {
             ensure!(
                 !output.is_dir(),
-                "{}: is a folder, and a file of this name is to be written; choose another --out",
+                "{}: is a folder, and a file of that name has to be written; choose another --out",
                 output.display()
             );
         }
         for folder in [&self.folder, &self.placed] {
             ensure!(
                 folder.is_dir() || folder.symlink_metadata().is_err(),
-                "--out {}: {} is there and is no folder; choose another",
+                "--out {}: {} exists and is not a folder; choose another",
                 self.folder.display(),
                 folder.display()
             );
@@ -156,11 +156,11 @@ impl Files {
     /// Says what was written and how large it is.
     fn print(&self, findings: &Findings) {
         say!("{}  {} placed stems", shown(&self.placed), findings.stems.len());
-        let hall = findings.hall.as_ref().map(|_| (&self.hall, "what the hall answers"));
+        let hall = findings.hall.as_ref().map(|_| (&self.hall, "hall return"));
         let others = [
             (&self.dry_mix, "dry mix"),
             (&self.placed_mix, "placed mix"),
-            (&self.seats, "sheet of seats"),
+            (&self.seats, "seating plan"),
             (&self.report, "report"),
         ];
         for (path, what) in hall.into_iter().chain(others) {
@@ -194,7 +194,7 @@ impl Making {
     /// Makes the folder: beside the one that is to come, or within one that is there.
     fn start(out: &Files) -> Result<Self> {
         let cannot =
-            |error| anyhow!("--out {}: cannot be made ({error}); choose another", out.folder.display());
+            |error| anyhow!("--out {}: cannot be created ({error}); choose another", out.folder.display());
         let above = match out.folder.parent() {
             _ if out.folder.is_dir() => out.folder.as_path(),
             Some(above) if !above.as_os_str().is_empty() => above,
@@ -293,7 +293,7 @@ pub(crate) fn run(arguments: &Arguments) -> Result<usize> {
         .map(|stem| Seated { letter: stem.letter.clone(), name: stem.name.clone(), settings: stem.plain })
         .collect();
     seats_picture::draw(&making.files.seats, &format!("{}: seats", plan.name), &seats)?;
-    phases.end("sheet of seats");
+    phases.end("seating plan");
 
     let (expectations, unknown) = expectations(&plan.practice, &stems);
     faults.extend(unknown);
@@ -304,7 +304,7 @@ pub(crate) fn run(arguments: &Arguments) -> Result<usize> {
         },
         plan_path: shown(&arguments.plan),
         warnings: warnings(&stems, &platform, &mixes, hall.as_ref()),
-        picture: fs::read(&making.files.seats).context("the sheet of seats")?,
+        picture: fs::read(&making.files.seats).context("the seating plan")?,
         plan,
         rate_hz,
         platform,
@@ -328,7 +328,7 @@ pub(crate) fn run(arguments: &Arguments) -> Result<usize> {
     tell(&findings.faults);
     if !findings.faults.is_empty() {
         tell!(
-            "{} placed, {} left out or in doubt",
+            "{} placed, {} not rendered or in doubt",
             counted(findings.stems.len(), "stem"),
             counted(findings.faults.len(), "fault")
         );
@@ -340,7 +340,7 @@ pub(crate) fn run(arguments: &Arguments) -> Result<usize> {
 fn some<T>(stems: &[T], arguments: &Arguments, faults: &[String]) -> Result<()> {
     if stems.is_empty() {
         tell(faults);
-        bail!("{}: holds no stem that can be rendered", arguments.plan.display());
+        bail!("{}: has no stem that can be rendered; correct the errors above", arguments.plan.display());
     }
     Ok(())
 }
@@ -403,7 +403,7 @@ fn open_hall<'a>(
     match Hall::open(library, files, path, plan.hall_level_db) {
         Ok(hall) => Some(hall),
         Err(error) => {
-            faults.push(format!("{from}: the hall is left out: {error:#}"));
+            faults.push(format!("{from}: the hall is not rendered: {error:#}"));
             None
         }
     }
@@ -429,7 +429,7 @@ fn of_one_rate(stems: Vec<Stem>, faults: &mut Vec<String>) -> (Vec<Stem>, u32) {
     let (kept, others): (Vec<Stem>, Vec<Stem>) = stems.into_iter().partition(|stem| stem.rate_hz == rate_hz);
     faults.extend(others.iter().map(|stem| {
         format!(
-            "{}: {}: has {} Hz, the other stems {rate_hz} Hz; convert it to {rate_hz} Hz, so that they can be mixed",
+            "{}: {}: has a sample rate of {} Hz, the other stems {rate_hz} Hz; convert it to {rate_hz} Hz so that they can be mixed",
             stem.entry.from,
             stem.entry.file.display(),
             stem.rate_hz
@@ -450,7 +450,7 @@ fn without_clashes(stems: Vec<Stem>, inputs: &[PathBuf], faults: &mut Vec<String
             ));
         } else if let Some(other) = kept.iter().find(|other| is_same_output(&other.output, &stem.output)) {
             faults.push(format!(
-                "{from}: {file}: its output {output} would overwrite that of {} ({}); give it a name of its own: name = \"...\"",
+                "{from}: {file}: its output {output} would overwrite that of {} ({}); give it a different name: name = \"...\"",
                 other.entry.file.display(),
                 other.entry.from
             ));

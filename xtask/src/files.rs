@@ -24,22 +24,22 @@ pub(crate) struct Arguments {
 
 #[derive(clap::Subcommand, Debug)]
 enum Task {
-    /// List the files at hand and the folder of your own (what happens where nothing else is asked for).
+    /// List the files and the folder that holds your own (the default).
     List,
-    /// Check files and name each fault with its line; everything at hand where none is named.
+    /// Check files and report each error with its line; without a name, check all that are listed.
     Check {
-        /// Files, or names of files at hand.
+        /// Files, or names that `files` lists.
         #[arg(value_name = "FILE.toml|NAME")]
         files: Vec<PathBuf>,
-        /// Another build of the plug-in than this checkout's bundle.
+        /// Use this plug-in instead of the one built from this checkout.
         #[arg(long, value_name = "FILE.clap")]
         plugin: Option<PathBuf>,
     },
-    /// Save a seat, a platform or a hall of your own, from a file, from --set, or both.
+    /// Save your own seat, platform or hall, from a file, from --set, or both.
     Save(Save),
     /// Write the JSON schemas of all kinds of files into presets-demo/schema.
     Schema {
-        /// Another build of the plug-in than this checkout's bundle.
+        /// Use this plug-in instead of the one built from this checkout.
         #[arg(long, value_name = "FILE.clap")]
         plugin: Option<PathBuf>,
     },
@@ -48,7 +48,7 @@ enum Task {
 /// What is saved, and under which name.
 #[derive(clap::Args, Debug)]
 struct Save {
-    /// The name; it makes the file's name, too.
+    /// The name, which also names the file.
     name: String,
     /// Start from a seat.
     #[arg(long, value_name = "FILE.toml|NAME", conflicts_with_all = ["platform", "hall"])]
@@ -59,16 +59,16 @@ struct Save {
     /// Start from a hall.
     #[arg(long, value_name = "FILE.toml|NAME")]
     hall: Option<PathBuf>,
-    /// A parameter by its id, as in --set depth=8.5; all of one seat, of one platform, or of one hall.
+    /// A parameter by its id, as in --set depth=8.5; all must belong to one seat, one platform or one hall.
     #[arg(long, value_name = "ID=VALUE")]
     set: Vec<String>,
-    /// A word to whoever reads the file.
+    /// A note for whoever reads the file.
     #[arg(long)]
     note: Option<String>,
-    /// Write over an own file of this name.
+    /// Replace your own file of this name.
     #[arg(long)]
     replace: bool,
-    /// Another build of the plug-in than this checkout's bundle.
+    /// Use this plug-in instead of the one built from this checkout.
     #[arg(long, value_name = "FILE.clap")]
     plugin: Option<PathBuf>,
 }
@@ -136,7 +136,7 @@ fn list(shelf: &Shelf) -> Result<usize> {
             faults += 1;
         }
     }
-    say!("The environment variable {FOLDER_VARIABLE} names another folder for your own.");
+    say!("Set the environment variable {FOLDER_VARIABLE} to use another folder for your own.");
     Ok(faults)
 }
 
@@ -229,7 +229,7 @@ fn save(wanted: &Save) -> Result<usize> {
         let id = parameter.id;
         let kind = table.kind.word;
         let Some(field) = table.field(id) else {
-            bail!("{}: \"{id}\" is no part of a {kind}; save it for itself", wish.from);
+            bail!("{}: \"{id}\" does not belong in a {kind} file; save it separately", wish.from);
         };
         let value = match (&field.values, &plain) {
             (Values::Numbers { .. }, Plain::Number(number)) => Value::Number(*number),
@@ -244,7 +244,7 @@ fn save(wanted: &Save) -> Result<usize> {
     }
     let saved = files.shelf.save(table, &contents, wanted.replace).map_err(|why| match why {
         NotSaved::Taken { kind, name } => {
-            anyhow!("there is already a {kind} of your own called \"{name}\"; choose another name, or add --replace")
+            anyhow!("you already have a {kind} called \"{name}\"; choose another name, or add --replace")
         }
         why => why.into(),
     })?;
@@ -261,7 +261,7 @@ fn kind_of(files: &Known, first: Option<&Wish>) -> Result<usize> {
         return Ok(place);
     }
     let id = find(&files.kinds[0].1, first)?.id;
-    bail!("{}: \"{id}\" is set in no file, it belongs to the session; leave it out", first.from)
+    bail!("{}: \"{id}\" belongs to the session and cannot be saved in a file; leave it out", first.from)
 }
 
 /// Returns where the schema of a kind of files lies.

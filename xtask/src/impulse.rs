@@ -26,7 +26,7 @@ use crate::workspace::shown;
 /// Render the placed impulse of a seat and measure it.
 #[derive(clap::Args, Debug)]
 pub(crate) struct Arguments {
-    /// A seat file, or the name of one that `files` lists.
+    /// A seat file, or a name that `files` lists.
     #[arg(long, value_name = "FILE.toml|NAME")]
     seat: Option<PathBuf>,
     #[command(flatten)]
@@ -127,17 +127,14 @@ pub(crate) fn run(arguments: &Arguments) -> Result<()> {
     let impulse = Recording { rate_hz: arguments.rate, channels: vec![vec![1.0]] };
     let placed =
         library.instance()?.render(Layout { inputs: 1, outputs: 2 }, &settings, &impulse, &|_| ())?;
-    ensure!(
-        placed.peak() > 0.0,
-        "the placed impulse is silent: is everything turned down? Look at balance and trim"
-    );
+    ensure!(placed.peak() > 0.0, "the placed impulse is silent; check balance and trim");
     let plain = plain_settings(&settings);
     let heard = heard(&plain);
     let decays = decays(&plain, &placed)?;
 
     let out = &arguments.out;
     fs::create_dir_all(out)
-        .map_err(|error| anyhow!("--out {}: cannot be made ({error}); choose another", out.display()))?;
+        .map_err(|error| anyhow!("--out {}: cannot be created ({error}); choose another", out.display()))?;
     let [sound, arrivals_table, decay_table, picture] =
         ["impulse.wav", "arrivals.csv", "decay.csv", "impulse.png"].map(|name| out.join(name));
     placed.write(&sound)?;
@@ -156,7 +153,10 @@ pub(crate) fn run(arguments: &Arguments) -> Result<()> {
     );
     for (what, path) in [
         ("impulse", &sound),
-        ("arrivals (dB against the direct sound of an even source in this seat)", &arrivals_table),
+        (
+            "arrivals (dB relative to the direct sound of an omnidirectional source in this seat)",
+            &arrivals_table,
+        ),
         ("decays (both channels together)", &decay_table),
         ("picture", &picture),
     ] {

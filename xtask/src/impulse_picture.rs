@@ -8,7 +8,7 @@ use rostra_dsp::extremes::larger;
 
 use crate::impulse::{BandDecay, Heard, Way};
 use crate::picture::{
-    AMBER, Anchor, BLUE, DASH_DOT, DASHED, DOTTED, FAINT, GREEN, GREY, INK, PURPLE, Panel, Pen, SHORT_DASHES,
+    AMBER, Anchor, BLUE, DASH_DOT, DASHED, DOTTED, FAINT, GREEN, GREY, INK, MIXED, Panel, Pen, SHORT_DASHES,
     SOLID, Sheet, VERMILION, draw as draw_sheet, round_steps,
 };
 use crate::sitting::beside;
@@ -27,9 +27,9 @@ const WAYS: [(Way, &str, Pen); 6] = [
     (Way::Direct, "direct sound", Pen::solid(INK, 3.0)),
     (Way::Floor, "floor", Pen { colour: AMBER, width: 2.0, pattern: SOLID }),
     (Way::Canopy, "canopy", Pen { colour: BLUE, width: 2.0, pattern: DASHED }),
-    (Way::Rear, "rear wall", Pen { colour: VERMILION, width: 2.5, pattern: SHORT_DASHES }),
+    (Way::Rear, "rear wall", Pen { colour: VERMILION, width: 2.5, pattern: DOTTED }),
     (Way::Sides, "side walls", Pen { colour: GREEN, width: 2.0, pattern: DASH_DOT }),
-    (Way::Several, "several of these", Pen { colour: PURPLE, width: 1.5, pattern: DOTTED }),
+    (Way::Several, "several", Pen { colour: MIXED, width: 1.8, pattern: SHORT_DASHES }),
 ];
 
 /// Draws the picture.
@@ -88,7 +88,7 @@ fn arrivals(sheet: &Sheet, settings: &Settings, heard: &[Heard]) -> Result<()> {
     )?;
     sheet.text("ms", (1250.0, 452.0), 13.0, Anchor::Right, GREY)?;
     sheet.text(
-        "dB against an even source heard direct; 500 Hz and 1 kHz",
+        "dB relative to an omnidirectional source heard directly; 500 Hz and 1 kHz",
         (24.0, 260.0),
         13.0,
         Anchor::Upwards,
@@ -123,12 +123,12 @@ fn arrivals(sheet: &Sheet, settings: &Settings, heard: &[Heard]) -> Result<()> {
 fn decays(sheet: &Sheet, settings: &Settings, decays: &[BandDecay], rate_hz: u32) -> Result<()> {
     let mixing_s = settings.platform.mixing_time_s();
     let longest_s = decays.iter().map(|band| band.analytic_s).fold(0.0, larger) + mixing_s;
-    sheet.text("Decay of each octave, both channels together", (70.0, 490.0), 16.0, Anchor::Left, INK)?;
+    sheet.text("Decay per octave, both channels together", (70.0, 490.0), 16.0, Anchor::Left, INK)?;
     let measured = Pen::solid(INK, 2.0);
     let wanted = Pen::solid(VERMILION, 2.0).with(DASHED);
     for (x, pen, words) in [
-        (480.0, measured, "rendered, integrated backwards"),
-        (760.0, wanted, "the platform's decay, laid through the curve at twice the mixing time"),
+        (480.0, measured, "rendered, backward-integrated"),
+        (760.0, wanted, "the platform's decay, drawn through the curve at twice the mixing time"),
     ] {
         sheet.line(&[(x, 490.0), (x + 34.0, 490.0)], pen)?;
         sheet.text(words, (x + 42.0, 490.0), 13.0, Anchor::Left, INK)?;
@@ -161,7 +161,7 @@ fn decays(sheet: &Sheet, settings: &Settings, decays: &[BandDecay], rate_hz: u32
     }
     sheet.text("s", (1250.0, 866.0), 13.0, Anchor::Right, GREY)?;
     sheet.text("dB", (24.0, 688.0), 13.0, Anchor::Upwards, GREY)?;
-    let note = "A curve that leaves its line at first shows the direct sound and the early reflections; a flatter curve is a longer decay.";
+    let note = "Where a curve starts off its line it shows direct sound and early reflections; a flatter curve is a longer decay.";
     sheet.text(note, (70.0, 882.0), 12.0, Anchor::Left, GREY)?;
     sheet.line(&[(70.0, 470.0), (1250.0, 470.0)], Pen::solid(FAINT, 1.0))
 }

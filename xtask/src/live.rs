@@ -28,12 +28,12 @@ pub(crate) struct Passed {
 /// Which lesson, and where to.
 #[derive(clap::Args)]
 pub(crate) struct Lesson {
-    /// The lesson; all are listed where none is named.
+    /// The lesson; without a name all are listed.
     name: Option<String>,
-    /// Folder for its recordings and its picture; the lesson's own name where none is given.
+    /// Folder for its recordings and its picture; by default the lesson's own name.
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
-    /// Leave the picture out: what draws it takes minutes to build the first time.
+    /// Leave the picture out; the program that draws it takes minutes to build the first time.
     #[arg(long)]
     no_picture: bool,
 }
@@ -81,19 +81,19 @@ fn missing(arguments: &[OsString]) -> Vec<String> {
     let mut missing = Vec::new();
     if !is_silent(arguments) && !can_build_for_cards() {
         missing.push(format!(
-            "{} is missing: it {}; on Debian, as root: apt-get install {}",
+            "{} is missing: it {}; on Debian-based systems, as root: apt-get install {}",
             ALSA.package, ALSA.why, ALSA.package
         ));
     }
     let has_display = std::env::var_os("DISPLAY").is_some_and(|display| !display.is_empty());
     if cfg!(target_os = "linux") && wants_window(arguments) && !has_display {
         missing.push(
-            "there is no display for the window (DISPLAY is not set): add --seconds 30 to play without one"
+            "there is no display for the window (DISPLAY is not set): add --seconds 30 to play without a window"
                 .into(),
         );
     } else if wants_window(arguments) && Path::new("/etc/debian_version").exists() && !OPENGL.is_there() {
         missing.push(format!(
-            "OpenGL is missing, which {}; on Debian, as root: apt-get install {}",
+            "OpenGL is missing, which {}; on Debian-based systems, as root: apt-get install {}",
             OPENGL.why, OPENGL.package
         ));
     }
@@ -110,9 +110,9 @@ fn wants_window(arguments: &[OsString]) -> bool {
 /// Says whether no sound card is needed, so that it can be run where nothing can be built for one.
 fn is_silent(arguments: &[OsString]) -> bool {
     let words: Vec<&str> = arguments.iter().filter_map(|word| word.to_str()).collect();
-    let alone = ["--render", "--help", "-h", "--devices", "--device=dummy"];
+    let alone = ["--render", "--help", "-h", "--devices", "--device=silent"];
     words.iter().any(|word| alone.contains(word) || word.starts_with("--render="))
-        || words.windows(2).any(|pair| pair == ["--device", "dummy"])
+        || words.windows(2).any(|pair| pair == ["--device", "silent"])
 }
 
 /// A recording of a lesson.
@@ -128,7 +128,7 @@ struct Rendered {
 /// When the lesson is not there, or its folder cannot be written to.
 pub(crate) fn lesson(lesson: &Lesson) -> Result<usize> {
     let Lesson { name, out, no_picture } = lesson;
-    let folder = tempfile::tempdir().context("no folder for the list of what is made")?;
+    let folder = tempfile::tempdir().context("no temporary folder for the list of recordings")?;
     let list = folder.path().join("made.txt");
     let mut arguments: Vec<OsString> = Vec::new();
     if let Some(name) = name {
@@ -146,8 +146,8 @@ pub(crate) fn lesson(lesson: &Lesson) -> Result<usize> {
         return Ok(0);
     }
     // Only these: another lesson's may lie beside them.
-    let made = fs::read_to_string(&list).context("what was rendered is not known")?;
-    let (title, seats) = made.split_once('\n').context("what was rendered is not known")?;
+    let made = fs::read_to_string(&list).context("the list of recordings cannot be read")?;
+    let (title, seats) = made.split_once('\n').context("the list of recordings cannot be read")?;
     let seats: Vec<Rendered> = seats
         .lines()
         .filter_map(|line| line.split_once('\t'))
@@ -186,13 +186,13 @@ fn start(task: &str, arguments: &[OsString]) -> Result<ExitStatus> {
 /// seat's.
 fn draw(title: &str, seats: &[Rendered], picture: &Path) -> Result<()> {
     let root = workspace::root()?;
-    let sheets = tempfile::tempdir().context("no folder for the sheets")?;
+    let sheets = tempfile::tempdir().context("no temporary folder for the pictures")?;
     let mut drawn = Vec::new();
-    tell!("Draws the picture; what draws takes some minutes to build the first time.");
+    tell!("Drawing the picture; the program that draws it takes some minutes to build the first time.");
     for (place, seat) in seats.iter().enumerate() {
         // What draws is run in another folder.
         let seat = &seat.path;
-        let seat = std::path::absolute(seat).with_context(|| format!("{}: is no path", seat.display()))?;
+        let seat = std::path::absolute(seat).with_context(|| format!("{}: is not a path", seat.display()))?;
         let sheet = sheets.path().join(format!("{place}.png"));
         let mut command = drawer(&root);
         let hall = seat.with_extension("hall.toml");
@@ -203,7 +203,7 @@ fn draw(title: &str, seats: &[Rendered], picture: &Path) -> Result<()> {
             command.arg("--seat").arg(seat.with_extension("seat.toml"));
         }
         let status = command.arg("--out").arg(&sheet).status().context("cargo cannot be run")?;
-        ensure!(status.success(), "the picture could not be drawn; the recordings are there");
+        ensure!(status.success(), "the picture could not be drawn; the recordings are complete");
         drawn.push(image::open(&sheet).context("a sheet cannot be read")?.into_rgb8());
     }
     let width = drawn.iter().map(image::RgbImage::width).sum();
@@ -232,7 +232,7 @@ fn draw(title: &str, seats: &[Rendered], picture: &Path) -> Result<()> {
         x += sheet.width();
     }
     let mut coded = std::io::Cursor::new(Vec::new());
-    whole.write_to(&mut coded, image::ImageFormat::Png).context("the picture cannot be coded")?;
+    whole.write_to(&mut coded, image::ImageFormat::Png).context("the picture cannot be encoded")?;
     write_whole(picture, coded.get_ref())
 }
 
@@ -250,7 +250,7 @@ mod tests {
     #[test]
     fn what_opens_a_window_is_known() {
         let wants = |line: &str| wants_window(&line.split(' ').map(OsString::from).collect::<Vec<_>>());
-        for line in ["--click", "--device dummy", "--stem a.wav --block 64", "--moves m.toml"] {
+        for line in ["--click", "--device silent", "--stem a.wav --block 64", "--moves m.toml"] {
             assert!(wants(line), "{line}");
         }
         for line in
@@ -266,14 +266,14 @@ mod tests {
         for line in [
             "--help",
             "--devices",
-            "--click --device dummy",
-            "--device=dummy",
+            "--click --device silent",
+            "--device=silent",
             "--render=a.wav",
             "--render a.wav",
         ] {
             assert!(is(line), "{line}");
         }
-        for line in ["--click", "--device hw:0", "--device", "--stem dummy"] {
+        for line in ["--click", "--device hw:0", "--device", "--stem silent"] {
             assert!(!is(line), "{line}");
         }
     }

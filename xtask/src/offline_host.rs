@@ -57,7 +57,9 @@ impl Library {
     pub(crate) fn load(path: &Path) -> Result<Self> {
         let shown = path.display();
         // `dlopen` looks through the system's folders for a name without a slash.
-        let path = path.canonicalize().with_context(|| format!("{shown}: there is no such plug-in"))?;
+        let path = path
+            .canonicalize()
+            .with_context(|| format!("{shown}: there is no such plug-in; check the path"))?;
         // SAFETY: loading runs the library's initialisers. It is the plug-in
         // that this workspace builds, or the one that the user named.
         #[allow(unsafe_code)]
@@ -67,7 +69,7 @@ impl Library {
         let plugin_id = entry
             .get_plugin_factory()
             .and_then(|factory| factory.plugin_descriptors().find_map(|found| found.id().map(CString::from)))
-            .ok_or_else(|| anyhow!("{shown}: holds no plug-in; run `cargo xtask bundle` again"))?;
+            .ok_or_else(|| anyhow!("{shown}: contains no Rostra plug-in; run `cargo xtask bundle` again"))?;
         Ok(Self { entry, plugin_id })
     }
 
@@ -90,7 +92,7 @@ impl Library {
     fn instance_of(&self, id: &CStr) -> Result<Instance> {
         let info = HostInfo::new("Rostra offline", "Rostra", "", env!("CARGO_PKG_VERSION"))?;
         let plugin = PluginInstance::new(|()| Shared::default(), |_| (), &self.entry, id, &info)
-            .map_err(|error| anyhow!("the plug-in makes no instance ({error})"))?;
+            .map_err(|error| anyhow!("the plug-in cannot be instantiated ({error})"))?;
         let params = plugin
             .plugin_shared_handle()
             .get_extension::<PluginParams>()
@@ -261,7 +263,7 @@ impl Instance {
             let clap_value = self
                 .params
                 .text_to_value(&self.plugin.plugin_handle(), parameter.clap_id, &text)
-                .ok_or_else(|| anyhow!("{}: the plug-in does not take \"{}\"", wish.from, wish.value))?;
+                .ok_or_else(|| anyhow!("{}: the plug-in does not accept \"{}\"", wish.from, wish.value))?;
             settings.retain(|setting| setting.id != parameter.id);
             settings.push(Setting { id: parameter.id, plain, clap_id: parameter.clap_id, clap_value });
         }
@@ -298,7 +300,10 @@ impl Instance {
             .activate(|_, ()| (), configuration)
             .map_err(|error| anyhow!("the plug-in does not start at {} Hz ({error})", input.rate_hz))?;
         let latency_frames = latency.map_or(0, |latency| latency.get(&self.plugin.plugin_handle()));
-        ensure!(latency_frames == 0, "the plug-in delays its output by {latency_frames} frames; it must not");
+        ensure!(
+            latency_frames == 0,
+            "the plug-in reports a latency of {latency_frames} frames, and 0 is required"
+        );
         let mut processor = stopped
             .start_processing()
             .map_err(|error| anyhow!("the plug-in does not start at {} Hz ({error})", input.rate_hz))?;
@@ -396,10 +401,10 @@ impl Instance {
                 let id = config.id;
                 return configs
                     .select(&handle, id)
-                    .map_err(|error| anyhow!("the plug-in refuses its own layout ({error})"));
+                    .map_err(|error| anyhow!("the plug-in rejects its own channel layout ({error})"));
             }
         }
-        bail!("the plug-in has no layout {} -> {}", layout.inputs, layout.outputs)
+        bail!("the plug-in has no channel layout {} -> {}", layout.inputs, layout.outputs)
     }
 
     fn set(&mut self, settings: &[Setting]) -> Result<()> {
@@ -565,7 +570,7 @@ impl Pass {
         for (output, buffer) in self.output.iter_mut().zip(&self.outputs) {
             if let Some(frame) = buffer[..frames].iter().position(|sample| !sample.is_finite()) {
                 bail!(
-                    "the plug-in puts out a sample that is not finite at {:.3} s; this is its fault: please report it",
+                    "the plug-in produced an invalid sample at {:.3} s; this is a bug in the plug-in: please report it",
                     (done + frame) as f64 / f64::from(self.rate_hz)
                 );
             }

@@ -30,9 +30,9 @@ pub(crate) const VERMILION: RGBColor = RGBColor(0xD5, 0x5E, 0x00);
 /// See [`BLUE`].
 pub(crate) const GREEN: RGBColor = RGBColor(0x00, 0x9E, 0x73);
 /// See [`BLUE`].
-pub(crate) const PURPLE: RGBColor = RGBColor(0xB3, 0x58, 0x8C);
-/// See [`BLUE`].
 pub(crate) const AMBER: RGBColor = RGBColor(0xC2, 0x82, 0x00);
+/// A path that meets several surfaces; the grey that the editor's sheet has for it.
+pub(crate) const MIXED: RGBColor = RGBColor(0x6D, 0x62, 0x70);
 
 /// A line's pattern: lengths of dash and gap in turn, in points; empty is solid.
 pub(crate) type Pattern = &'static [f64];
@@ -117,7 +117,7 @@ pub(crate) fn draw(
     let large = RgbImage::from_raw(wide, high, pixels).ok_or_else(|| anyhow!("the picture has no pixels"))?;
     let smooth = imageops::resize(&large, width, height, imageops::FilterType::Triangle);
     let mut coded = std::io::Cursor::new(Vec::new());
-    smooth.write_to(&mut coded, ImageFormat::Png).context("the picture cannot be coded")?;
+    smooth.write_to(&mut coded, ImageFormat::Png).context("the picture cannot be encoded")?;
     write_whole(path, coded.get_ref())
 }
 

@@ -26,7 +26,7 @@ pub(crate) struct Arguments {
     /// Recordings: WAV, AIFF or FLAC, mono or stereo, 8 to 768 kHz.
     #[arg(required = true)]
     files: Vec<PathBuf>,
-    /// A seat file, or the name of one that `files` lists: one for all recordings, or one for each in their order.
+    /// A seat file, or a name that `files` lists: one for all recordings, or one for each in order.
     #[arg(long, value_name = "FILE.toml|NAME")]
     seat: Vec<PathBuf>,
     #[command(flatten)]
@@ -44,7 +44,7 @@ pub(crate) struct Arguments {
 /// How much memory a recording may take.
 #[derive(clap::Args, Clone, Copy, Debug)]
 pub(crate) struct Memory {
-    /// Most memory that the sound of one recording may take, GiB: 2 hold 90 minutes of stereo at 48 kHz.
+    /// Most memory that the audio of one recording may use, GiB: 2 hold 90 minutes of stereo at 48 kHz.
     #[arg(long = "memory", value_name = "GIB", default_value_t = MOST_BYTES as f64 / GIB)]
     gib: f64,
 }
@@ -64,7 +64,7 @@ impl Memory {
     /// # Errors
     /// When it is none.
     pub(crate) fn bytes(self) -> Result<u64> {
-        ensure!(self.gib > 0.0, "--memory {}: is no memory; give GiB, as in --memory 4", self.gib);
+        ensure!(self.gib > 0.0, "--memory {}: must be more than 0; give GiB, as in --memory 4", self.gib);
         Ok((self.gib * GIB) as u64)
     }
 }
@@ -72,13 +72,13 @@ impl Memory {
 /// Options that `place` and `impulse` share.
 #[derive(clap::Args, Clone, Debug, Default)]
 pub(crate) struct Common {
-    /// A platform file, or the name of one that `files` lists, for all.
+    /// A platform file, or a name that `files` lists, for all recordings.
     #[arg(long, value_name = "FILE.toml|NAME")]
     pub(crate) platform: Option<PathBuf>,
-    /// A parameter by its id, as in --set depth=8.5 or --set "family=rear bell"; wins over the files.
+    /// A parameter by its id, as in --set depth=8.5 or --set "family=rear bell"; overrides the files.
     #[arg(long, value_name = "ID=VALUE")]
     pub(crate) set: Vec<String>,
-    /// Another build of the plug-in than this checkout's bundle.
+    /// Use this plug-in instead of the one built from this checkout.
     #[arg(long, value_name = "FILE.clap")]
     pub(crate) plugin: Option<PathBuf>,
 }
@@ -129,7 +129,7 @@ pub(crate) fn run(arguments: &Arguments) -> Result<usize> {
     let seats = &arguments.seat;
     ensure!(
         seats.len() <= 1 || seats.len() == arguments.files.len(),
-        "{} recordings, but {} seats: give one seat for all, or one for each",
+        "{} recordings, but {} seats: give one seat for all recordings, or one for each",
         arguments.files.len(),
         seats.len()
     );
@@ -243,7 +243,7 @@ pub(crate) fn moved_text(settings: &[Setting]) -> Option<String> {
     seat.was_moved(platform, pickup).then(|| {
         let place = seat.source(platform, pickup).place;
         format!(
-            "note: the seat lies off the platform; brought inside, to {:.2} m deep, {}",
+            "note: the seat lies off the platform; moved inside, to {:.2} m depth, {}",
             place.y,
             beside(place.x)
         )
@@ -261,7 +261,7 @@ fn place(
     let inputs = recording.channels.len();
     ensure!(
         !is_mono || inputs == 1,
-        "{}: is stereo; --mono places mono recordings: leave it out, or mix this one down",
+        "{}: is stereo, and --mono takes only mono recordings; leave --mono out, or mix this one down",
         task.input.display()
     );
     let layout = Layout { inputs, outputs: if is_mono { 1 } else { 2 } };
@@ -311,7 +311,7 @@ fn check_output(tasks: &[Task], index: usize, inputs: &[PathBuf]) -> Result<()> 
     let task = &tasks[index];
     if let Some(input) = inputs.iter().find(|input| is_same_file(input, &task.output)) {
         bail!(
-            "{}: its output {} would overwrite {}, which is read here; choose another --out",
+            "{}: its output {} would overwrite {}, which is an input; choose another --out",
             task.input.display(),
             task.output.display(),
             input.display()
@@ -319,7 +319,7 @@ fn check_output(tasks: &[Task], index: usize, inputs: &[PathBuf]) -> Result<()> 
     }
     if let Some(other) = tasks[..index].iter().find(|other| is_same_output(&other.output, &task.output)) {
         bail!(
-            "{}: its output {} would overwrite that of {}; place it with another --out",
+            "{}: its output {} would overwrite that of {}; place one of them with another --out",
             task.input.display(),
             task.output.display(),
             other.input.display()
@@ -337,8 +337,9 @@ impl OutputFolder {
     /// Makes the folder where it does not exist and tries whether it can be written to.
     fn open(path: &Path) -> Result<Self> {
         let is_new = !path.exists();
-        fs::create_dir_all(path)
-            .map_err(|error| anyhow!("--out {}: cannot be made ({error}); choose another", path.display()))?;
+        fs::create_dir_all(path).map_err(|error| {
+            anyhow!("--out {}: cannot be created ({error}); choose another", path.display())
+        })?;
         drop(new_file_in(path)?);
         Ok(Self { made: is_new.then(|| path.to_path_buf()) })
     }

@@ -92,7 +92,7 @@ pub(crate) fn draw(path: &Path, title: &str, seats: &[Seated]) -> Result<()> {
     draw_sheet(path, size, |sheet| {
         sheet.text(title, (MARGINS.0, 32.0), 22.0, Anchor::Left, INK)?;
         let words = format!(
-            "To scale: platform {} m wide, {} m deep, {} m high, decay {} s; pickup {}, {} m high. Ticks show where players look.",
+            "To scale: platform {} m wide, {} m deep, {} m high, decay {} s; main microphones {}, {} m high. Ticks show which way players face.",
             short(platform.width_m),
             short(platform.depth_m),
             short(platform.height_m),
@@ -166,7 +166,7 @@ fn in_plan(sheet: &Sheet, plan: &Panel, pickup_y: f64, seats: &[Seated], sources
         sheet.line(&[pickup, (pickup.0 + side * 14.0, pickup.1 - 12.0)], pen)?;
     }
     sheet.dot(pickup, 4.0, BLUE)?;
-    sheet.text("pickup", (pickup.0 + 20.0, pickup.1 - 9.0), 13.0, Anchor::Left, BLUE)
+    sheet.text("microphones", (pickup.0 + 20.0, pickup.1 - 9.0), 13.0, Anchor::Left, BLUE)
 }
 
 /// Draws arcs of equal distance from the pickup, every 2 m, writes each distance on its arc, and returns where.
@@ -250,7 +250,7 @@ fn in_section(
     marked(sheet, section, &marks, |_| (0.0, -1.0), seats, &taken)?;
     sheet.line(&[at, (at.0 + 16.0, at.1)], Pen::solid(BLUE, 3.0))?;
     sheet.dot(at, 4.0, BLUE)?;
-    sheet.text("pickup", (at.0 + 22.0, at.1), 13.0, Anchor::Left, BLUE)
+    sheet.text("microphones", (at.0 + 22.0, at.1), 13.0, Anchor::Left, BLUE)
 }
 
 /// Where a seat and the end of its tick lie, points.

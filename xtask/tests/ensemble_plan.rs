@@ -126,7 +126,7 @@ platform = "platform.toml"
 hall = "hall.toml"
 listen = ["<img src=http://nowhere.example/x.png>"]
 
-[practice]
+[expect]
 front = ["Near"]
 back = ["Far"]
 
@@ -340,7 +340,7 @@ set = { deph = 9.0 }
     ]);
     let warnings = run.lines("warning: ");
     assert_eq!(warnings.len(), 1, "stderr {}", run.stderr);
-    for word in ["line 6", "line 22", "0.00 m apart", "one spot", "Both are placed"] {
+    for word in ["line 6", "line 22", "0.00 m apart", "same spot", "Both are placed"] {
         assert!(warnings[0].contains(word), "expected {word:?} in {}", warnings[0]);
     }
     assert_eq!(names(&path("ensemble/placed")), ["a placed.wav", "c placed.wav"]);
@@ -401,9 +401,9 @@ fn a_plan_of_which_nothing_is_left_is_an_error_and_leaves_nothing() {
     let before = names(folder.path());
     let write = |text: &str| fs::write(folder.path().join("plan.toml"), text).unwrap();
     for (text, words) in [
-        ("name = \"x\"\n", vec!["holds no stem"]),
-        ("[[stem]]\nfile = \"missing.wav\"\nseat = \"near.toml\"\n", vec!["no such file", "holds no stem"]),
-        ("[[stems]]\nfile = \"a.wav\"\n", vec!["did you mean \"stem\"", "holds no stem"]),
+        ("name = \"x\"\n", vec!["has no stem"]),
+        ("[[stem]]\nfile = \"missing.wav\"\nseat = \"near.toml\"\n", vec!["no such file", "has no stem"]),
+        ("[[stems]]\nfile = \"a.wav\"\n", vec!["did you mean \"stem\"", "has no stem"]),
         ("name = \"x\"\nname = \"y\"\n", vec!["line 2"]),
         (
             "platform = \"nowhere.toml\"\n[[stem]]\nfile = \"a.wav\"\nseat = \"near.toml\"\n",
@@ -411,7 +411,7 @@ fn a_plan_of_which_nothing_is_left_is_an_error_and_leaves_nothing() {
         ),
         (
             "platform = \"platform.toml\"\n[[stem]]\nfile = \"a.wav\"\nseat = \"near.toml\"\nset = { depth = 99 }\n",
-            vec!["line 5", "out of range", "holds no stem"],
+            vec!["line 5", "out of range", "has no stem"],
         ),
     ] {
         write(text);
@@ -483,7 +483,7 @@ fn a_hall_that_cannot_be_had_is_told_and_left_out() {
     .unwrap();
     let run = ensemble(folder.path(), &["plan.toml"]);
     assert_eq!(run.code, Some(2));
-    run.tells(&[&["plan.toml, line 1", "the hall is left out", "nowhere.toml"]]);
+    run.tells(&[&["plan.toml, line 1", "the hall is not rendered", "nowhere.toml"]]);
     assert!(!folder.path().join("ensemble/hall.wav").exists());
     let page = report(folder.path());
     assert!(texts(&page, "p").iter().any(|text| text.contains("No hall")));
@@ -547,7 +547,7 @@ fn no_output_overwrites_a_stem_or_another_output() {
         "[[stem]]\nfile = \"a.wav\"\nseat = \"near.toml\"\n[[stem]]\nfile = \"a.wav\"\nseat = \"far.toml\"\n";
     fs::write(path("plan.toml"), twice).unwrap();
     let run = ensemble(folder.path(), &["plan.toml"]);
-    run.tells(&[&["line 5", "overwrite", "name of its own"]]);
+    run.tells(&[&["line 5", "overwrite", "a different name"]]);
     fs::write(path("plan.toml"), format!("{twice}name = \"Again\"\n")).unwrap();
     assert_eq!(ensemble(folder.path(), &["plan.toml"]).code, Some(0));
     assert_eq!(names(&path("ensemble/placed")), ["Again placed.wav", "a placed.wav"]);
@@ -597,7 +597,7 @@ fn no_output_overwrites_a_stem_or_another_output() {
     // Names that differ by case alone are one on many disks.
     fs::write(path("plan.toml"), format!("{good}name = \"Horn\"\n{both}name = \"horn\"\n")).unwrap();
     let run = ensemble(folder.path(), &["plan.toml", "--out", "case"]);
-    run.tells(&[&["line 6", "would overwrite that of", "a.wav", "name of its own"]]);
+    run.tells(&[&["line 6", "would overwrite that of", "a.wav", "a different name"]]);
     assert_eq!(names(&path("case/placed")), ["Horn placed.wav"]);
 
     // A file stands where the folder would have to be made.
@@ -654,7 +654,7 @@ fn what_is_worth_a_look_is_warned_of_and_is_no_fault() {
     fs::write(
         folder.path().join("plan.toml"),
         r#"platform = "platform.toml"
-[practice]
+[expect]
 front = ["Neer"]
 [[stem]]
 file = "a.wav"
@@ -672,8 +672,8 @@ set = { decay = 0.9 }
     assert_eq!(run.code, Some(2));
     let warnings = run.lines("warning: ");
     assert_eq!(warnings.len(), 2, "{}", run.stderr);
-    assert!(warnings[0].contains("brought inside, to 11.70 m"), "{warnings:?}");
-    assert!(warnings[1].contains("stands on another platform"), "{warnings:?}");
+    assert!(warnings[0].contains("moved inside, to 11.70 m"), "{warnings:?}");
+    assert!(warnings[1].contains("uses a different platform"), "{warnings:?}");
 }
 
 /// The demo's own plan: front strings carry the least platform, horns the most; horns are darkest (common practice, no source).
@@ -697,7 +697,7 @@ fn the_demo_keeps_the_order_of_common_practice() {
         .map(|head| head.text().next().unwrap_or_default().to_owned())
         .collect();
     let column = |name: &str| heads.iter().position(|head| head == name).unwrap();
-    let (direct, bright) = (column("Direct to reflected"), column("Brightness"));
+    let (direct, bright) = (column("Direct-to-reflected ratio"), column("Brightness"));
     let (clarity, with_hall) = (column("Clarity C80"), column("Clarity with hall"));
     let cells = Selector::parse("th, td").unwrap();
     let figures: Vec<(String, f64, f64)> = table

@@ -67,7 +67,7 @@ fn what_is_saved_is_listed_and_never_written_over_by_itself() {
     let save = ["files", "save", "Far horns", "--set", "depth=3"];
     let again = ask(folder.path(), &save);
     assert_eq!((again.code, again.errors.len()), (Some(2), 1), "{:?}", again.errors);
-    assert!(again.errors[0].contains("already a seat") && again.errors[0].contains("--replace"));
+    assert!(again.errors[0].contains("already have a seat") && again.errors[0].contains("--replace"));
     assert_eq!(fs::read_to_string(&path).unwrap(), text);
     assert_eq!(ask(folder.path(), &[&save[..], &["--replace"]].concat()).code, Some(0));
     assert_eq!(fs::read_to_string(&path).unwrap(), "name = \"Far horns\"\n\ndepth = 3.0\n");
@@ -78,10 +78,10 @@ fn what_cannot_be_saved_is_said_in_a_line() {
     let folder = tempfile::tempdir().unwrap();
     for (arguments, said) in [
         (&["x"][..], "nothing to save"),
-        (&["x", "--set", "plat_w=20", "--set", "depth=3"], "\"depth\" is no part of a platform"),
+        (&["x", "--set", "plat_w=20", "--set", "depth=3"], "\"depth\" does not belong in a platform file"),
         (&["x", "--set", "bypass=on"], "belongs to the session"),
         (&["x", "--set", "depth=99"], "0.50 m to 25.00 m"),
-        (&["??", "--set", "depth=9"], "makes no file name"),
+        (&["??", "--set", "depth=9"], "cannot be used as a file name"),
         (&["x", "--seat", "no such seat"], "there is no seat called"),
     ] {
         let refused = ask(folder.path(), &[&["files", "save"], arguments].concat());

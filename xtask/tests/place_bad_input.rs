@@ -221,7 +221,7 @@ fn a_seat_off_the_platform_is_brought_inside_and_said() {
     let folder = folder();
     let run = place(folder.path(), &["good.wav", "--set", "depth=20"]);
     assert_eq!(run.code, Some(0), "stderr {}", run.stderr);
-    assert!(run.stdout.contains("brought inside, to 11.70 m"), "stdout {}", run.stdout);
+    assert!(run.stdout.contains("moved inside, to 11.70 m"), "stdout {}", run.stdout);
 }
 
 #[test]

@@ -49,7 +49,7 @@ pub(super) fn bearing_deg(source: &Source, sight: &Sight) -> f64 {
 pub(super) fn draw(pen: &Pen, part: Rect, sight: &Sight) {
     let ink = pen.ink;
     let rule = Rule::new(part);
-    pen.heading(part, "BEARING FROM THE PAIR, degrees");
+    pen.heading(part, "BEARING from the main microphones, degrees");
     let (low, high) = (BEARING.range.0 as i32, BEARING.range.1 as i32);
     let base = rule.middle.y + 8.0;
     // Beyond the side walls there is no seat at this depth.

@@ -1,4 +1,4 @@
-//! The hall's sheet: what it answers over time, how long each octave lasts, and its figures.
+//! The hall's sheet: its impulse response, the reverberation time of each octave, and its values.
 
 use egui::{Align2, Pos2, Rect, Ui, pos2};
 use rostra_dsp::extremes::largest;
@@ -37,19 +37,19 @@ const fn part(x: f32, y: f32, width: f32, height: f32) -> Rect {
     Rect { min: Pos2 { x, y }, max: Pos2 { x: x + width, y: y + height } }
 }
 
-/// What the sheet is for, and how figures are handled.
-const HELP: &str = "Put one hall on the shared bus. Drag a figure, or click it and type; arrows step, shift is fine, double click is the default.";
+/// What the sheet is for, and how values are edited.
+const HELP: &str = "Put one hall on the shared bus. Drag a value, or click and type. Arrows step, Shift = fine, double-click = default.";
 
 /// Groups of the schedule.
 const GROUPS: [(&str, &[&Number]); 3] = [
     ("HALL", &[&DECAY, &BASS, &TREBLE, &SIZE]),
-    ("ANSWER", &[&PRE_DELAY, &EARLY]),
+    ("EARLY SOUND", &[&PRE_DELAY, &EARLY]),
     ("BUS", &[&WIDTH, &WET, &TRIM]),
 ];
 
 /// The sheet and what it remembers from frame to frame.
 pub struct HallSheet {
-    /// Whether the sheet is the dark-room one.
+    /// Whether the paper is dark.
     pub is_dark: bool,
     /// What there is to say of the instance, in words.
     pub notice: Option<String>,
@@ -154,7 +154,7 @@ impl HallSheet {
         if control.clicked() {
             edits.push(Edit::Throw(Switch::Bypass, !is_bypassed));
         }
-        figures::show_tip(control, "Lets the bus through as it is; the hall rings on underneath.", pen);
+        figures::show_tip(control, "Passes the bus unchanged; the hall keeps running underneath.", pen);
         y += ROW + 10.0;
         let room = Rect::from_min_max(pos2(x, y), pos2(x + width, TITLE.top() - 4.0));
         self.figures.foot(ui, pen, room, self.notice.as_deref(), HELP);
@@ -165,9 +165,9 @@ impl HallSheet {
         let x = TITLE.left() + 10.0;
         pen.text(pos2(x, TITLE.top() + 8.0), Align2::LEFT_TOP, 15.0, pen.ink.line, crate::hall::NAME);
         let note = pos2(x, TITLE.bottom() - 8.0);
-        pen.text(note, Align2::LEFT_BOTTOM, SMALL, pen.ink.faint, "one for all players of the session");
+        pen.text(note, Align2::LEFT_BOTTOM, SMALL, pen.ink.faint, "one hall for the whole session");
         let row = area(TITLE.right() - 96.0, TITLE.top() + 8.0, 90.0, ROW);
-        if check(ui, pen, row, "Dark room", self.is_dark).clicked() {
+        if check(ui, pen, row, "Dark paper", self.is_dark).clicked() {
             self.is_dark = !self.is_dark;
         }
         let version = concat!("version ", env!("CARGO_PKG_VERSION"));
@@ -196,9 +196,9 @@ fn decibels(power: f64) -> f64 {
     10.0 * power.max(1e-12).log10()
 }
 
-/// Draws the hall's answer to a short sound: the gap, the first reflections, the tail's two parts.
+/// Draws the hall's impulse response: the pre-delay, the first reflections, the tail's two parts.
 fn answer(pen: &Pen, ink: &Ink, hall: &Hall, reflections: &Reflections) {
-    pen.heading(ANSWER, "ANSWER to a short sound on the left of the stage, mid-band");
+    pen.heading(ANSWER, "IMPULSE RESPONSE, source at audience left, mid-band");
     let field = Rect::from_min_max(ANSWER.min + egui::vec2(26.0, 32.0), ANSWER.max - egui::vec2(8.0, 18.0));
     let place = |late_ms: f64, level_db: f64| {
         let x = (late_ms / SPAN_MS).clamp(0.0, 1.0) as f32;
@@ -255,7 +255,7 @@ fn answer(pen: &Pen, ink: &Ink, hall: &Hall, reflections: &Reflections) {
     let gap = [place(0.0, TOP_DB), place(gap_ms, TOP_DB)];
     let y = field.top() - 5.0;
     pen.line(&[pos2(gap[0].x, y), pos2(gap[1].x, y)], 2.2, ink.grip);
-    let said = format!("gap {}", PRE_DELAY.shown(gap_ms));
+    let said = format!("pre-delay {}", PRE_DELAY.shown(gap_ms));
     let name = pen.text(pos2(gap[0].x, y - 3.0), Align2::LEFT_BOTTOM, SMALL, ink.grip, said);
     if mixing_ms <= SPAN_MS {
         let x = place(mixing_ms, 0.0).x.max(name.right() + 8.0);
@@ -267,7 +267,7 @@ fn answer(pen: &Pen, ink: &Ink, hall: &Hall, reflections: &Reflections) {
 
 /// Draws how long each octave lasts.
 fn lasting(pen: &Pen, ink: &Ink, hall: &Hall) {
-    pen.heading(LASTING, "DECAY of each octave by 60 dB");
+    pen.heading(LASTING, "REVERBERATION TIME per octave");
     let field = Rect::from_min_max(LASTING.min + egui::vec2(26.0, 30.0), LASTING.max - egui::vec2(8.0, 18.0));
     let decays_s = hall.band_decay_s();
     let longest_s = largest(decays_s.iter().copied());
@@ -293,21 +293,27 @@ fn lasting(pen: &Pen, ink: &Ink, hall: &Hall) {
     pen.line(&[field.left_bottom(), field.right_bottom()], 1.0, ink.line);
 }
 
-/// Returns what a figure of the hall does, in plain trade words.
+/// Returns what a parameter of the hall does, in plain trade words.
 fn tip(number: &Number) -> &'static str {
     match number.id {
         "pre_delay" => {
-            "Gap between a sound and the hall's first answer. About 30 ms keeps attacks clear; none lets the hall cover them."
+            "Time between a sound and the hall's first reflection. About 30 ms keeps attacks clear; at 0 the hall blurs them."
         }
         "decay" => {
-            "Time in which the hall's sound falls by 60 dB, mean of 500 Hz and 1 kHz. Longer for slow cues, shorter for quick ones."
+            "Time for the hall's sound to fall by 60 dB, mean of 500 Hz and 1 kHz. Longer for slow cues, shorter for fast ones."
         }
-        "bass" => "How long the bass lasts against the middle: mean of 125 and 250 Hz. Above 1 is warm.",
-        "treble" => "How long the treble lasts against the middle: mean of 2 and 4 kHz. Below 1 is mellow.",
-        "size" => "Volume of the hall: how far apart its first reflections lie, and when they become dense.",
-        "early" => "Level of the first reflections and of all else before the mixing time.",
-        "width" => "100 is as wide as a spaced pair hears a hall, 0 the same on both sides.",
-        "wet" => "Share of the hall in the output. 100 on a bus; less only where the hall is an insert.",
+        "bass" => "Decay of the bass (mean of 125 and 250 Hz) relative to the mid-band. Above 1 sounds warm.",
+        "treble" => {
+            "Decay of the treble (mean of 2 and 4 kHz) relative to the mid-band. Below 1 sounds mellow."
+        }
+        "size" => {
+            "Volume of the hall. In a larger one the first reflections are further apart and take longer to become dense."
+        }
+        "early" => "Level of the early reflections and of everything else before the mixing time.",
+        "width" => "100 is as wide as a spaced pair of microphones picks up a hall; 0 is mono.",
+        "wet" => {
+            "Balance between dry input and hall. 100 on a send bus; less only where the hall is an insert."
+        }
         _ => "Output gain.",
     }
 }

@@ -142,7 +142,7 @@ fn notices(settings: &Settings, source: &Source) -> Vec<String> {
     let mut notices = Vec::new();
     if seat.was_moved(platform, pickup) {
         notices.push(format!(
-            "Seat off the platform: brought inside, {:.2} m deep, {:.2} m {}",
+            "Seat lies off the platform: moved inside, to {:.2} m depth, {:.2} m {}",
             source.place.y,
             source.place.x.abs(),
             if source.place.x < 0.0 { "left" } else { "right" }
@@ -150,7 +150,8 @@ fn notices(settings: &Settings, source: &Source) -> Vec<String> {
     }
     let natural_s = platform.natural_decay_s();
     if platform.decay_s > natural_s {
-        notices.push(format!("Decay above the bare platform's {natural_s:.2} s: only the tail lengthens"));
+        notices
+            .push(format!("Decay is above the bare platform's {natural_s:.2} s: only the tail gets longer"));
     }
     notices
 }

@@ -82,7 +82,7 @@ fn tip(name: &str, seat: &Seat) -> String {
     let figures = numbers(seat)
         .map(|(number, value)| format!("{} {}", number.name.to_lowercase(), number.shown(value)));
     format!(
-        "The track is called '{name}'. A click puts the player on a usual seat: {}, radiation {}. Nothing changes before.",
+        "The track is called '{name}'. Click to use a common seat: {}, radiation {}. Nothing changes until you click.",
         figures.join(", "),
         seat.family.name()
     )

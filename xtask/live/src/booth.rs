@@ -158,7 +158,7 @@ impl Booth {
     /// Says through what it plays, if it does.
     fn plays_text(&self) -> String {
         self.stage.as_ref().map_or_else(String::new, |stage| {
-            format!("Plays through {} at {} Hz.", self.setup.output.name(), stage.rate_hz)
+            format!("Output: {} at {} Hz.", self.setup.output.name(), stage.rate_hz)
         })
     }
 
@@ -174,7 +174,7 @@ impl Booth {
             (Part::of_input(heard, rate_hz, &wanted, meters)?, Some(ear), rate_hz)
         } else {
             let Some(listed) = loops.get(*chosen) else {
-                bail!("there is no loop to play; name one with --stem")
+                bail!("there is no loop to play; give a recording with --stem")
             };
             let sound = listed.load()?;
             let rate_hz = output.rate_hz(*rate_hz, sound.rate_hz)?;
@@ -255,7 +255,12 @@ impl Booth {
         let ear_has_moved = stage.ear.as_mut().is_some_and(|ear| ear.has_moved());
         let has_moved = stage.playing.has_moved() || ear_has_moved;
         let fault = stage.playing.fault().or_else(|| {
-            is_stalled.then(|| format!("{} asks for no sound any more; try again", self.setup.output.name()))
+            is_stalled.then(|| {
+                format!(
+                    "{} has stopped; check that it is connected, then try again",
+                    self.setup.output.name()
+                )
+            })
         });
         if let Some(fault) = fault {
             // There is nothing left to fade.
@@ -269,7 +274,7 @@ impl Booth {
         } else if has_moved && self.input().is_some() {
             self.shut_microphone();
             self.warn(
-                "The system has changed to another device: the microphone is shut, the level low; open it once you know where it plays."
+                "The system has switched to another device: the microphone is muted and the level turned down. Unmute it once you know where it plays."
                     .into(),
             );
         }
@@ -338,7 +343,7 @@ impl Booth {
     /// Remembers the present seat on one of the keys 1 to 3.
     pub fn remember(&mut self, key: usize) {
         let name = self.scene.place_text();
-        self.say(format!("Remembered on key {}: {name}.", key + 1));
+        self.say(format!("Stored on key {}: {name}.", key + 1));
         if let Some(seat) = self.seats.get_mut(key) {
             *seat = Some(Remembered { name, scene: self.scene.clone() });
         }
@@ -348,7 +353,7 @@ impl Booth {
     pub fn jump(&mut self, key: usize) {
         match self.seats.get(key).cloned().flatten() {
             Some(seat) => self.stand_at(&seat.scene),
-            None => self.say(format!("Key {} remembers no seat yet.", key + 1)),
+            None => self.say(format!("There is no seat on key {} yet.", key + 1)),
         }
     }
 
@@ -382,7 +387,7 @@ impl Booth {
             Some(at) => at.saturating_sub(1),
         };
         let Some(&page) = pages.get(next) else {
-            self.say("There is no lesson.".into());
+            self.say("There are no lessons.".into());
             return;
         };
         // A fault is not hidden by a hint, and a hint goes with the next page.
@@ -476,7 +481,7 @@ impl Booth {
             && !stage.lead.tell(command)
         {
             // Only a device that has stopped asking lets commands pile up; the next look tells of it.
-            self.said = Said { line: "The output does not answer.".into(), is_fault: true };
+            self.said = Said { line: "The output does not respond.".into(), is_fault: true };
         }
     }
 }

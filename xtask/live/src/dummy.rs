@@ -38,7 +38,7 @@ pub struct Dummy {
 
 impl Output for Dummy {
     fn name(&self) -> String {
-        "dummy (nobody hears it)".into()
+        "silent device".into()
     }
 
     fn rate_hz(&self, wished_hz: Option<u32>, loop_rate_hz: u32) -> Result<u32> {
@@ -46,7 +46,7 @@ impl Output for Dummy {
             && wished != only
         {
             bail!(
-                "--rate {wished}: the device dummy has {only} Hz only; leave --rate out, or give one of these"
+                "--rate {wished}: the silent device has {only} Hz only; leave --rate out, or give one of these"
             );
         }
         let rate_hz = self.only_rate_hz.or(wished_hz).unwrap_or(loop_rate_hz);
@@ -68,12 +68,12 @@ impl Output for Dummy {
     ) -> Result<Box<dyn Playing>> {
         ensure!(
             !self.is_busy,
-            "the device dummy is busy: another program has it; close that one and try again"
+            "the silent device is busy: another program has it; close that program and try again"
         );
         let frames = block_frames.unwrap_or(BLOCK_FRAMES);
         ensure!(
             (1..=LARGEST_BLOCK_FRAMES).contains(&frames),
-            "--block {frames}: the device dummy takes 1 to {LARGEST_BLOCK_FRAMES} frames"
+            "--block {frames}: the silent device takes 1 to {LARGEST_BLOCK_FRAMES} frames"
         );
         let is_closing = Arc::new(AtomicBool::new(false));
         let (fault_out, fault) = channel();
@@ -87,7 +87,7 @@ impl Output for Dummy {
                     let _ = fault_out.send(fault);
                 }
             })
-            .context("no thread for the device dummy")?;
+            .context("the thread of the silent device could not be started")?;
         Ok(Box::new(Running { is_closing, thread: Some(thread), fault }))
     }
 }
@@ -107,7 +107,7 @@ impl Clock {
         let (mut start, mut since, mut blocks) = (Instant::now(), 0_u32, 0_u64);
         while !self.is_closing.load(Ordering::Acquire) {
             if dummy.unplugged_after.is_some_and(|most| blocks >= most) {
-                return Some("the device dummy was unplugged; plug it in and try again".into());
+                return Some("the silent device was unplugged; plug it in and try again".into());
             }
             let due = start + block * since;
             std::thread::sleep(due.saturating_duration_since(Instant::now()));
@@ -155,7 +155,7 @@ impl Drop for Running {
         if let Some(thread) = self.thread.take()
             && thread.join().is_err()
         {
-            eprintln!("the thread of the device dummy ended by a fault");
+            eprintln!("the thread of the silent device stopped after a fault");
         }
     }
 }

@@ -51,12 +51,12 @@ impl Figure {
     /// Returns what it is called.
     pub const fn name(self) -> &'static str {
         match self {
-            Self::DirectToReflected => "direct against platform",
-            Self::FirstWall => "first wall answers after",
-            Self::RollOff => "4 kHz against 1 kHz",
-            Self::RightToLeft => "right against left",
+            Self::DirectToReflected => "direct-to-platform ratio",
+            Self::FirstWall => "first wall reflection after",
+            Self::RollOff => "4 kHz relative to 1 kHz",
+            Self::RightToLeft => "right relative to left",
             Self::RightBeforeLeft => "right before left",
-            Self::HallGap => "hall answers after",
+            Self::HallGap => "hall enters after",
         }
     }
 

@@ -130,7 +130,7 @@ impl Lesson {
         let loop_file = demo.join("stems").join(loop_name.get_ref()).with_extension("flac");
         ensure!(
             loop_file.is_file(),
-            "{}: there is no stem \"{}\" in the demo; write the name of a file in {} without its ending",
+            "{}: there is no stem \"{}\" in the demo; write the name of a file in {} without its extension",
             source.line(loop_name.span().start),
             loop_name.get_ref(),
             demo.join("stems").display()
@@ -141,7 +141,7 @@ impl Lesson {
             source.called,
             seats.len()
         );
-        ensure!(!figures.is_empty(), "{}: names no figure; write figures = [\"roll-off\"]", source.called);
+        ensure!(!figures.is_empty(), "{}: names no figures; write figures = [\"roll-off\"]", source.called);
         // The files that come with the program, whatever its user has put beside them.
         let shelf = Shelf::at("no folder of files");
         let read = |entry: Entry| {

@@ -30,15 +30,15 @@ use rostra_terminal::{say, tell};
 
 /// Exit code where something that was given cannot be used.
 const REFUSED: u8 = 2;
-/// The device that is none.
-const DUMMY: &str = "dummy";
+/// The device without a sound card behind it.
+const SILENT: &str = "silent";
 
 #[derive(Parser)]
 #[command(name = "cargo xtask", bin_name = "cargo xtask", about = "Hear a change of seat without a host")]
 enum Task {
-    /// Play a loop through the engine and open the editor beside it: hear placement now.
+    /// Play a loop through the engine, with the editor beside it.
     Live(Live),
-    /// List the lessons, or render one: a recording for each of its seats, and its figures.
+    /// List the lessons, or render one: a recording for each of its seats, with measured values.
     Lesson(Lesson),
 }
 
@@ -47,52 +47,52 @@ struct Live {
     /// Play this recording: WAV, AIFF or FLAC, mono or stereo.
     #[arg(long, value_name = "FILE", conflicts_with_all = ["input", "click"])]
     stem: Option<PathBuf>,
-    /// Play a microphone, by the name of its device, or `default`; it starts muted.
+    /// Play a microphone, by the name of its device or `default`; it starts muted.
     #[arg(long, value_name = "DEVICE", conflicts_with = "click")]
     input: Option<String>,
     /// Play a click every two seconds.
     #[arg(long)]
     click: bool,
-    /// The seat at first, a file or the name of one that `files` lists.
+    /// The seat to start from: a file, or a name that `files` lists.
     #[arg(long, value_name = "FILE.toml|NAME")]
     seat: Option<PathBuf>,
-    /// The platform at first, likewise.
+    /// The platform to start from, likewise.
     #[arg(long, value_name = "FILE.toml|NAME")]
     platform: Option<PathBuf>,
-    /// The hall behind it, likewise; none where none is named.
+    /// The hall behind it, likewise; no hall if left out.
     #[arg(long, value_name = "FILE.toml|NAME")]
     hall: Option<PathBuf>,
-    /// Set a parameter of the seat at first, as id=value, after the files.
+    /// Set a parameter of the starting seat, as id=value, after the files.
     #[arg(long = "set", value_name = "ID=VALUE")]
     set: Vec<String>,
-    /// The sound card to play through; `dummy` is a clock that nobody hears.
+    /// The sound card to play through; `silent` runs on a clock and plays nothing.
     #[arg(long, value_name = "NAME")]
     device: Option<String>,
-    /// Name the sound cards, and do no more.
+    /// List the sound cards and exit.
     #[arg(long)]
     devices: bool,
-    /// Sample rate; the loop's own where the card has it.
+    /// Sample rate; by default the loop's own if the card has it.
     #[arg(long, value_name = "HZ")]
     rate: Option<u32>,
-    /// Frames that the card is to ask for at once.
+    /// Block size to ask the card for.
     #[arg(long, value_name = "FRAMES")]
     block: Option<u32>,
-    /// Change seats by a script of times.
+    /// Change seats by a timed script.
     #[arg(long, value_name = "FILE.toml")]
     moves: Option<PathBuf>,
-    /// Write what would be played into a file instead; needs no sound card and no display.
+    /// Render to a file instead of playing; needs no sound card and no display.
     #[arg(long, value_name = "FILE.wav", conflicts_with = "input")]
     render: Option<PathBuf>,
-    /// Play, or render, this long; without a window.
+    /// Play or render for this long, without a window.
     #[arg(long, value_name = "SECONDS", allow_negative_numbers = true)]
     seconds: Option<f64>,
 }
 
 #[derive(clap::Args)]
 struct Lesson {
-    /// The lesson; all are listed where none is named.
+    /// The lesson; without a name all are listed.
     name: Option<String>,
-    /// Folder for its recordings; the lesson's own name where none is given.
+    /// Folder for its recordings; by default the lesson's own name.
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
     /// File for the lesson's title and, a line each, path and seat of the recordings that were made, for whoever draws them.
@@ -135,7 +135,7 @@ fn live(arguments: &Live) -> Result<()> {
         arguments;
     if *devices {
         cards::devices_text().lines().for_each(|line| say!("{line}"));
-        say!("  {DUMMY}  a clock that nobody hears");
+        say!("  {SILENT}  plays nothing; runs on a clock");
         return Ok(());
     }
     let shelf = Shelf::of_user();
@@ -167,10 +167,13 @@ fn live(arguments: &Live) -> Result<()> {
         in_range(*rate_hz)?;
     }
     if let Some(seconds) = arguments.seconds {
-        ensure!(seconds > 0.0 && seconds.is_finite(), "--seconds {seconds}: is no time; give more than 0");
+        ensure!(
+            seconds > 0.0 && seconds.is_finite(),
+            "--seconds {seconds}: is not a duration; give more than 0"
+        );
     }
     let output: Box<dyn Output> = match device.as_deref() {
-        Some(DUMMY) => Box::new(Dummy::default()),
+        Some(SILENT) => Box::new(Dummy::default()),
         named => cards::output(named.map(str::to_owned))?,
     };
     let setup = Setup {
@@ -202,9 +205,9 @@ fn advised(error: &anyhow::Error, is_microphone: bool) -> anyhow::Error {
     if why.starts_with("--rate") || why.starts_with("--block") {
         return anyhow!("{why}");
     }
-    let instead = if is_microphone { "" } else { ", --render FILE.wav writes it to a file instead" };
+    let instead = if is_microphone { "" } else { "; --render FILE.wav writes to a file instead" };
     anyhow!(
-        "nothing can be played: {why}; --devices names what there is, --device dummy plays to nobody{instead}"
+        "nothing can be played: {why}; --devices lists the sound cards, --device silent runs without one{instead}"
     )
 }
 
@@ -220,8 +223,7 @@ fn in_range(rate_hz: u32) -> Result<()> {
 }
 
 /// What is said where no window opens.
-const NO_WINDOW: &str =
-    "no window can be opened; add --render FILE.wav for a file, or --seconds 30 to play without one";
+const NO_WINDOW: &str = "no window can be opened; add --render FILE.wav to write a file, or --seconds 30 to play without a window";
 
 /// Returns the loops at hand, and the place of the one that is asked for.
 fn loops(stem: Option<&PathBuf>, is_click: bool) -> Result<(Vec<Listed>, usize)> {
@@ -248,7 +250,7 @@ fn write_render(
     out: &Path,
 ) -> Result<()> {
     let named_wav = out.extension().is_some_and(|ending| ending.eq_ignore_ascii_case("wav"));
-    ensure!(named_wav, "--render {}: is written as WAV; let its name end in .wav", out.display());
+    ensure!(named_wav, "--render {}: is written as WAV; end its name in .wav", out.display());
     abandon_when_interrupted()?;
     let mut sound = listed.load()?;
     if let Some(rate_hz) = arguments.rate {
@@ -259,7 +261,7 @@ fn write_render(
     if let Origin::File(stem) = &listed.origin {
         ensure!(
             !is_same_file(out, stem),
-            "--render {}: is the stem itself; name another file",
+            "--render {}: is the stem itself; give another file",
             out.display()
         );
     }
@@ -269,7 +271,7 @@ fn write_render(
         None => format!("from {}", scene.place_text()),
     };
     say!(
-        "{}  {:.1} s at {} Hz: {} {seat}; before level and ceiling",
+        "{}  {:.1} s at {} Hz: {} {seat}; before the level control and the limiter",
         out.display(),
         rendered.seconds(),
         rendered.rate_hz,
@@ -289,7 +291,7 @@ const QUEUE_S: f64 = 3.0;
 fn run(booth: &mut Booth, seconds: f64) -> Result<()> {
     say!("{} Level {:.0} dB.", booth.said.line, booth.level_db());
     if let Some(input) = booth.input() {
-        say!("The microphone {input} stays muted: only the window opens it.");
+        say!("The microphone {input} stays muted: it can only be unmuted in the window.");
     }
     let start = Instant::now();
     let before = processor_time::of_threads();
@@ -311,7 +313,7 @@ fn run(booth: &mut Booth, seconds: f64) -> Result<()> {
     let missed = match (counted.missed, counted.woken_late) {
         (missed, 0) => format!("{missed} missed"),
         (missed, woken_late) => {
-            format!("{missed} missed, {woken_late} of them because the system woke up too late")
+            format!("{missed} missed, {woken_late} of them because the system woke the thread too late")
         }
     };
     say!(
@@ -320,16 +322,18 @@ fn run(booth: &mut Booth, seconds: f64) -> Result<()> {
         sound_s
     );
     if sound_s > 2.0 * took_s + QUEUE_S {
-        say!("This device keeps no time: it takes all that it can get, and misses nothing.");
+        say!(
+            "This device does not run in real time: it takes blocks as fast as it gets them, and misses none."
+        );
     }
     say!(
-        "time of a block that making it took: median {median:.1} %, 99.9 % of blocks within {most:.1} %, worst {worst:.1} %{}",
+        "share of a block's time spent on computing it: median {median:.1} %, 99.9 % of blocks within {most:.1} %, worst {worst:.1} %{}",
         if worst >= 100.0 { " or more" } else { "" }
     );
     if counted.is_refused_priority {
-        say!("The sound's thread runs among all others: the system gives it no real-time priority.");
+        say!("The audio thread runs without real-time priority: the system did not grant it.");
     }
-    say!("peak of the output {:.1} dBFS", 20.0 * loudest.log10());
+    say!("output peak {:.1} dBFS", 20.0 * loudest.log10());
     if let (Some(before), Some(after)) = (before, processor_time::of_threads()) {
         let used = |name: Option<&str>| {
             let sum = |times: &[(String, f64)]| -> f64 {
@@ -362,7 +366,7 @@ fn lesson(arguments: &Lesson) -> Result<()> {
     let mut made = vec![lesson.title.clone()];
     abandon_when_interrupted()?;
     fs::create_dir_all(out)
-        .map_err(|error| anyhow!("--out {}: cannot be made ({error}); choose another", out.display()))?;
+        .map_err(|error| anyhow!("--out {}: cannot be created ({error}); choose another", out.display()))?;
     say!("{}", lesson.title);
     lesson.listen.lines().for_each(|line| say!("{line}"));
     for (place, seat) in lesson.seats.iter().enumerate() {
@@ -423,7 +427,8 @@ mod cards {
     use super::{Heard, Output, Result};
     use anyhow::bail;
 
-    const NONE: &str = "this was built without sound cards; add --render FILE.wav, or --device dummy";
+    const NONE: &str =
+        "this program was built without sound-card support; add --render FILE.wav, or --device silent";
 
     pub(super) fn devices_text() -> String {
         NONE.to_owned()

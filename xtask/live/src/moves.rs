@@ -74,7 +74,7 @@ impl Moves {
         let called = path.display().to_string();
         let text = fs::read(path).with_context(|| format!("{called}: cannot be read; check the path"))?;
         let text = String::from_utf8(text).map_err(|_| {
-            anyhow!("{called}: is no text; name a script of moves, as presets-demo/moves.toml")
+            anyhow!("{called}: is not a text file; give a script of moves, such as presets-demo/moves.toml")
         })?;
         let folder = path.parent().unwrap_or(Path::new("."));
         Self::parse(&Source { text: &text, called: &called, folder }, first, shelf)
@@ -84,7 +84,7 @@ impl Moves {
         let file: File = source.parse()?;
         ensure!(
             !file.moves.is_empty(),
-            "{}: holds no move; write [[move]], and under it at_s = 1.0 and seat = \"horns\"",
+            "{}: has no moves; write [[move]], and under it at_s = 1.0 and seat = \"horns\"",
             source.called
         );
         let (mut scene, mut moves) = (first.clone(), Vec::<Move>::new());
@@ -92,12 +92,12 @@ impl Moves {
             let (from, at) = (source.line(at_s.span().start), *at_s.get_ref());
             ensure!(
                 (0.0..=LATEST_S).contains(&at),
-                "{from}: at_s = {at} is no time of the script; write seconds from 0 to {LATEST_S}"
+                "{from}: at_s = {at} is out of range; write seconds from 0 to {LATEST_S}"
             );
             if let Some(last) = moves.last() {
                 ensure!(
                     at >= last.at_s,
-                    "{from}: at_s = {at} comes before the {} above it; write the moves in the order of their times",
+                    "{from}: at_s = {at} comes before the {} above it; write the moves in order of time",
                     last.at_s
                 );
             }
@@ -145,11 +145,11 @@ mod tests {
         let at = |at: &str| format!("\n[[move]]\nat_s = {at}\nseat = \"horns\"\n");
         let later = format!("{}{}", at("2.0"), at("1.0"));
         for (text, line, said) in [
-            (at("-1.0"), Some(3), "no time of the script"),
-            (at("nan"), Some(3), "no time of the script"),
-            (at("inf"), Some(3), "no time of the script"),
-            (at("1e9"), Some(3), "no time of the script"),
-            (later, Some(7), "order of their times"),
+            (at("-1.0"), Some(3), "is out of range"),
+            (at("nan"), Some(3), "is out of range"),
+            (at("inf"), Some(3), "is out of range"),
+            (at("1e9"), Some(3), "is out of range"),
+            (later, Some(7), "in order of time"),
             ("\n[[move]]\nseat = \"horns\"\n".into(), Some(2), "at_s"),
             ("[[move]]\nat_s = 1\nseet = \"horns\"\n".into(), Some(3), "expected one of"),
             ("[[move]]\nat_s = 1\nseat = \"nobody\"\n".into(), Some(3), "nobody"),
@@ -167,7 +167,7 @@ mod tests {
         let mut sound = tempfile::NamedTempFile::new().unwrap();
         std::io::Write::write_all(&mut sound, b"fLaC\xff\xfe").unwrap();
         let refused = Moves::read(sound.path(), &Scene::default(), &Shelf::at("no folder")).unwrap_err();
-        assert!(format!("{refused:#}").contains("is no text; name a script of moves"));
+        assert!(format!("{refused:#}").contains("is not a text file; give a script of moves"));
         let missing =
             Moves::read(Path::new("nothing.toml"), &Scene::default(), &Shelf::at("no folder")).unwrap_err();
         assert!(format!("{missing:#}").starts_with("nothing.toml: cannot be read; check the path"));

@@ -32,7 +32,7 @@ pub fn render(
     if let Some(seconds) = seconds {
         ensure!(
             seconds > 0.0 && seconds <= LONGEST_S,
-            "--seconds {seconds}: a render lasts more than 0 and at most {LONGEST_S} s"
+            "--seconds {seconds}: a render must be longer than 0 and at most {LONGEST_S} s"
         );
     }
     let (rate_hz, loop_frames) = (sound.rate_hz, sound.frames());

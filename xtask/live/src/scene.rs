@@ -119,7 +119,7 @@ impl Change {
             let edit = Edit::of_words(id, value).map_err(|why| anyhow!("{id} = {value}: {why}"))?;
             if let Edit::Throw(Switch::Dry | Switch::Bypass, _) = edit {
                 bail!(
-                    "{id} = {value}: is thrown by hand while it plays and is no part of a scene; leave it out"
+                    "{id} = {value}: is switched by hand during playback and cannot be part of a scene; leave it out"
                 );
             }
             scene.apply([edit]);
@@ -140,7 +140,7 @@ impl Change {
         }
         for (id, value) in &self.hall_set {
             let Some(values) = &mut scene.hall else {
-                bail!("hall_set: there is no hall to set; write hall = \"short-cue\" beside it");
+                bail!("hall_set: there is no hall to change; write hall = \"short-cue\" beside it");
             };
             let number = HALL_NUMBERS.into_iter().find(|number| number.id == id);
             let number = number.with_context(|| format!("a hall has no parameter \"{id}\""))?;
@@ -249,7 +249,7 @@ fn words(table: &toml::Table) -> Result<Vec<(String, String)>> {
             toml::Value::Integer(number) => number.to_string(),
             toml::Value::Float(number) => number.to_string(),
             toml::Value::Boolean(is_on) => is_on.to_string(),
-            _ => bail!("{id} is no plain value; write a number, or words in quotes"),
+            _ => bail!("{id} must be a plain value; write a number, or text in quotes"),
         };
         Ok((id.clone(), word))
     };
@@ -287,10 +287,10 @@ mod tests {
             (Change { seat: Some("nobody".into()), ..Change::default() }, "nobody"),
             (Change { set: set("depth", "far"), ..Change::default() }, "takes 0.50 m to 25.00 m"),
             (Change { set: set("depht", "3"), ..Change::default() }, "no parameter"),
-            (Change { set: set("dry", "on"), ..Change::default() }, "dry = on: is thrown by hand"),
+            (Change { set: set("dry", "on"), ..Change::default() }, "dry = on: is switched by hand"),
             (
                 Change { set: set("bypass", "false"), ..Change::default() },
-                "bypass = false: is thrown by hand",
+                "bypass = false: is switched by hand",
             ),
             (Change { hall_set: set("decay", "2"), ..Change::default() }, "no hall to set"),
         ] {

@@ -117,7 +117,7 @@ fn find(name: Option<&str>, way: Way) -> Result<Device> {
     of_way.into_iter().chain(rest).find(called).ok_or_else(|| {
         let mut known: Vec<String> = names(way).into_iter().map(|(id, _)| format!("\"{id}\"")).collect();
         if way == Way::Out {
-            known.push("\"dummy\"".into());
+            known.push("\"silent\"".into());
         }
         let known = if known.is_empty() { "none".to_owned() } else { known.join(", ") };
         anyhow!("{} \"{name}\": there is no such device; there are: {known}", way.option())
@@ -128,21 +128,23 @@ fn find(name: Option<&str>, way: Way) -> Result<Device> {
 fn told(error: &cpal::Error, device: &str) -> String {
     match error.kind() {
         ErrorKind::DeviceBusy => {
-            format!("the device {device} is busy: another program has it; close that one and try again")
+            format!("the device {device} is busy: another program has it; close that program and try again")
         }
         ErrorKind::DeviceNotAvailable | ErrorKind::HostUnavailable | ErrorKind::StreamInvalidated => {
-            format!("the device {device} is not there, or was unplugged; plug it in and try again")
+            format!("the device {device} is missing or was unplugged; plug it in and try again")
         }
         ErrorKind::PermissionDenied => {
-            format!("the device {device} may not be used by you; on Linux join the group \"audio\"")
+            format!(
+                "you do not have permission to use the device {device}; on Linux join the group \"audio\""
+            )
         }
         ErrorKind::UnsupportedConfig => {
             format!(
-                "the device {device} does not take this; try another --rate or --block, or leave them out"
+                "the device {device} does not accept these settings; try another --rate or --block, or leave them out"
             )
         }
         _ => format!(
-            "the device {device} refuses; see that the system's sound runs, then try again ({})",
+            "the device {device} cannot be opened; check that the system's sound is running, then try again ({})",
             error.to_string().replace('\n', " ")
         ),
     }
@@ -150,7 +152,7 @@ fn told(error: &cpal::Error, device: &str) -> String {
 
 /// Returns what a device is called, and the configurations that it has one way.
 fn configurations(device: &Device, way: Way) -> Result<(String, Vec<SupportedStreamConfigRange>)> {
-    let name = device.id().map_or_else(|_| "without a name".to_owned(), |id| format!("\"{}\"", id.id()));
+    let name = device.id().map_or_else(|_| "unnamed".to_owned(), |id| format!("\"{}\"", id.id()));
     let told = |error: cpal::Error| anyhow!("{}", told(&error, &name));
     let all: Vec<_> = match way {
         Way::In => device.supported_input_configs().map_err(told)?.collect(),
@@ -226,7 +228,7 @@ impl Output for SoundCard {
             .min_by_key(|rate_hz| rate_hz.abs_diff(loop_rate_hz));
         nearest.ok_or_else(|| {
             anyhow!(
-                "the device {name} has {} and the engine runs at none of them; name another",
+                "the device {name} has {}, none of which the engine supports; choose another device",
                 rates_text(&all)
             )
         })
@@ -366,7 +368,7 @@ fn line(name: &str, way: Way, tally: Option<Arc<Tally>>) -> (Ears, Watch) {
     };
     // The output's blocks are watched by whoever counts them.
     let stall = (way == Way::In)
-        .then(|| format!("the input {name} gives no sound any more; see that it is there, then try again"));
+        .then(|| format!("the input {name} has stopped; check that it is connected, then try again"));
     let watch = Watch { signs, fault, complaint, stall, complaints: 0, troubled: None, went_on: (0, now()) };
     (ears, watch)
 }
@@ -601,7 +603,7 @@ mod tests {
             (ErrorKind::DeviceNotAvailable, "unplugged"),
             (ErrorKind::PermissionDenied, "group"),
             (ErrorKind::UnsupportedConfig, "try another --rate or --block"),
-            (ErrorKind::BackendError, "see that the system's sound runs"),
+            (ErrorKind::BackendError, "check that the system's sound is running"),
         ] {
             let line = told(&cpal::Error::new(kind), "\"card\"");
             assert!(line.contains("\"card\"") && line.contains(said) && !line.contains('\n'), "{line}");
@@ -716,7 +718,7 @@ mod tests {
         ear.block();
         assert_eq!(ear.fault(1.0), None);
         assert_eq!(ear.fault(after_s), None, "counted from the last block");
-        assert!(ear.fault(1.0 + after_s).is_some_and(|line| line.contains("gives no sound any more")));
+        assert!(ear.fault(1.0 + after_s).is_some_and(|line| line.contains("has stopped")));
     }
 
     #[test]

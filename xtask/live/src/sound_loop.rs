@@ -77,7 +77,7 @@ impl Listed {
 /// When the demo's folder cannot be read.
 pub fn at_hand(demo: &Path) -> Result<Vec<Listed>> {
     let folder = demo.join("stems");
-    let cannot = || format!("{}: cannot be read; name a recording with --stem", folder.display());
+    let cannot = || format!("{}: cannot be read; give a recording with --stem", folder.display());
     let mut files: Vec<PathBuf> =
         fs::read_dir(&folder).with_context(cannot)?.flatten().map(|entry| entry.path()).collect();
     files.retain(|path| path.extension().is_some_and(|ending| ending == "flac"));

@@ -99,9 +99,9 @@ const WIDTH: f32 = 272.0;
 ///
 /// NIOSH, publication 98-126 (1998): 85 dBA over 8 hours with an exchange rate of 3 dB; WHO and ITU-T H.870: 80 dBA for 40
 /// hours a week. As in the README.
-pub const HEARING: &str = "It starts 20 dB down: raise it once you know how loud it gets. For orientation: at work 85 dBA over 8 hours, half the time for each 3 dB more (NIOSH 98-126); in leisure 80 dBA for 40 hours a week (WHO and ITU-T H.870). No medical advice; local rules come first.";
+pub const HEARING: &str = "Playback starts 20 dB down: turn it up once you know how loud it gets. For orientation: at work 85 dBA over 8 hours, half the time for each 3 dB more (NIOSH 98-126); in leisure 80 dBA for 40 hours a week (WHO and ITU-T H.870). Not medical advice; local rules come first.";
 /// What is said while a microphone is at hand.
-const FEEDBACK: &str = "A microphone near a loudspeaker howls. Use headphones, turn the level down, then let it in with the space bar.";
+const FEEDBACK: &str = "A microphone near a loudspeaker can feed back. Use headphones, turn the level down, then unmute with the space bar.";
 
 /// What a capital asks for.
 type Capital = (&'static str, fn(&Shown) -> Wish);
@@ -215,17 +215,17 @@ fn play(ui: &mut Ui, pen: &Pen, shown: &Shown, y: f32, wishes: &mut Vec<Wish>) -
     let name = match (&shown.input, shown.is_playing) {
         (None, true) => "Stop",
         (None, false) => "Play",
-        (Some(_), true) => "Shut microphone",
-        (Some(_), false) => "Open microphone",
+        (Some(_), true) => "Mute",
+        (Some(_), false) => "Unmute",
     };
     let control = button(ui, pen, area(X, y, 104.0, 20.0), name);
     if control.clicked() {
         wishes.push(Wish::Play(!shown.is_playing));
     }
-    show_tip(control, "Space bar. What was played rings out on the platform.", pen);
+    show_tip(control, "Space bar. The platform rings out after you stop.", pen);
     for (strike, name, x, width, tip) in [
-        (Strike::Click, "Click", X + 112.0, 66.0, "Key C. One sample: the bare platform."),
-        (Strike::Clap, "Hand clap", X + 186.0, 86.0, "Key H. Two hands on the bare platform."),
+        (Strike::Click, "Click", X + 112.0, 66.0, "Key C. A single-sample impulse: the platform on its own."),
+        (Strike::Clap, "Hand clap", X + 186.0, 86.0, "Key H. A hand clap on the platform."),
     ] {
         let control = button(ui, pen, area(x, y, width, 20.0), name);
         if control.clicked() {
@@ -272,10 +272,10 @@ fn play(ui: &mut Ui, pen: &Pen, shown: &Shown, y: f32, wishes: &mut Vec<Wish>) -
 /// Says what the keys do, or that the dry signal is heard.
 fn hint(ui: &Ui, pen: &Pen, shown: &Shown, y: f32) {
     let (colour, text) = if shown.is_compared {
-        (pen.ink.grip, "You hear it dry, as loud as from the seat. D: back to the seat")
+        (pen.ink.grip, "You hear the dry sound, level-matched. D: back to the seat")
     } else {
-        let space = if shown.input.is_some() { "let in" } else { "play" };
-        (pen.ink.faint, &*format!("space: {space}   D: dry, as loud   C: click   H: hand clap"))
+        let space = if shown.input.is_some() { "unmute" } else { "play" };
+        (pen.ink.faint, &*format!("space: {space}   D: dry, level-matched   C: click   H: hand clap"))
     };
     let row = area(X, y, WIDTH, 12.0);
     ui.interact(pen.rect(row), Id::unique("hint"), Sense::hover())
@@ -302,11 +302,11 @@ fn level(ui: &Ui, pen: &Pen, shown: &Shown, y: f32, wishes: &mut Vec<Wish>) -> f
     let y = y + 31.0;
     let knee_dbfs = 20.0 * KNEE.log10();
     let (colour, text) = if shown.is_limited {
-        (pen.ink.notice, format!("the ceiling rounds off what is over {knee_dbfs:.0} dBFS: turn down"))
+        (pen.ink.notice, format!("limiting above {knee_dbfs:.0} dBFS: turn down"))
     } else {
         (
             pen.ink.faint,
-            format!("untouched up to {knee_dbfs:.0} dBFS, never over \u{2212}1 dBFS")
+            format!("no limiting up to {knee_dbfs:.0} dBFS, never above \u{2212}1 dBFS")
                 .replace('-', "\u{2212}"),
         )
     };
@@ -323,7 +323,7 @@ fn seats(ui: &Ui, pen: &Pen, shown: &Shown, y: f32, wishes: &mut Vec<Wish>) -> f
         if jump.clicked() {
             wishes.push(Wish::Jump(place));
         }
-        show_tip(jump, "Jumps to this seat; so does its key.", pen);
+        show_tip(jump, "Jumps to this seat, as its key does.", pen);
         let is_here = shown.present == Some(place);
         let (colour, name) = match seat {
             None => (pen.ink.faint, "no seat yet"),
@@ -335,15 +335,15 @@ fn seats(ui: &Ui, pen: &Pen, shown: &Shown, y: f32, wishes: &mut Vec<Wish>) -> f
         }
         let row = area(X + 43.0, y, 138.0, 18.0);
         ui.interact(pen.rect(row), Id::unique(("seat of a key", place)), Sense::hover()).widget_info(|| {
-            let here = if is_here { ", sounds now" } else { "" };
+            let here = if is_here { ", playing" } else { "" };
             WidgetInfo::labeled(Role::Label, true, format!("Seat on key {key}: {name}{here}"))
         });
         pen.text(pos2(row.left(), y + 9.0), Align2::LEFT_CENTER, TEXT, colour, name);
-        let keep = button(ui, pen, area(X + 186.0, y, 86.0, 18.0), &format!("Remember on {key}"));
+        let keep = button(ui, pen, area(X + 186.0, y, 86.0, 18.0), &format!("Store on {key}"));
         if keep.clicked() {
             wishes.push(Wish::Remember(place));
         }
-        show_tip(keep, "Keeps the present seat here; so does Ctrl with the key.", pen);
+        show_tip(keep, "Stores the current seat here, as Ctrl with the key does.", pen);
         y += 22.0;
     }
     y + 12.0
@@ -371,7 +371,7 @@ fn lesson(ui: &Ui, pen: &Pen, shown: &Shown, y: f32, wishes: &mut Vec<Wish>) {
     }
     let mut y = y + 19.0;
     let Some(lesson) = &shown.lesson else {
-        let text = "Five short comparisons, each of two or three seats: N goes on, B goes back.";
+        let text = "Five short comparisons of two or three seats each: N for next, B for back.";
         pen.paragraph(pos2(X, y), WIDTH, SMALL, pen.ink.line, text);
         return;
     };

@@ -59,7 +59,7 @@ pub fn open(booth: Booth) -> Result<()> {
 fn refusal(why: &str) -> String {
     let why = why.split_whitespace().collect::<Vec<_>>().join(" ");
     if why.contains("libGL") || why.contains("libEGL") {
-        format!("OpenGL is missing; on Debian, as root: apt-get install libegl1 libgl1 ({why})")
+        format!("OpenGL is missing; on Debian-based systems, as root: apt-get install libegl1 libgl1 ({why})")
     } else {
         why
     }
@@ -179,7 +179,7 @@ impl Desk {
             && !said.1
         {
             let blocks = if counted.missed == 1 { "block" } else { "blocks" };
-            said.0 = format!("{} {} {blocks} missed: a larger --block helps.", said.0, counted.missed);
+            said.0 = format!("{} {} {blocks} missed: try a larger --block.", said.0, counted.missed);
         }
         Shown {
             loops: loops.iter().map(|listed| listed.name.clone()).collect(),

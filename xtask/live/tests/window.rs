@@ -94,7 +94,7 @@ fn every_control_is_found_by_its_name_and_does_what_it_says() {
     assert!(!harness.state().booth.is_playing());
     click(&mut harness, "Play");
     assert!(harness.state().booth.is_playing());
-    for name in ["Click", "Hand clap", "Louder", "Remember on 2", "2", "Next (N)", "Next (N)", "Back (B)"] {
+    for name in ["Click", "Hand clap", "Louder", "Store on 2", "2", "Next (N)", "Next (N)", "Back (B)"] {
         click(&mut harness, name);
     }
     assert_eq!(harness.state().booth.level_db(), FIRST_LEVEL_DB + 3.0);
@@ -120,18 +120,18 @@ fn the_keys_do_what_they_say() {
     assert!(!harness.state().booth.is_playing());
     key(&mut harness, Key::D);
     assert!(harness.state().booth.scene.values.dry);
-    harness.get_by_label("You hear it dry, as loud as from the seat. D: back to the seat");
+    harness.get_by_label("You hear the dry sound, level-matched. D: back to the seat");
     key(&mut harness, Key::D);
     assert!(!harness.state().booth.scene.values.dry);
     // Seats on keys: the demo's at first, then one of our own.
     key(&mut harness, Key::Num3);
     assert_eq!(depth_m(&harness), 10.5);
-    harness.get_by_label("Seat on key 3: horns, sounds now");
+    harness.get_by_label("Seat on key 3: horns, playing");
     harness.get_by_label("Seat on key 1: violins 1");
     keep(&mut harness, "seat");
     key(&mut harness, Key::Num1);
     assert_eq!(depth_m(&harness), 2.8);
-    harness.get_by_label("Seat on key 1: violins 1, sounds now");
+    harness.get_by_label("Seat on key 1: violins 1, playing");
     harness.state_mut().booth.apply(vec![Edit::of_words("depth", "7 m").unwrap()]);
     steps(&mut harness);
     harness.get_by_label("Seat on key 1: violins 1");
@@ -220,7 +220,7 @@ fn a_hand_on_the_sheet_moves_what_is_heard_and_digits_there_are_typed() {
 fn a_microphone_is_shut_at_first_and_warned_of() {
     let mut harness = open(booth(Some("default")));
     assert!(!harness.state().booth.is_playing());
-    harness.get_by_label("Open microphone");
+    harness.get_by_label("Unmute");
     keep(&mut harness, "microphone");
     click(&mut harness, "Try again (R)");
     let said = &harness.state().booth.said;

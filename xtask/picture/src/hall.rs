@@ -92,7 +92,7 @@ pub fn draw(desk: HallDesk, scale: f32, pixels_per_point: f32) -> Result<RgbaIma
     let mut harness = open(desk, scale, pixels_per_point);
     harness.run();
     harness.render().map_err(|why| {
-        anyhow!("nothing here can draw ({why}); on Debian, install the package mesa-vulkan-drivers")
+        anyhow!("no graphics driver was found ({why}); on Debian-based systems install the package mesa-vulkan-drivers")
     })
 }
 

@@ -54,8 +54,11 @@ fn main() -> ExitCode {
 
 fn run(arguments: &Arguments) -> Result<()> {
     let Arguments { platform, seat, hall: of_hall, set, dark, scale, pixels, out } = arguments;
-    ensure!((0.75..=2.0).contains(scale), "--scale {scale}: the sheet is drawn at 0.75 to 2 times its size");
-    ensure!((0.5..=4.0).contains(pixels), "--pixels {pixels}: a screen has 0.5 to 4 pixels per point");
+    ensure!((0.75..=2.0).contains(scale), "--scale {scale}: is out of range; give 0.75 to 2");
+    ensure!(
+        (0.5..=4.0).contains(pixels),
+        "--pixels {pixels}: is out of range; give 0.5 to 4 pixels per point"
+    );
     let picture = match of_hall {
         Some(file) => {
             let values = hall::values(file.as_deref(), set)?;

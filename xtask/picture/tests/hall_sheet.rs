@@ -97,8 +97,8 @@ fn a_tail_that_could_not_be_made_is_said_in_words_while_it_lasts() {
     for has_failed in [false, true, false] {
         harness.state_mut().sheet.warn_of_tail(has_failed);
         harness.run();
-        let said =
-            harness.query_by_label_contains("The new tail could not be made: the one before plays on.");
+        let said = harness
+            .query_by_label_contains("The new tail could not be built, so the previous one keeps playing.");
         assert_eq!(said.is_some(), has_failed);
     }
 }
@@ -192,7 +192,7 @@ fn a_hall_file_is_taken_as_whole_gestures_and_sets_what_it_names() {
     assert_eq!((value(&harness, TRIM.id), value(&harness, WET.id)), (-3.0, 60.0), "what it does not name");
     assert!(!harness.state().is_bypassed);
     assert!(harness.query_by_label("Long cue, built in").is_none(), "the menu closes");
-    assert!(harness.query_by_label_contains("Taken from 'Short cue'").is_some());
+    assert!(harness.query_by_label_contains("Loaded 'Short cue'").is_some());
     assert_eq!(harness.get_by_label("Hall files").value().as_deref(), Some("Short cue"));
     // What is said of it goes with the next edit, and the heading says that the hall is another.
     click(&mut harness, DECAY.name);
@@ -222,7 +222,7 @@ fn a_hall_is_saved_listed_and_taken_again_and_a_second_save_asks() {
     type_name(&mut harness, "Wide one");
     click(&mut harness, "Save");
     assert_eq!(std::fs::read_to_string(&path).expect("it is there"), text, "one click replaces nothing");
-    click(&mut harness, "Replace it");
+    click(&mut harness, "Replace");
     assert_ne!(std::fs::read_to_string(&path).expect("it is there"), text);
     // And back from the list: every number as it was saved.
     harness.state_mut().values = HALL_NUMBERS.map(|number| number.default);

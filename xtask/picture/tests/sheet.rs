@@ -107,7 +107,7 @@ fn every_control_has_its_name() {
         assert!(place(&harness, list.name()).is_positive(), "{}", list.name());
     }
     for name in
-        ["Compare dry", "Bypass", "Dark room", "Hall pre-delay", "Copy figures", "Player", "Player's staff"]
+        ["Compare dry", "Bypass", "Dark paper", "Hall pre-delay", "Copy values", "Player", "Facing handle"]
     {
         assert!(place(&harness, name).is_positive(), "{name}");
     }
@@ -183,8 +183,8 @@ fn a_tail_that_could_not_be_made_is_said_in_words_while_it_lasts() {
     for has_failed in [false, true, false] {
         harness.state_mut().sheet.warn_of_tail(has_failed);
         harness.run();
-        let said =
-            harness.query_by_label_contains("The new tail could not be made: the one before plays on.");
+        let said = harness
+            .query_by_label_contains("The new tail could not be built, so the previous one keeps playing.");
         assert_eq!(said.is_some(), has_failed);
     }
 }
@@ -314,11 +314,11 @@ fn a_drag_that_ends_in_the_frame_of_its_last_way_counts_whole() {
 #[test]
 fn the_staff_turns_the_player_and_the_rule_takes_bearing_and_width() {
     let mut harness = sheet();
-    let from = place(&harness, "Player's staff").center();
+    let from = place(&harness, "Facing handle").center();
     drag(&mut harness, from, from + egui::vec2(140.0, 0.0));
     assert_eq!(gesture(&harness.state().edits, &FACING).abs(), 180.0);
     let mut harness = sheet();
-    let from = place(&harness, "Bearing tick").center();
+    let from = place(&harness, "Bearing marker").center();
     drag(&mut harness, from, from + egui::vec2(100.0, 0.0));
     // 60 degrees are 300 points.
     let bearing_deg = gesture(&harness.state().edits, &BEARING);
@@ -333,7 +333,7 @@ fn the_staff_turns_the_player_and_the_rule_takes_bearing_and_width() {
 #[test]
 fn the_rear_wall_is_dragged_to_half_the_depth() {
     let mut harness = sheet();
-    let from = place(&harness, "Place of the rear wall").center();
+    let from = place(&harness, "Rear wall handle").center();
     drag(&mut harness, from, from - egui::vec2(132.0, 0.0));
     let depth_m = gesture(&harness.state().edits, &PLATFORM_DEPTH);
     assert!((depth_m - 6.0).abs() < 0.15, "{depth_m} m");
@@ -392,7 +392,7 @@ fn a_seat_file_is_taken_as_whole_gestures_and_sets_what_it_names() {
     key(&mut harness, Key::Escape);
     harness.run();
     assert!(harness.query_by_label("Flute, built in").is_none(), "Escape closes it");
-    assert!(harness.query_by_label_contains("Taken from 'Horns'").is_some());
+    assert!(harness.query_by_label_contains("Loaded 'Horns'").is_some());
     // What is said of it goes with the next edit, and the heading says that the seat is another.
     click(&mut harness, "Depth");
     key(&mut harness, Key::ArrowUp);
@@ -431,7 +431,7 @@ fn a_seat_is_saved_listed_and_taken_again_and_a_second_save_asks() {
     type_name(&mut harness, Filed::Seat, "Save this seat as", "Far one");
     click(&mut harness, "Save");
     assert_eq!(std::fs::read_to_string(&path).expect("it is there"), text, "one click replaces nothing");
-    click(&mut harness, "Replace it");
+    click(&mut harness, "Replace");
     let replaced = std::fs::read_to_string(&path).expect("it is there");
     assert!(replaced.contains("\ndepth = 6.5\n"), "{replaced}");
     // And back from the list.

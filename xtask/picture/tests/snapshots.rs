@@ -1,4 +1,5 @@
-//! Four seats, two halls and a menu look as they did; the pictures are in `tests/pictures`, made by `cargo xtask picture`.
+//! Four seats, two halls, a menu and the first session of the README look as they did; the pictures are in `tests/pictures`
+//! and `docs/pictures`. `ROSTRA_KEEP_PICTURES=1` makes them anew.
 //!
 //! Without any driver that draws there is nothing to compare: `cargo xtask test`
 //! installs one where it may, and else shows the step as skipped.
@@ -149,4 +150,57 @@ fn two_halls_look_as_they_did() {
         let share = different(&before, &elsewhere);
         assert!(share > MOST_DIFFERENT, "{name}: another gap changes {:.2} % only", 100.0 * share);
     }
+}
+
+/// A part of a sheet, points: left, top, width, height.
+type Part = [u32; 4];
+
+/// What the README shows of a seat's sheet, step by step: the name of the picture, what is set, and the part that is shown.
+///
+/// The channel is called "Horns 2", so the title block suggests a seat until the horns sit there.
+const STEPS: [(&str, &[&str], Part); 4] = [
+    ("1-insert", &[], [0, 0, 1000, 700]),
+    ("2-seat", &HORNS, [660, 0, 340, 140]),
+    ("3-platform", &LINKED, [660, 126, 340, 190]),
+    ("4-send", &LINKED, [0, 576, 420, 124]),
+];
+/// The seat that the title block suggests for horns.
+const HORNS: [&str; 5] = ["depth=10.5", "bearing=-22", "riser=0.9", "family=rear bell", "balance=65"];
+/// The same, on a platform that all channels share.
+const LINKED: [&str; 6] =
+    ["depth=10.5", "bearing=-22", "riser=0.9", "family=rear bell", "balance=65", "link=1"];
+
+/// Holds a picture against the one that is kept, or keeps it.
+fn hold(path: &Path, now: &RgbaImage) {
+    if std::env::var_os("ROSTRA_KEEP_PICTURES").is_some() {
+        now.save(path).expect("the picture is written");
+    }
+    let before = image::open(path).expect("a kept picture").to_rgba8();
+    let share = different(&before, now);
+    assert!(share <= MOST_DIFFERENT, "{}: {:.2} % of the pixels differ", path.display(), 100.0 * share);
+}
+
+#[test]
+fn the_first_session_looks_as_the_readme_shows_it() {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../docs/pictures");
+    for (name, wishes, [left, top, width, height]) in STEPS {
+        let wishes: Vec<String> = wishes.iter().map(|&wish| wish.to_owned()).collect();
+        let mut desk = Desk::new(values(&[], &wishes).expect("wishes"), false);
+        desk.sheet.name_track("Horns 2");
+        let sheet = match draw(desk, 1.0, 1.0) {
+            Ok(sheet) => sheet,
+            Err(why) => {
+                eprintln!("Skipped: {why:#}");
+                return;
+            }
+        };
+        let part = image::imageops::crop_imm(&sheet, left, top, width, height).to_image();
+        hold(&folder.join(format!("{name}.png")), &part);
+    }
+    let hall = drawn_hall(None, &[], false).expect("it drew before");
+    hold(&folder.join("5-hall.png"), &hall);
+    // The control: another step is another picture.
+    let first = image::open(folder.join("1-insert.png")).expect("a kept picture").to_rgba8();
+    let second = drawn(&HORNS, false).expect("it drew before");
+    assert!(different(&first, &second) > MOST_DIFFERENT, "a seat changes nothing");
 }

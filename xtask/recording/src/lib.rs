@@ -136,7 +136,7 @@ pub fn write_whole(path: &Path, bytes: impl AsRef<[u8]>) -> Result<()> {
 pub fn new_file_in(folder: &Path) -> Result<NewFile> {
     NewFile::within(folder).map_err(|error| match error.kind() {
         std::io::ErrorKind::NotFound => {
-            anyhow!("the folder {} is not there; make it, or choose another", folder.display())
+            anyhow!("the folder {} does not exist; create it, or choose another", folder.display())
         }
         // The error's own words name a file that nobody knows of.
         kind => anyhow!("the folder {} cannot be written to ({kind}); choose another", folder.display()),
@@ -285,7 +285,7 @@ mod tests {
             assert!(Recording::read(&path).unwrap() == recording, "is another one");
             fs::write(&path, &long[..long.len() - 800]).unwrap();
             let error = refusal(&path);
-            assert!(error.contains("promises 10001 frames, the file holds 9901"), "{error}");
+            assert!(error.contains("says 10001 frames, the file has 9901"), "{error}");
         }
         for at in [20, 28, 44, 60, 90, at + 4] {
             fs::write(&path, &long[..at]).unwrap();
@@ -299,7 +299,7 @@ mod tests {
         let path = folder.path().join("x.w64");
         fs::write(&path, [&b"riff\x2e\x91\xcf\x11\xa5\xd6\x28\xdb\x04\xc1\0\0"[..], &[0; 100]].concat())
             .unwrap();
-        assert!(refusal(&path).contains("export it as WAV: as RF64 or BW64"));
+        assert!(refusal(&path).contains("export it as WAV (RF64 or BW64"));
     }
 
     /// Writes a FLAC of frames of 65 535 zeros, 13 or 14 bytes each (RFC 9639, clauses 8.2 and 9).
@@ -333,7 +333,7 @@ mod tests {
             let before = MEMORY.current_usage();
             let error = format!("{:#}", Recording::read_within(&path, sound_bytes - 1).err().unwrap());
             assert!(
-                error.contains("is too long: it takes 0.07 GiB") && error.contains("--memory"),
+                error.contains("is too long: it needs at least 0.07 GiB") && error.contains("--memory"),
                 "{error}"
             );
             if promised > 0 {

@@ -92,7 +92,7 @@ impl Metadata {
                 None => false,
             };
         if !is_read {
-            metadata.left_out.push("what could not be read".to_owned());
+            metadata.left_out.push("unreadable data".to_owned());
         }
         metadata
     }
@@ -151,12 +151,12 @@ impl Metadata {
         let Chunk { id, bytes } = chunk;
         let kept = match &id {
             b"bext" => broadcast(bytes, to).ok_or("too short"),
-            b"iXML" => ixml(&bytes, from, to).ok_or("is no UTF-8"),
+            b"iXML" => ixml(&bytes, from, to).ok_or("not UTF-8"),
             b"cue " => Ok(cues(bytes)),
             b"LIST" if bytes.starts_with(b"INFO") => Ok(with_software(&bytes)),
             b"LIST" if bytes.starts_with(b"adtl") => Ok(bytes),
             b"chna" if from.channels == to.channels => Ok(bytes),
-            b"chna" => Err("the channels are others"),
+            b"chna" => Err("different channels"),
             _ if LASTING.contains(&&id) => Ok(bytes),
             _ => Err(""),
         };
@@ -183,7 +183,7 @@ impl Metadata {
                         }
                     }
                     // A WAV has no place for the time at which each was written.
-                    self.leave_out(id, "its times");
+                    self.leave_out(id, "its timestamps");
                 }
                 b"INST" if bytes.len() >= 20 => instrument = Some(bytes),
                 b"ID3 " => id3 = Some(bytes),
@@ -833,7 +833,7 @@ pub(crate) mod tests {
         let metadata = placed(&broadcast_wav());
         assert_eq!(ids(&metadata.before), ["bext", "iXML"]);
         assert_eq!(ids(&metadata.behind), ["cue ", "LIST", "LIST", "smpl", "axml", "id3 "]);
-        assert_eq!(metadata.note().unwrap(), "note: not carried over: chna (the channels are others), abcd");
+        assert_eq!(metadata.note().unwrap(), "note: not carried over: chna (different channels), abcd");
 
         let (was, is) = (bext(2), bytes_of(&metadata, b"bext", b""));
         assert_eq!(is[..348], was[..348], "description, time reference, version");
@@ -887,7 +887,7 @@ pub(crate) mod tests {
     fn markers_names_and_loops_of_an_aiff_become_those_of_a_wav() {
         let metadata = placed(&aiff_with_marks());
         assert_eq!(ids(&metadata.behind), ["inst", "smpl", "cue ", "LIST", "LIST"]);
-        assert_eq!(metadata.note().unwrap(), "note: not carried over: COMT (its times), APPL");
+        assert_eq!(metadata.note().unwrap(), "note: not carried over: COMT (its timestamps), APPL");
         let cue = bytes_of(&metadata, b"cue ", b"");
         let number = |bytes: &[u8], at: usize| u32::from_le_bytes(bytes[at..at + 4].try_into().unwrap());
         assert_eq!([0, 4, 8, 24, 28, 32, 48].map(|at| number(cue, at)), [2, 1, 10, 10, 2, 40, 40]);

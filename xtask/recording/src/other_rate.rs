@@ -19,7 +19,7 @@ impl Recording {
             return Ok(self);
         }
         let refused = |why: String| {
-            anyhow!("the sound cannot be brought from {} to {rate_hz} Hz ({why})", self.rate_hz)
+            anyhow!("the sound cannot be converted from {} to {rate_hz} Hz ({why})", self.rate_hz)
         };
         let (count, frames) = (self.channels.len(), self.frames());
         let (from, to) = (self.rate_hz as usize, rate_hz as usize);

@@ -66,18 +66,18 @@ pub(crate) fn unwound(read: impl FnOnce() -> Result<Recording>) -> Result<Record
 pub(crate) fn read(path: &Path, most_bytes: u64) -> Result<Recording> {
     let metadata = fs::metadata(path).map_err(|error| match error.kind() {
         io::ErrorKind::NotFound => anyhow!("there is no such file; check the path"),
-        _ => anyhow!("cannot be read ({error}); check who may read it"),
+        _ => anyhow!("cannot be read ({error}); check its permissions"),
     })?;
-    ensure!(!metadata.is_dir(), "is a folder; name the recordings in it");
+    ensure!(!metadata.is_dir(), "is a folder; give the recordings in it by name");
     ensure!(metadata.len() > 0, "is empty (0 bytes); export it again");
     let open =
-        || File::open(path).map_err(|error| anyhow!("cannot be read ({error}); check who may read it"));
+        || File::open(path).map_err(|error| anyhow!("cannot be read ({error}); check its permissions"));
     let mut file = open()?;
     let mut marker = [0_u8; 4];
     let is_whole = file.read_exact(&mut marker).is_ok();
     ensure!(
         !is_whole || marker != *b"riff",
-        "is a W64 file, which is not read; export it as WAV: as RF64 or BW64 that, too, can be longer than 4 GiB"
+        "is a W64 file, which is not supported; export it as WAV (RF64 or BW64 if it is longer than 4 GiB)"
     );
     let form = Form::of(marker);
     let looks_right = is_whole && (form.is_some() || marker == *b"fLaC");
@@ -122,7 +122,7 @@ impl Sound {
         let gib = |bytes: u64| bytes as f64 / f64::from(1 << 30);
         ensure!(
             bytes <= self.most_bytes,
-            "is too long: it takes {:.2} GiB of memory or more, and {:.2} GiB are allowed; export it in parts, or allow more with --memory where a command takes it",
+            "is too long: it needs at least {:.2} GiB of memory, and {:.2} GiB are allowed; export it in parts, or allow more with --memory where the command has it",
             gib(bytes),
             gib(self.most_bytes)
         );
@@ -141,13 +141,13 @@ impl Sound {
             })?;
         let track = format
             .default_track(TrackType::Audio)
-            .ok_or_else(|| anyhow!("holds no sound; export it again as {READABLE}"))?;
+            .ok_or_else(|| anyhow!("contains no audio; export it again as {READABLE}"))?;
         let (track_id, promised_frames) = (track.id, track.num_frames);
         let params = track
             .codec_params
             .as_ref()
             .and_then(|params| params.audio())
-            .ok_or_else(|| anyhow!("holds no sound; export it again as {READABLE}"))?
+            .ok_or_else(|| anyhow!("contains no audio; export it again as {READABLE}"))?
             .clone();
 
         let rate_hz =
@@ -175,7 +175,7 @@ impl Sound {
 
         let mut decoder = symphonia::default::get_codecs()
             .make_audio_decoder(&params, &AudioDecoderOptions::default())
-            .map_err(|error| anyhow!("its coding cannot be read ({error}); export it as PCM or FLAC"))?;
+            .map_err(|error| anyhow!("its encoding is not supported ({error}); export it as PCM or FLAC"))?;
         let mut block: Vec<Vec<f32>> = Vec::new();
         loop {
             let at_s = self.frames() as f64 / f64::from(rate_hz);
@@ -214,7 +214,7 @@ impl Sound {
         let of = |id: &[u8; 4]| places.iter().find(|place| place.id == *id).copied();
         let format = of(b"COMM").filter(|place| place.bytes < MOST_FORMAT_BYTES).ok_or_else(damaged)?;
         let format = format.read(file).map_err(|_| damaged())?;
-        let sound = of(b"SSND").ok_or_else(|| anyhow!("holds no sound; export it again as {READABLE}"))?;
+        let sound = of(b"SSND").ok_or_else(|| anyhow!("contains no audio; export it again as {READABLE}"))?;
         let padding = &[0][..format.len() % 2];
         let bytes = 4 + 8 + format.len() as u64 + padding.len() as u64 + 8 + sound.bytes;
         let mut head = b"FORM".to_vec();
@@ -235,11 +235,11 @@ impl Sound {
         let of = |id: &[u8; 4]| places.iter().find(|place| place.id == *id).copied();
         let format = of(b"fmt ").filter(|place| place.bytes < MOST_FORMAT_BYTES).ok_or_else(damaged)?;
         let format = format.read(file).map_err(|_| damaged())?;
-        let data = of(b"data").ok_or_else(|| anyhow!("holds no sound; export it again as {READABLE}"))?;
+        let data = of(b"data").ok_or_else(|| anyhow!("contains no audio; export it again as {READABLE}"))?;
         let frame_bytes = u64::from(u16::from_le_bytes(
             format.get(12..14).and_then(|bytes| bytes.try_into().ok()).ok_or_else(damaged)?,
         ));
-        ensure!(frame_bytes > 0, "its header says that a frame has no bytes; export it again as {READABLE}");
+        ensure!(frame_bytes > 0, "its header gives a frame size of 0 bytes; export it again as {READABLE}");
         let held = file.metadata().map_err(|_| damaged())?.len().saturating_sub(data.start).min(data.bytes);
         let part_bytes = PART_BYTES / frame_bytes * frame_bytes;
         let padding = &[0][..format.len() % 2];
@@ -269,10 +269,10 @@ impl Sound {
         let (held, promised) = (recording.frames() as u64, self.promised);
         ensure!(
             held >= promised,
-            "is cut off: its header promises {promised} frames, the file holds {held} ({:.3} s); copy or export it again",
+            "is cut off: its header says {promised} frames, the file has {held} ({:.3} s); copy or export it again",
             recording.seconds()
         );
-        ensure!(held > 0, "holds no sound (0 frames); export it again");
+        ensure!(held > 0, "contains no audio (0 frames); export it again");
         check_finite(&recording)?;
         Ok(recording)
     }
@@ -346,7 +346,7 @@ fn check_finite(recording: &Recording) -> Result<()> {
     };
     let what = if recording.channels[channel][frame].is_nan() { "is not a number" } else { "is infinite" };
     bail!(
-        "holds a sample that {what} at {:.3} s (channel {}); repair or export it again",
+        "has a sample that {what} at {:.3} s (channel {}); repair or export it again",
         frame as f64 / f64::from(recording.rate_hz),
         channel + 1
     )

@@ -224,12 +224,12 @@ fn code(recording: &Recording) -> Result<Coded> {
         .collect();
     let config = flacenc::config::Encoder::default()
         .into_verified()
-        .map_err(|(_, error)| anyhow!("the FLAC encoder refuses its own settings ({error})"))?;
+        .map_err(|(_, error)| anyhow!("the FLAC encoder rejects its own settings ({error})"))?;
     let source = flacenc::source::MemSource::from_samples(&samples, count, 16, recording.rate_hz as usize);
     let stream = flacenc::encode_with_fixed_block_size(&config, source, BLOCK_FRAMES)
-        .map_err(|error| anyhow!("the report's sound cannot be coded ({error})"))?;
+        .map_err(|error| anyhow!("the report's audio cannot be encoded ({error})"))?;
     let mut sink = ByteSink::new();
-    stream.write(&mut sink).map_err(|error| anyhow!("the report's sound cannot be coded ({error})"))?;
+    stream.write(&mut sink).map_err(|error| anyhow!("the report's audio cannot be encoded ({error})"))?;
     Ok(Coded { bytes: sink.into_inner() })
 }
 

@@ -60,14 +60,14 @@ pub(super) fn print(findings: &Findings) {
             or_dash(hall.mono.map(|sum| sum.change_db), 1)
         );
     } else {
-        say!("hall        none: the plan names none, or it could not be had");
+        say!("hall        none: the plan names none, or it could not be rendered");
     }
     for (name, loudness, gain_db, sum) in [
         ("dry mix", levelled.dry, levelled.dry_gain_db, findings.mixes.dry_mono),
         ("placed mix", levelled.placed, levelled.placed_gain_db, findings.mixes.placed_mono),
     ] {
         say!(
-            "{name:11} {} LUFS, {:.1} dBTP as summed, moved by {gain_db:+.2} dB; mono {} dB, correlation {}",
+            "{name:11} {} LUFS, {:.1} dBTP as summed, adjusted by {gain_db:+.2} dB; mono {} dB, correlation {}",
             or_dash(loudness.integrated_lufs, 1),
             decibels(loudness.true_peak),
             or_dash(sum.map(|sum| sum.change_db), 1),

@@ -52,7 +52,7 @@ impl<'a> Hall<'a> {
             set_ms
         } else {
             let text = instance.default_text(PRE_DELAY)?;
-            leading_number(&text).map(|(number, _)| number).context("the hall's pre-delay is no number")?
+            leading_number(&text).map(|(number, _)| number).context("the hall's pre-delay is not a number")?
         };
         let lets_through = settings.iter().any(|setting| match (setting.id, &setting.plain) {
             (WET, Plain::Number(share_pct)) => *share_pct < 100.0,

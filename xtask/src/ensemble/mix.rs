@@ -24,7 +24,7 @@ impl Sum {
     /// When the stem has another rate.
     pub(crate) fn add(&mut self, stem: &Recording, gain: f64) -> Result<()> {
         let rate_hz = self.recording.rate_hz;
-        ensure!(stem.rate_hz == rate_hz, "has {} Hz, the mix {rate_hz} Hz", stem.rate_hz);
+        ensure!(stem.rate_hz == rate_hz, "has a sample rate of {} Hz, the mix {rate_hz} Hz", stem.rate_hz);
         for (index, sum) in self.recording.channels.iter_mut().enumerate() {
             let channel = &stem.channels[index.min(stem.channels.len() - 1)];
             if sum.len() < channel.len() {

@@ -27,11 +27,11 @@ use crate::workspace::shown;
 
 /// Keys of a plan.
 const PLAN_KEYS: [&str; 9] =
-    ["name", "cue", "note", "platform", "hall", "hall_level_db", "listen", "practice", "stem"];
+    ["name", "cue", "note", "platform", "hall", "hall_level_db", "listen", "expect", "stem"];
 /// Keys of a stem.
 const STEM_KEYS: [&str; 6] = ["file", "seat", "name", "gain_db", "send_db", "set"];
 /// Keys of what common practice is expected to give.
-const PRACTICE_KEYS: [&str; 2] = ["front", "back"];
+const EXPECT_KEYS: [&str; 2] = ["front", "back"];
 
 /// Gains that a plan may ask for, dB.
 ///
@@ -140,7 +140,9 @@ impl PlanFile {
         let table = DeTable::parse(text).map_err(|error| {
             let from = source.from(&error.span().unwrap_or(0..0));
             let what = error.message().lines().collect::<Vec<_>>().join(", ");
-            anyhow!("{from}: is not TOML ({what}); write one \"key = value\" a line, and texts in quotes")
+            anyhow!(
+                "{from}: is not valid TOML ({what}); write one \"key = value\" per line, with text in quotes"
+            )
         })?;
         let mut plan = Self::default();
         // Whatever a text is meant to be: where a file lies under it, nothing may be written over that.
@@ -159,7 +161,16 @@ impl PlanFile {
                 "hall" => field.path_or_name().map(|path| plan.hall = Some((path, field.from()))),
                 "hall_level_db" => field.gain_db().map(|gain_db| plan.hall_level_db = gain_db),
                 "listen" => field.texts().map(|texts| plan.listen = texts),
-                "practice" => field.practice(&mut keep).map(|practice| plan.practice = practice),
+                // Plans written before it was renamed say `practice`.
+                "expect" | "practice" => field.practice(&mut keep).and_then(|practice| {
+                    let from = &practice.from;
+                    ensure!(
+                        plan.practice.from.is_empty(),
+                        "{from}: [practice] is the old name of [expect]; keep one of the two"
+                    );
+                    plan.practice = practice;
+                    Ok(())
+                }),
                 "stem" => field.stems(&mut keep, &mut plan.named).map(|stems| plan.stems = stems),
                 _ => Err(field.unknown("a plan", &PLAN_KEYS)),
             };
@@ -177,14 +188,14 @@ impl PlanFile {
 fn text_of(path: &Path) -> Result<String> {
     // Before it is opened: opening a pipe waits for whoever writes into it.
     let metadata = path.metadata().map_err(|error| anyhow!("cannot be read ({error}); check the path"))?;
-    ensure!(metadata.is_file(), "is no file that can be read; name the plan, a TOML file");
+    ensure!(metadata.is_file(), "is not a readable file; give the path of the plan, a TOML file");
     let mut bytes = Vec::new();
     fs::File::open(path)
         .and_then(|file| file.take(MOST_BYTES + 1).read_to_end(&mut bytes))
-        .map_err(|error| anyhow!("cannot be read ({error}); check who may read it"))?;
+        .map_err(|error| anyhow!("cannot be read ({error}); check its permissions"))?;
     ensure!(
         bytes.len() as u64 <= MOST_BYTES,
-        "is larger than {MOST_BYTES} bytes; a plan has a few lines for each stem, so look for the right file"
+        "is larger than {MOST_BYTES} bytes; a plan has a few lines for each stem, so check that it is the right file"
     );
     String::from_utf8(bytes).map_err(|error| {
         let line = error.as_bytes()[..error.utf8_error().valid_up_to()].iter().filter(|byte| **byte == b'\n');
@@ -258,9 +269,9 @@ impl<'t> Field<'_, 't> {
         match self.value.get_ref() {
             DeValue::String(text) if !text.trim().is_empty() => Ok(text.trim().to_owned()),
             DeValue::String(_) => {
-                bail!("{}: {} is empty; write a text, or leave it out", self.from(), self.key())
+                bail!("{}: {} is empty; write some text, or leave it out", self.from(), self.key())
             }
-            _ => bail!("{}: {} is no text; write it in quotes", self.from(), self.key()),
+            _ => bail!("{}: {} must be text; write it in quotes", self.from(), self.key()),
         }
     }
 
@@ -269,7 +280,7 @@ impl<'t> Field<'_, 't> {
         let text = self.text()?;
         ensure!(
             !text.chars().any(char::is_control),
-            "{}: {} has a line break, a tab or the like in it; write it in one line",
+            "{}: {} contains a line break, a tab or another control character; write it on one line",
             self.from(),
             self.key()
         );
@@ -292,7 +303,7 @@ impl<'t> Field<'_, 't> {
 
     fn texts(&self) -> Result<Vec<String>> {
         let DeValue::Array(values) = self.value.get_ref() else {
-            bail!("{}: {} is no list; write [\"one\", \"two\"]", self.from(), self.key());
+            bail!("{}: {} must be a list; write [\"one\", \"two\"]", self.from(), self.key());
         };
         values.iter().map(|value| Field { value, ..*self }.text()).collect()
     }
@@ -303,7 +314,7 @@ impl<'t> Field<'_, 't> {
             .and_then(|text| text.parse::<f64>().ok())
             .filter(|gain_db| gain_db.is_finite())
             .ok_or_else(|| {
-                anyhow!("{from}: {key} is no number; write decibels without a unit, as in {key} = -3.0")
+                anyhow!("{from}: {key} must be a number; write decibels without a unit, as in {key} = -3.0")
             })?;
         ensure!(
             GAINS_DB.contains(&gain_db),
@@ -322,7 +333,7 @@ impl<'t> Field<'_, 't> {
             let outcome = match field.key() {
                 "front" => field.texts().map(|names| practice.front = names),
                 "back" => field.texts().map(|names| practice.back = names),
-                _ => Err(field.unknown("[practice]", &PRACTICE_KEYS)),
+                _ => Err(field.unknown("[expect]", &EXPECT_KEYS)),
             };
             outcome.unwrap_or_else(&mut *keep);
         }
@@ -332,7 +343,12 @@ impl<'t> Field<'_, 't> {
     fn table(&self, example: &str) -> Result<&DeTable<'t>> {
         match self.value.get_ref() {
             DeValue::Table(table) => Ok(table),
-            _ => bail!("{}: {} is no table; write {} = {{ {example} }}", self.from(), self.key(), self.key()),
+            _ => bail!(
+                "{}: {} must be a table; write {} = {{ {example} }}",
+                self.from(),
+                self.key(),
+                self.key()
+            ),
         }
     }
 
@@ -343,12 +359,12 @@ impl<'t> Field<'_, 't> {
         named: &mut Vec<PathBuf>,
     ) -> Result<Vec<StemEntry>> {
         let DeValue::Array(values) = self.value.get_ref() else {
-            bail!("{}: stem is no list; write [[stem]] above each, with two brackets", self.from());
+            bail!("{}: stem must be a list; write [[stem]] above each, with two brackets", self.from());
         };
         let mut stems = Vec::new();
         for value in values {
             let DeValue::Table(table) = value.get_ref() else {
-                bail!("{}: stem is no list of tables; write [[stem]] above each", self.from());
+                bail!("{}: stem must be a list of tables; write [[stem]] above each", self.from());
             };
             let from = self.source.from(&value.span());
             let mut is_whole = true;
@@ -403,7 +419,7 @@ impl<'t> Field<'_, 't> {
                 let field = Field { key, value, ..*self };
                 let value = plain_text(value.get_ref()).ok_or_else(|| {
                     anyhow!(
-                        "{}: {} is no plain value; write a number, or a name in quotes",
+                        "{}: {} must be a plain value; write a number, or a name in quotes",
                         field.from(),
                         field.called()
                     )
@@ -461,7 +477,7 @@ platform = "p.toml"
 hall = "h.toml"
 hall_level_db = -3
 listen = ["one", "two"]
-[practice]
+[expect]
 front = ["Violins"]
 back = ["Horns"]
 
@@ -494,6 +510,19 @@ send_db = +2.0
     }
 
     #[test]
+    fn the_old_name_of_what_is_expected_still_loads_and_the_two_are_not_mixed() {
+        let front = "front = [\"Violins\"]\n";
+        for word in ["expect", "practice"] {
+            let plan = parse(&format!("[{word}]\n{front}"));
+            assert!(plan.faults.is_empty(), "{word}: {:?}", plan.faults);
+            assert_eq!(plan.practice.front, ["Violins"]);
+        }
+        let both = parse(&format!("[expect]\n{front}[practice]\nfront = [\"Horns\"]\n"));
+        assert!(both.faults[0].contains("keep one of the two"), "{:?}", both.faults);
+        assert_eq!(both.practice.front, ["Violins"]);
+    }
+
+    #[test]
     fn a_name_of_a_file_at_hand_is_no_path() {
         let plan = parse("platform = \"Large, plaster\"\n[[stem]]\nfile = \"a.wav\"\nseat = \"own/horns\"\n");
         assert_eq!(plan.platform.as_deref(), Some(Path::new("Large, plaster")));
@@ -510,13 +539,13 @@ send_db = +2.0
             ("zzz = 1\n", 1, "it can have: name"),
             ("name = 3\n", 1, "in quotes"),
             ("name = \"x\"\ncue = \"\"\n", 2, "is empty"),
-            ("hall_level_db = \"loud\"\n", 1, "is no number"),
-            ("hall_level_db = nan\n", 1, "is no number"),
+            ("hall_level_db = \"loud\"\n", 1, "must be a number"),
+            ("hall_level_db = nan\n", 1, "must be a number"),
             ("hall_level_db = 90.0\n", 1, "-60 to 24 dB"),
-            ("listen = \"one\"\n", 1, "is no list"),
+            ("listen = \"one\"\n", 1, "must be a list"),
             ("listen = [\"one\", 2]\n", 1, "in quotes"),
-            ("practice = 3\n", 1, "is no table"),
-            ("[practice]\nfrnt = [\"a\"]\n", 2, "did you mean \"front\""),
+            ("expect = 3\n", 1, "must be a table"),
+            ("[expect]\nfrnt = [\"a\"]\n", 2, "did you mean \"front\""),
         ] {
             let plan = parse(&format!("{text}{good}"));
             assert_eq!(plan.faults.len(), 1, "{text:?}: {:?}", plan.faults);
@@ -536,7 +565,7 @@ send_db = +2.0
             ("seat = \"s.toml\"\n", 4, "has no file"),
             ("file = \"b.wav\"\n", 4, "has no seat"),
             ("file = \"b.wav\"\nset = { depth = [1] }\n", 6, "no plain value"),
-            ("file = \"b.wav\"\nset = 3\n", 6, "is no table"),
+            ("file = \"b.wav\"\nset = 3\n", 6, "must be a table"),
             ("file = 3\nseat = \"s.toml\"\n", 5, "in quotes"),
             ("file = \"b.wav\"\nseat = \"s.toml\"\ngain_db = \"-3 dB\"\n", 7, "without a unit"),
         ] {
@@ -594,7 +623,7 @@ send_db = +2.0
         "[",
         "]",
         "[[stem]]\n",
-        "[practice]\n",
+        "[expect]\n",
         "{",
         "}",
         " = ",
@@ -663,7 +692,7 @@ send_db = +2.0
             error
         };
         assert!(refusal(&path).contains("check the path"));
-        assert!(refusal(folder.path()).contains("no file that can be read"));
+        assert!(refusal(folder.path()).contains("is not a readable file"));
         fs::write(&path, vec![b'#'; MOST_BYTES as usize + 1]).unwrap();
         assert!(refusal(&path).contains("larger than"));
         fs::write(&path, b"name = \"x\"\ncue = \"\xFF\"\n").unwrap();
@@ -676,7 +705,7 @@ send_db = +2.0
         for text in ["name = \"a\\nb\"\n", "cue = \"a\\u001Bb\"\n", "hall = \"a\\tb\"\n"] {
             let plan = parse(&format!("{text}{good}"));
             assert!(
-                plan.faults.len() == 1 && plan.faults[0].contains("write it in one line"),
+                plan.faults.len() == 1 && plan.faults[0].contains("write it on one line"),
                 "{:?}",
                 plan.faults
             );
@@ -686,7 +715,7 @@ send_db = +2.0
         assert_eq!(
             plan.faults,
             [
-                "plan.toml, line 1: a plan has no \"a b\"; it can have: name, cue, note, platform, hall, hall_level_db, listen, practice, stem"
+                "plan.toml, line 1: a plan has no \"a b\"; it can have: name, cue, note, platform, hall, hall_level_db, listen, expect, stem"
             ]
         );
     }
@@ -694,7 +723,7 @@ send_db = +2.0
     /// Lines of plans, good and bad, in any order.
     fn made_up() -> impl Strategy<Value = Vec<u8>> {
         let odd = ["zzz", "fle", "a.b", "\"a\\nb\"", "\"\""];
-        let keys: Vec<&str> = [&PLAN_KEYS[..], &STEM_KEYS, &PRACTICE_KEYS, &odd].concat();
+        let keys: Vec<&str> = [&PLAN_KEYS[..], &STEM_KEYS, &EXPECT_KEYS, &odd].concat();
         let values = [
             "\"a.wav\"",
             "\"own/x\"",

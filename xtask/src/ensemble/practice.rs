@@ -36,7 +36,7 @@ pub(crate) fn expectations(practice: &Practice, stems: &[Placed]) -> (Vec<Expect
                 let meant = meant.map_or_else(String::new, |meant| format!("; did you mean \"{meant}\"?"));
                 let name = in_a_line(name);
                 unknown
-                    .push(format!("{}: no stem that was placed is called \"{name}\"{meant}", practice.from));
+                    .push(format!("{}: none of the placed stems is called \"{name}\"{meant}", practice.from));
             }
         }
         stems.iter().map(|stem| names.iter().any(|name| stem.is_called(name))).collect()
@@ -56,17 +56,17 @@ pub(crate) fn expectations(practice: &Practice, stems: &[Placed]) -> (Vec<Expect
         found.extend(below("back has the most platform", &platform, &all(&back), &back));
     }
     if front.contains(&true) {
-        found.extend(below("front loses the least top on its way", &lost, &front, &all(&front)));
+        found.extend(below("front loses the least top to air", &lost, &front, &all(&front)));
     }
     if back.contains(&true) {
-        found.extend(below("back loses the most top on its way", &lost, &all(&back), &back));
+        found.extend(below("back loses the most top to air", &lost, &all(&back), &back));
     }
     if let Some(brightness) = brightness {
         if front.contains(&true) {
-            found.extend(below("front is brightest of all", &brightness, &all(&front), &front));
+            found.extend(below("front is brightest", &brightness, &all(&front), &front));
         }
         if back.contains(&true) {
-            found.extend(below("back is darkest of all", &brightness, &back, &all(&back)));
+            found.extend(below("back is darkest", &brightness, &back, &all(&back)));
         }
         if front.contains(&true) && back.contains(&true) {
             found.extend(below("front is brighter than back", &brightness, &back, &front));

@@ -54,7 +54,7 @@ fn page(findings: &Findings, phases: &Phases) -> Markup {
                     @if let Some(cue) = &plan.cue { p.cue { (cue) } }
                     p.caution {
                         strong { "Start at a low level." }
-                        " Then turn up to where you work. A platform and a hall make channels louder than they were dry, and comparing invites turning up; the players here are levelled, the files beside this page are not."
+                        " Then turn up to your working level. A platform and a hall make channels louder than they were dry, and A/B comparison tempts you to turn up; the players on this page are loudness-matched, the files beside it are not."
                     }
                 }
                 main {
@@ -80,14 +80,14 @@ fn told(findings: &Findings) -> Markup {
     html! {
         @if !findings.faults.is_empty() {
             section.told aria-labelledby="faults" {
-                h2 id="faults" { "Left out" }
-                p { "These could not be had. All else of the plan was rendered." }
+                h2 id="faults" { "Not rendered" }
+                p { "These could not be rendered. Everything else in the plan was." }
                 ul { @for fault in &findings.faults { li { (fault) } } }
             }
         }
         @if !findings.warnings.is_empty() {
             section.told aria-labelledby="warnings" {
-                h2 id="warnings" { "Worth a look" }
+                h2 id="warnings" { "Worth checking" }
                 ul { @for warning in &findings.warnings { li { (warning) } } }
             }
         }
@@ -106,18 +106,18 @@ fn mixes(findings: &Findings) -> Markup {
             }
             @if let Some(lufs) = levelled.ended_lufs() {
                 p {
-                    "Both files have an integrated loudness of " (level_text(lufs, 1)) " LUFS (EBU R 128). For that the dry mix was moved by "
-                    (gain_text(levelled.dry_gain_db, 2)) " dB and the placed one by " (gain_text(levelled.placed_gain_db, 2))
+                    "Both files have an integrated loudness of " (level_text(lufs, 1)) " LUFS (EBU R 128). To get there the dry mix was adjusted by "
+                    (gain_text(levelled.dry_gain_db, 2)) " dB and the placed mix by " (gain_text(levelled.placed_gain_db, 2))
                     " dB; their true peaks are " (level_text(levelled.ended_dbtp()[0], 1)) " and " (level_text(levelled.ended_dbtp()[1], 1))
-                    " dBTP. Dry stems of one channel stand in the centre of the dry mix, alike on both sides."
+                    " dBTP. Mono stems sit in the centre of the dry mix, equal on both sides."
                 }
             }
             @match &findings.hall {
                 Some(hall) => p {
                     "The placed mix is the sum of all placed stems and of the hall " strong { (hall.name) }
-                    ", which comes back at " (gain_text(hall.level_db, 1)) " dB."
+                    ", returned at " (gain_text(hall.level_db, 1)) " dB."
                 },
-                None => p { strong { "No hall: " } "the plan names none, or it could not be had. The placed mix is the sum of the placed stems alone." },
+                None => p { strong { "No hall: " } "the plan names none, or it could not be rendered. The placed mix is the sum of the placed stems only." },
             }
             @if !findings.plan.listen.is_empty() {
                 h3 { "Listen for" }
@@ -132,7 +132,7 @@ fn seats(findings: &Findings) -> Markup {
         section aria-labelledby="seats" {
             h2 id="seats" { "Seats" }
             div.wide {
-                img alt="The platform in plan and in section, to one scale, with a lettered tick for each seat; the table below has the same letters."
+                img alt="Plan and section of the platform, to one scale, with a lettered tick for each seat; the table below uses the same letters."
                     src=(data("image/png", &findings.picture));
             }
         }
@@ -146,15 +146,15 @@ fn figures(findings: &Findings) -> Markup {
             h2 id="figures" { "What each seat does" }
             div.wide {
                 table {
-                    caption { "Mid-band figures are those of 500 Hz and 1 kHz. What each means stands under " a href="#definitions" { "How it was measured" } "." }
+                    caption { "Mid-band values are the mean of 500 Hz and 1 kHz. Each is explained under " a href="#definitions" { "How it was measured" } "." }
                     thead {
                         tr {
                             th scope="col" { "" }
                             th.name scope="col" { "Stem" }
                             (head("Distance", "m"))
-                            (head("Direct to reflected", "dB"))
-                            (head("Send to the hall", "dB"))
-                            @if has_hall { (head("Pre-delay it hears", "ms")) }
+                            (head("Direct-to-reflected ratio", "dB"))
+                            (head("Hall send", "dB"))
+                            @if has_hall { (head("Effective pre-delay", "ms")) }
                             (head("Decay", "s"))
                             (head("Clarity C80", "dB"))
                             @if has_hall { (head("Clarity with hall", "dB")) }
@@ -195,12 +195,12 @@ fn figures(findings: &Findings) -> Markup {
 fn practice(findings: &Findings) -> Markup {
     html! {
         section aria-labelledby="practice" {
-            h2 id="practice" { "Platform against brightness" }
+            h2 id="practice" { "Depth and brightness" }
             div.wide { (chart(&findings.stems)) }
             @if findings.expectations.is_empty() {
-                p { "The plan does not say which stems stand in front and which at the back, so nothing is held against common practice." }
+                p { "The plan does not say which stems sit at the front and which at the back, so nothing is checked against common practice." }
             } @else {
-                p { "Common practice (no source): front strings carry the least platform and are brightest, horns at the back carry the most and are darkest. Between the two stems that come nearest to breaking it:" }
+                p { "Common practice (no source): front strings have the least platform and are brightest, horns at the back have the most and are darkest. Each line names the two stems that come closest to breaking it:" }
                 ul {
                     @for expectation in &findings.expectations {
                         li {
@@ -210,7 +210,7 @@ fn practice(findings: &Findings) -> Markup {
                     }
                 }
                 @if findings.expectations.iter().any(|expectation| !expectation.holds) {
-                    p { "Brightness holds how an instrument throws its sound, and not its seat alone: a top plate sends its highest octaves to the canopy, so that violins come out darker than instruments that face the pickup." }
+                    p { "Brightness depends on how an instrument radiates as well as on its seat: a top plate sends its highest octaves to the canopy, so violins come out darker than instruments that face the microphones." }
                 }
             }
         }
@@ -225,7 +225,7 @@ fn balance(findings: &Findings) -> Markup {
             h2 id="balance" { "Balance and mono" }
             div.wide {
                 table {
-                    caption { "Stems as their seats leave them; nothing is normalised. A mono change beyond \u{2212}3.0 dB is marked: the channels cancel." }
+                    caption { "Stems as they leave their seats; nothing is normalised. A mono change beyond \u{2212}3.0 dB is marked: the channels cancel." }
                     thead {
                         tr {
                             th scope="col" { "" }
@@ -301,13 +301,13 @@ fn listening(findings: &Findings) -> Markup {
     html! {
         section aria-labelledby="listening" {
             h2 id="listening" { "Every stem, dry and placed" }
-            p { "The loudest stretch of each dry stem, and the same stretch placed, without the hall. Both play at one loudness, \u{2212}23 LUFS where peaks allow it (EBU R 128), in 16 bits; so a stem is not as loud here as in the mix." @if played_rate_hz(findings.rate_hz) != findings.rate_hz { " They play at " (played_rate_hz(findings.rate_hz)) " Hz; the files beside this page have " (findings.rate_hz) " Hz." } }
+            p { "The loudest passage of each dry stem, and the same passage placed, without the hall. Both play at one loudness, \u{2212}23 LUFS where peaks allow (EBU R 128), in 16 bits, so a stem is not as loud here as in the mix." @if played_rate_hz(findings.rate_hz) != findings.rate_hz { " They play at " (played_rate_hz(findings.rate_hz)) " Hz; the files beside this page have " (findings.rate_hz) " Hz." } }
             div.pairs {
                 @for stem in &findings.stems {
                     @if let Some(compared) = &stem.compared {
                         (pair(&format!("{}  {}", stem.letter, stem.name), compared))
                     } @else {
-                        figure { figcaption { (stem.letter) "  " (stem.name) } "Nothing to play: silent, shorter than 0.4 s, or one of more stems than this page has room for." }
+                        figure { figcaption { (stem.letter) "  " (stem.name) } "Nothing to play: the stem is silent, shorter than 0.4 s, or beyond the number of stems that fit on this page." }
                     }
                 }
             }
@@ -342,32 +342,32 @@ fn definitions(findings: &Findings) -> Markup {
     html! {
         section aria-labelledby="definitions" {
             h2 id="definitions" { "How it was measured" }
-            p { "Every stem went through the built plug-in, as a host runs it offline. A unit impulse went through each seat too; decay, clarity and brightness are measured on what came out, both channels together." }
+            p { "Every stem was rendered offline through the plug-in itself. A unit impulse was rendered through each seat too; decay, clarity and brightness are measured on that output, both channels together." }
             dl {
-                dt { "Direct to reflected" }
-                dd { "The direct sound against all reflections and the tail of the platform, mid-band, with the platform balance. The plug-in\u{2019}s own figure. More means nearer." }
-                dt { "Send to the hall" }
-                dd { "Level at which the placed stem goes to the hall\u{2019}s bus, so that the hall answers the player\u{2019}s power alike from every seat; against a player of even radiation at 4 m. The plan\u{2019}s own send_db is added." }
+                dt { "Direct-to-reflected ratio" }
+                dd { "Direct sound relative to all reflections and the tail of the platform, mid-band, including the platform balance. The plug-in shows the same value. Higher means closer." }
+                dt { "Hall send" }
+                dd { "Post-insert level at which the placed stem is sent to the hall\u{2019}s bus, so that the hall responds equally to a player\u{2019}s power from every seat; relative to an omnidirectional player at 4 m. The plan\u{2019}s own send_db is added." }
                 @if findings.hall.is_some() {
-                    dt { "Pre-delay it hears" }
-                    dd { "Time from the direct sound of this seat to the hall\u{2019}s answer: the hall\u{2019}s pre-delay and the longer way from this seat." }
+                    dt { "Effective pre-delay" }
+                    dd { "Time from the direct sound of this seat to the hall\u{2019}s first reflection: the hall\u{2019}s pre-delay plus the longer path from this seat." }
                 }
                 dt { "Decay" }
-                dd { "Time in which the platform\u{2019}s tail falls by 60 dB, fitted over 30 dB from twice the mixing time on." }
+                dd { "Time for the platform\u{2019}s tail to fall by 60 dB, fitted over 30 dB from twice the mixing time." }
                 dt { "Clarity C80" }
-                dd { "Energy of the first 80 ms against what comes later (ISO 3382-1:2009), mean of 500 Hz and 1 kHz." }
+                dd { "Energy of the first 80 ms relative to everything later (ISO 3382-1:2009), mean of 500 Hz and 1 kHz." }
                 dt { "Brightness" }
-                dd { "The 4 kHz octave of the placed impulse against its 1 kHz octave. A dry impulse has 0 dB. It holds distance, finishes and how the instrument throws its sound, and not the music. Our choice." }
+                dd { "The 4 kHz octave of the placed impulse relative to its 1 kHz octave; a dry impulse has 0 dB. It reflects distance, finishes and how the instrument radiates, not the music. Our choice of measure." }
                 dt { "Top lost to air" }
-                dd { "What the air takes of 8 kHz more than of 1 kHz on the direct sound\u{2019}s way (ISO 9613-1): the part of the darkening that is distance alone, whatever the instrument." }
+                dd { "How much more air absorbs at 8 kHz than at 1 kHz along the direct path (ISO 9613-1): the part of the darkening that comes from distance alone, whatever the instrument." }
                 dt { "Loudness, true peak" }
-                dd { "Integrated loudness after EBU R 128 and ITU-R BS.1770-4. A dry stem of one channel is measured as it stands in the dry mix, on both sides." }
+                dd { "Integrated loudness per EBU R 128 and ITU-R BS.1770-4. A mono dry stem is measured as it sits in the dry mix, on both sides." }
                 dt { "Mono change" }
-                dd { "Level of (left + right)/2 against the mean power of both channels. Alike channels give 0 dB. Two unrelated channels, or a sound in one channel alone, give \u{2212}3.0 dB: a wide tail comes near that and is in order. Less than that is only possible where the channels cancel; there a warning is given." }
+                dd { "Level of (left + right)/2 relative to the mean power of both channels. Identical channels give 0 dB. Two unrelated channels, or sound in one channel only, give \u{2212}3.0 dB: a wide tail comes close to that and is fine. Anything lower means that the channels cancel, and is listed as a warning." }
                 dt { "Correlation" }
-                dd { "Coefficient of the two channels over the whole stem: 1 alike, 0 unrelated, \u{2212}1 opposite." }
-                dt { "One spot" }
-                dd { "Two seats nearer than " (ONE_SPOT_M) " m, half of what a seated player takes up, are told as a warning." }
+                dd { "Correlation coefficient of the two channels over the whole stem: 1 identical, 0 unrelated, \u{2212}1 opposite." }
+                dt { "Same spot" }
+                dd { "Two seats closer than " (ONE_SPOT_M) " m, half the space that a seated player needs, are listed as a warning." }
             }
         }
     }
@@ -408,12 +408,12 @@ fn files(findings: &Findings, phases: &Phases) -> Markup {
     let mut files = vec![
         ("dry mix.wav".to_owned(), "dry mix"),
         ("placed mix.wav".to_owned(), "placed mix"),
-        ("seats.png".to_owned(), "sheet of seats"),
+        ("seats.png".to_owned(), "seating plan"),
     ];
     if findings.hall.is_some() {
         files.push((
             "hall.wav".to_owned(),
-            "what the hall answers, as it is in the placed mix before that was levelled",
+            "hall return, as it is in the placed mix before loudness matching",
         ));
     }
     for stem in &findings.stems {
@@ -479,7 +479,7 @@ fn chart(stems: &[Placed]) -> Markup {
     let bounds = Rect { from: (left, top), to: (left + wide, top + high) };
     let labels = places(&wanted, &taken, bounds);
     html! {
-        svg viewBox={ "0 0 " (CHART.0) " " (CHART.1) } role="img" aria-label="Brightness over the platform against the direct sound, one lettered dot for each stem; the table above has the figures." {
+        svg viewBox={ "0 0 " (CHART.0) " " (CHART.1) } role="img" aria-label="Brightness against the platform-to-direct ratio, one lettered dot for each stem; the table above has the values." {
             @for value in round_steps(x.0, x.1, 8.0) {
                 @let (at, floor) = place(value, y.0);
                 path.grid d={ "M" (at) " " (top) "V" (floor) } {}
@@ -491,7 +491,7 @@ fn chart(stems: &[Placed]) -> Markup {
                 text.grey x=(edge - 8.0) y=(at + 4.0) text-anchor="end" { (gain_text(value, 0)) }
             }
             path.axis d={ "M" (left) " " (top) "V" (top + high) "H" (left + wide) } {}
-            text x=(left + wide / 2.0) y=(CHART.1 - 14.0) text-anchor="middle" { "platform against direct sound, dB" }
+            text x=(left + wide / 2.0) y=(CHART.1 - 14.0) text-anchor="middle" { "platform relative to direct sound, dB" }
             text text-anchor="middle" transform={ "translate(16 " (top + high / 2.0) ") rotate(-90)" } { "brightness, dB" }
             @for ((mark, label), point) in marks.iter().zip(&labels).zip(&points) {
                 @let (at_x, at_y) = label.middle();

@@ -136,7 +136,7 @@ impl Stem {
         let impulse = render(Layout { inputs: 1, outputs: 2 }, &unit)?;
         ensure!(
             impulse.peak() > 0.0,
-            "{}: nothing comes out of its seat; look at balance, trim and bypass",
+            "{}: its seat gives no output; check balance, trim and bypass",
             self.entry.file.display()
         );
         let figures = SeatFigures::of(&self.plain, &impulse)?;

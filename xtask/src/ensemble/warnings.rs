@@ -36,37 +36,36 @@ pub(super) fn warnings(
             let apart_m = stem.distance_m(other);
             if apart_m < ONE_SPOT_M {
                 warnings.push(format!(
-                    "{called} and {} ({}, {}) sit {apart_m:.2} m apart, which is one spot: do both name one seat? Both are placed; move one by more than {ONE_SPOT_M} m",
+                    "{called} and {} ({}, {}) sit {apart_m:.2} m apart, practically on the same spot: do both use the same seat? Both are placed; move one by more than {ONE_SPOT_M} m",
                     other.name, other.letter, other.entry.from
                 ));
             }
         }
         if (stem.plain.platform, stem.plain.pickup) != (platform.platform, platform.pickup) {
             warnings.push(format!(
-                "{called} stands on another platform or hears another pickup than the plan's; leave those values out of its seat"
+                "{called} uses a different platform or different main microphones from the plan; leave those values out of its seat"
             ));
         }
         if stem.before.integrated_lufs.is_none() {
             let what = if stem.before.true_peak > 0.0 {
-                "is too short or too soft to be measured"
+                "is too short or too quiet to measure"
             } else {
                 "is silent"
             };
-            warnings.push(format!("{called} {what}; is it the right file?"));
+            warnings.push(format!("{called} {what}; check that it is the right file"));
         }
         warnings.extend(mono_warning(&called, stem.mono));
     }
     if let Some(hall) = hall.filter(|hall| hall.lets_through) {
         warnings.push(format!(
-            "the hall, {}, lets the stems through beside its answer, so that they are heard twice; set wet = 100 and leave bypass off",
+            "the hall, {}, passes the stems through beside its own sound, so they are heard twice; set wet = 100 and leave bypass off",
             hall.name
         ));
     }
     warnings.extend(hall.and_then(|hall| mono_warning(&format!("the hall, {}", hall.name), hall.mono)));
     warnings.extend(mono_warning("the placed mix", mixes.placed_mono));
     if mixes.levelled.ended_lufs().is_none() {
-        warnings
-            .push("the mixes are too short or too soft to be measured; their levels stay as summed".into());
+        warnings.push("the mixes are too short or too quiet to measure; their levels stay as summed".into());
     }
     warnings
 }
@@ -76,7 +75,7 @@ fn mono_warning(called: &str, sum: Option<MonoSum>) -> Option<String> {
     let change_db = sum?.change_db;
     is_lost(change_db).then(|| {
         format!(
-            "{called} loses {:.1} dB in mono, more than the 3.0 dB of two unrelated channels: its channels cancel; look at width, bearing and pickup",
+            "{called} loses {:.1} dB in mono, more than the 3.0 dB of two unrelated channels: its channels cancel; check width, bearing and main microphones",
             -change_db
         )
     })
