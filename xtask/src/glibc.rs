@@ -237,10 +237,7 @@ fn found(file: &str) -> Result<PathBuf> {
     let output =
         Command::new("cc").arg(format!("-print-file-name={file}")).output().context("cc cannot be run")?;
     let path = PathBuf::from(String::from_utf8_lossy(&output.stdout).trim());
-    ensure!(
-        path.is_absolute(),
-        "cc does not know where {file} lies: is the C library's development package there?"
-    );
+    ensure!(path.is_absolute(), "cc cannot find {file}; install the C library's development package");
     Ok(path)
 }
 

@@ -55,7 +55,7 @@ pub(crate) fn lay_out() -> Result<PathBuf> {
             .ok_or_else(|| anyhow!("{package}: the workspace does not use it; drop its patches"))?;
         ensure!(
             published.version == *version,
-            "{package} is {} now, and was looked at in {version}: look whether the patches in xtask/src/patches.rs are still needed, or build without them (--unpatched)",
+            "{package} is now {}, but its patches were made for {version}: check whether those in xtask/src/patches.rs are still needed, or build without them (--unpatched)",
             published.version
         );
         hold_sources(package, &published.folder, sources)?;
@@ -98,7 +98,7 @@ fn hold_sources(package: &str, folder: &Path, expected: &str) -> Result<()> {
     let found = hash(folder)?;
     ensure!(
         found == expected,
-        "{package}: the sources in {} are not those that were looked at (sha-256 {found}, not {expected}). Take that folder away, so that cargo fetches it anew; if that does not help, look at the patches in xtask/src/patches.rs, or build without them (--unpatched)",
+        "{package}: the sources in {} are not those that the patches were made for (SHA-256 {found}, not {expected}). Delete that folder, so that cargo fetches it again; if that does not help, check the patches in xtask/src/patches.rs, or build without them (--unpatched)",
         folder.display()
     );
     Ok(())
@@ -152,8 +152,9 @@ struct Locked {
 
 /// Refuses a lock file that holds anything but what the checkout's holds, or a patched package of its version.
 fn hold_versions(narrow: &str, whole: &str) -> Result<()> {
-    let read =
-        |text: &str| anyhow::Ok(toml::from_str::<Lock>(text).context("a lock file is no TOML")?.package);
+    let read = |text: &str| {
+        anyhow::Ok(toml::from_str::<Lock>(text).context("a lock file is not valid TOML")?.package)
+    };
     let known: BTreeSet<Locked> = read(whole)?.into_iter().collect();
     let is_patched = |package: &Locked| {
         package.source.is_none()
@@ -166,7 +167,7 @@ fn hold_versions(narrow: &str, whole: &str) -> Result<()> {
         .collect();
     ensure!(
         strange.is_empty(),
-        "the bundles would be built from what Cargo.lock does not hold: {}; take target/patched away and try again",
+        "the bundles would use packages that Cargo.lock does not have: {}; delete target/patched and try again",
         strange.join(", ")
     );
     Ok(())
@@ -189,7 +190,7 @@ fn edited(patch: &Patch, folder: &Path) -> Result<Vec<(PathBuf, String)>> {
         let found = text.matches(was).count();
         ensure!(
             found == 1,
-            "{} {}, {file}: what is to be patched stands there {found} times, not once (\"{}\"); look at xtask/src/patches.rs, or build without the patches (--unpatched)",
+            "{} {}, {file}: the code to be patched was found {found} times, not once (\"{}\"); check xtask/src/patches.rs, or build without the patches (--unpatched)",
             patch.package,
             patch.version,
             was.lines().next().unwrap_or_default().trim()
@@ -219,7 +220,7 @@ fn narrowed(manifest: &str) -> Result<String> {
         })
         .collect();
     if found != 2 {
-        bail!("Cargo.toml: the members of the workspace do not stand on one line each");
+        bail!("Cargo.toml: the workspace members must be on one line each");
     }
     Ok(lines.join("\n") + "\n")
 }
@@ -255,7 +256,7 @@ fn copy(from: &Path, to: &Path, edited: &[(PathBuf, String)]) -> Result<()> {
     for entry in fs::read_dir(to)?.flatten().filter(|entry| !kept.contains(&entry.file_name())) {
         let gone = entry.path();
         let removed = if gone.is_dir() { fs::remove_dir_all(&gone) } else { fs::remove_file(&gone) };
-        removed.with_context(|| format!("{} cannot be taken away", gone.display()))?;
+        removed.with_context(|| format!("{} cannot be deleted", gone.display()))?;
     }
     Ok(())
 }

@@ -51,7 +51,7 @@ pub(crate) fn check(library: &Path, folders: &Folders) -> Result<()> {
     let bytes = fs::read(library).with_context(|| format!("{shown} cannot be read"))?;
     let named = folders.named_in(&bytes);
     ensure!(named.is_empty(), "{shown} names folders of this machine: {}", named.join(", "));
-    let newer = glibc::newer(&bytes, glibc::OLDEST).with_context(|| format!("{shown} is not understood"))?;
+    let newer = glibc::newer(&bytes, glibc::OLDEST).with_context(|| format!("{shown} cannot be parsed"))?;
     let (major, minor) = glibc::OLDEST;
     ensure!(newer.is_empty(), "{shown} needs more than glibc {major}.{minor} has: {}", newer.join(", "));
     Ok(())

@@ -157,7 +157,7 @@ mod tests {
             ("[[move]]\nat_s = 1\nset = { depth = [1] }\n".into(), Some(3), "plain value"),
             ("[[move]]\nat_s = soon\n".into(), Some(2), ""),
             ("repeat_s = 1.0\n[[move]]\nat_s = 1.0\n".into(), Some(1), "later than the last move"),
-            (String::new(), None, "holds no move"),
+            (String::new(), None, "has no moves"),
         ] {
             let refused = format!("{:#}", parse(&text).unwrap_err());
             let from = line.map_or("moves.toml: ".into(), |line| format!("moves.toml, line {line}: "));

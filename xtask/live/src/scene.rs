@@ -292,7 +292,7 @@ mod tests {
                 Change { set: set("bypass", "false"), ..Change::default() },
                 "bypass = false: is switched by hand",
             ),
-            (Change { hall_set: set("decay", "2"), ..Change::default() }, "no hall to set"),
+            (Change { hall_set: set("decay", "2"), ..Change::default() }, "no hall to change"),
         ] {
             let refused = format!("{:#}", change.make(&mut Scene::default(), &shelf).unwrap_err());
             assert!(refused.contains(said) && !refused.contains('\n'), "{refused}");

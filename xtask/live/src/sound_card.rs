@@ -692,7 +692,7 @@ mod tests {
         assert_eq!(silent.fault(0.9 * patience_s), None);
         let lasting = silent.fault(1.1 * patience_s).expect("a fault");
         assert!(
-            lasting.contains("\"card\" refuses; see that") && lasting.ends_with("(I/O error)"),
+            lasting.contains("\"card\" cannot be opened; check that") && lasting.ends_with("(I/O error)"),
             "{lasting}"
         );
         // Blocks that are made and never taken: each is complained of.

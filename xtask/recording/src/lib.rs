@@ -368,7 +368,7 @@ mod tests {
         for held in [0, 1, 2000, 3999] {
             fs::write(&path, wav_bytes(1, 48_000, 4000, &vec![1_u8; held])).unwrap();
             let error = refusal(&path);
-            assert!(error.contains("promises 2000 frames"), "held {held} bytes: {error}");
+            assert!(error.contains("says 2000 frames"), "held {held} bytes: {error}");
         }
         fs::write(&path, wav_bytes(1, 48_000, 4000, &vec![1_u8; 4000])).unwrap();
         assert_eq!(Recording::read(&path).unwrap().frames(), 2000);
@@ -435,7 +435,7 @@ mod tests {
         fs::write(&path, wav_bytes(1, 5_000, 1200, &[0; 1200])).unwrap();
         assert!(refusal(&path).contains("5000 Hz"));
         fs::write(&path, wav_bytes(1, 48_000, 0, &[])).unwrap();
-        assert!(refusal(&path).contains("no sound"));
+        assert!(refusal(&path).contains("no audio"));
     }
 
     #[test]

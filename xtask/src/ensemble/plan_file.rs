@@ -166,7 +166,7 @@ impl PlanFile {
                     let from = &practice.from;
                     ensure!(
                         plan.practice.from.is_empty(),
-                        "{from}: [practice] is the old name of [expect]; keep one of the two"
+                        "{from}: [practice] is the old name of [expect], and both are there; write [expect] only"
                     );
                     plan.practice = practice;
                     Ok(())
@@ -518,7 +518,7 @@ send_db = +2.0
             assert_eq!(plan.practice.front, ["Violins"]);
         }
         let both = parse(&format!("[expect]\n{front}[practice]\nfront = [\"Horns\"]\n"));
-        assert!(both.faults[0].contains("keep one of the two"), "{:?}", both.faults);
+        assert!(both.faults[0].contains("write [expect] only"), "{:?}", both.faults);
         assert_eq!(both.practice.front, ["Violins"]);
     }
 
@@ -564,7 +564,7 @@ send_db = +2.0
             ("file = \"b.wav\"\nseat = \"s.toml\"\nhall = \"h.toml\"\n", 7, "above the first [[stem]]"),
             ("seat = \"s.toml\"\n", 4, "has no file"),
             ("file = \"b.wav\"\n", 4, "has no seat"),
-            ("file = \"b.wav\"\nset = { depth = [1] }\n", 6, "no plain value"),
+            ("file = \"b.wav\"\nset = { depth = [1] }\n", 6, "a plain value"),
             ("file = \"b.wav\"\nset = 3\n", 6, "must be a table"),
             ("file = 3\nseat = \"s.toml\"\n", 5, "in quotes"),
             ("file = \"b.wav\"\nseat = \"s.toml\"\ngain_db = \"-3 dB\"\n", 7, "without a unit"),
