@@ -20,9 +20,9 @@ use crate::mends::{Edit, MENDS, Mend};
 use crate::packages::{self, Packages, system};
 use crate::workspace;
 
-/// What the plug-in is built from, in the workspace's root; the benches of `dsp` name `xtask/measure`, the tests of the
-/// plug-in name `tests/fuzz`.
-const SOURCES: [&str; 8] = [
+/// What the plug-in is built from, in the workspace's root; the tests of the plug-in name
+/// `tests/fuzz`.
+const SOURCES: [&str; 7] = [
     "dsp",
     "files",
     "plugin",
@@ -30,7 +30,6 @@ const SOURCES: [&str; 8] = [
     "presets-demo/platforms",
     "presets-demo/seats",
     "tests/fuzz",
-    "xtask/measure",
 ];
 /// Members that are built there.
 const MEMBERS: [&str; 3] = ["dsp", "files", "plugin"];

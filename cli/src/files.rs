@@ -1,0 +1,259 @@
+//! Seat, platform and hall files: listed, checked, saved, and their schemas written.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use anyhow::{Context as _, Result, anyhow, bail, ensure};
+use rostra_files::{
+    Contents, Entry, FOLDER_VARIABLE, Field, HALL, KINDS, Kind, LONGEST_NAME, NotRead, NotSaved, Place,
+    Shelf, Table, Value, Values, What, schema,
+};
+use rostra_terminal::{say, shown, tell};
+
+use crate::at_hand::AtHand;
+use crate::parameter::{Parameter, Plain, Wish, find, hall_field};
+use crate::recording::write_whole;
+use crate::settings::parameters;
+
+/// What is done with files.
+#[derive(clap::Args, Debug)]
+pub(crate) struct Arguments {
+    #[command(subcommand)]
+    task: Option<Task>,
+}
+
+#[derive(clap::Subcommand, Debug)]
+enum Task {
+    /// List the files at hand and the folder of your own (what happens where nothing else is asked for).
+    List,
+    /// Check files and name each fault with its line; everything at hand where none is named.
+    Check {
+        /// Files, or names of files at hand.
+        #[arg(value_name = "FILE.toml|NAME")]
+        files: Vec<PathBuf>,
+    },
+    /// Save a seat, a platform or a hall of your own, from a file, from --set, or both.
+    Save(Save),
+    /// Write the JSON schemas of all kinds of files into the demo's folder `schema`.
+    Schema,
+}
+
+/// What is saved, and under which name.
+#[derive(clap::Args, Debug)]
+struct Save {
+    /// The name; it makes the file's name, too.
+    name: String,
+    /// Start from a seat.
+    #[arg(long, value_name = "FILE.toml|NAME", conflicts_with_all = ["platform", "hall"])]
+    seat: Option<PathBuf>,
+    /// Start from a platform.
+    #[arg(long, value_name = "FILE.toml|NAME", conflicts_with = "hall")]
+    platform: Option<PathBuf>,
+    /// Start from a hall.
+    #[arg(long, value_name = "FILE.toml|NAME")]
+    hall: Option<PathBuf>,
+    /// A parameter by its id, as in --set depth=8.5; all of one seat, of one platform, or of one hall.
+    #[arg(long, value_name = "ID=VALUE")]
+    set: Vec<String>,
+    /// A word to whoever reads the file.
+    #[arg(long)]
+    note: Option<String>,
+    /// Write over an own file of this name.
+    #[arg(long)]
+    replace: bool,
+}
+
+/// Does what was asked; returns how many files were refused.
+///
+/// # Errors
+/// When the plug-in cannot be asked, or something cannot be saved or written.
+pub(crate) fn run(arguments: &Arguments, at_hand: &AtHand) -> Result<usize> {
+    match &arguments.task {
+        None | Some(Task::List) => list(&Shelf::of_user()),
+        Some(Task::Check { files }) => Ok(check(&Known::of_plug_in(at_hand)?, files)),
+        Some(Task::Save(wanted)) => save(wanted, at_hand),
+        Some(Task::Schema) => write_schemas(&Known::of_plug_in(at_hand)?, &at_hand.presets()?),
+    }
+}
+
+/// The files at hand, and what the plug-ins say of them.
+struct Known {
+    shelf: Shelf,
+    /// What may stand in the files of each kind, and the parameters of the plug-in that takes them.
+    kinds: [(Table, Vec<Parameter>); KINDS.len()],
+}
+
+impl Known {
+    /// Asks the plug-ins what may stand in files.
+    fn of_plug_in(at_hand: &AtHand) -> Result<Self> {
+        let library = at_hand.plug_in()?.library;
+        let (seat, hall) = (parameters(&mut library.seat()?)?, parameters(&mut library.hall()?)?);
+        let seat_fields: Vec<Field> = seat.iter().map(Parameter::field).collect();
+        let hall_fields: Vec<Field> = hall.iter().map(hall_field).collect();
+        let kinds = KINDS.map(|kind| {
+            let (fields, parameters) =
+                if kind == HALL { (&hall_fields, &hall) } else { (&seat_fields, &seat) };
+            (Table::of(kind, fields), parameters.clone())
+        });
+        Ok(Self { shelf: Shelf::of_user(), kinds })
+    }
+
+    fn tables(&self) -> impl Iterator<Item = &Table> {
+        self.kinds.iter().map(|(table, _)| table)
+    }
+}
+
+fn list(shelf: &Shelf) -> Result<usize> {
+    let mut faults = 0;
+    for kind in KINDS {
+        let folder = shelf.folder(&kind).ok_or(NotSaved::NoFolder)?;
+        say!("{}, your own in {}", kind.folder, shown(&folder));
+        let listing = shelf.list(&kind);
+        for file in &listing.files {
+            let from = if matches!(file.place, Place::Own(_)) { "own" } else { "built in" };
+            say!("  {:32} {from}", file.name);
+        }
+        if let Some(fault) = listing.fault {
+            tell!("error: {fault}");
+            faults += 1;
+        }
+    }
+    say!("The environment variable {FOLDER_VARIABLE} names another folder for your own.");
+    Ok(faults)
+}
+
+fn check(files: &Known, wanted: &[PathBuf]) -> usize {
+    let mut refused = 0;
+    let mut tell = |name: &str, read: Result<(Contents, Kind)>| match read {
+        Ok((contents, kind)) => {
+            let count = contents.entries.len();
+            let s = if count == 1 { "" } else { "s" };
+            say!("{name}: a {}, sets {count} parameter{s}", kind.word);
+        }
+        Err(fault) => {
+            tell!("error: {fault}");
+            refused += 1;
+        }
+    };
+    for written in wanted {
+        tell(&written.display().to_string(), read_any(files, written).map_err(Into::into));
+    }
+    if wanted.is_empty() {
+        for table in files.tables() {
+            let listing = files.shelf.list(&table.kind);
+            if let Some(fault) = listing.fault {
+                tell("", Err(fault.into()));
+            }
+            for file in &listing.files {
+                let read = files.shelf.read(file, table).map(|contents| (contents, table.kind));
+                tell(&file.name, read.map_err(Into::into));
+            }
+        }
+    }
+    refused
+}
+
+/// Reads a file of whichever kind: that of its folder, else the first one that it can be.
+fn read_any(files: &Known, written: &Path) -> Result<(Contents, Kind), NotRead> {
+    let read =
+        |table: &Table| files.shelf.read_written(written, table).map(|contents| (contents, table.kind));
+    let folder = written.parent().and_then(Path::file_name);
+    let of_folder = files.tables().find(|table| folder.is_some_and(|folder| folder == table.kind.folder));
+    if let Some(table) = of_folder {
+        return read(table);
+    }
+    // What is wrong is said as of the kind in which the file gets furthest.
+    let furthest = |refused: &NotRead| match refused {
+        NotRead::NotFound(_) => 0,
+        NotRead::Fault(fault) => match *fault.what {
+            What::Unknown { .. } | What::OtherKind { .. } => fault.line.unwrap_or_default(),
+            _ => usize::MAX,
+        },
+    };
+    let mut refused: Option<NotRead> = None;
+    for table in files.tables() {
+        match read(table) {
+            Ok(read) => return Ok(read),
+            Err(why) if refused.as_ref().is_none_or(|before| furthest(&why) > furthest(before)) => {
+                refused = Some(why);
+            }
+            Err(_) => {}
+        }
+    }
+    // PANIC: there are kinds, so one of them was tried.
+    Err(refused.expect("a kind was tried"))
+}
+
+fn save(wanted: &Save, at_hand: &AtHand) -> Result<usize> {
+    let name = wanted.name.trim();
+    ensure!(
+        name.chars().count() <= LONGEST_NAME,
+        "\"{name}\" has more than {LONGEST_NAME} characters; give a shorter name"
+    );
+    let files = Known::of_plug_in(at_hand)?;
+    let wishes = wanted.set.iter().map(|text| Wish::from_option(text)).collect::<Result<Vec<_>>>()?;
+    let bases = [&wanted.seat, &wanted.platform, &wanted.hall];
+    let base = bases.iter().position(|base| base.is_some());
+    let place = match base {
+        Some(place) => place,
+        None => kind_of(&files, wishes.first())?,
+    };
+    let (table, parameters) = &files.kinds[place];
+    let mut contents = match bases[place] {
+        Some(written) => files.shelf.read_written(written, table)?,
+        None => Contents::default(),
+    };
+    contents.name = Some(name.to_owned());
+    contents.note.clone_from(&wanted.note);
+    for wish in &wishes {
+        let parameter = find(parameters, wish)?;
+        let (plain, _) = parameter.read(wish)?;
+        let id = parameter.id;
+        let kind = table.kind.word;
+        let Some(field) = table.field(id) else {
+            bail!("{}: \"{id}\" is no part of a {kind}; save it for itself", wish.from);
+        };
+        let value = match (&field.values, &plain) {
+            (Values::Numbers { .. }, Plain::Number(number)) => Value::Number(*number),
+            (Values::Numbers { range, .. }, Plain::Word(_)) => Value::Number(range.1),
+            (Values::Names(names), Plain::Word(word)) => {
+                Value::Name(names.iter().position(|name| name == word).unwrap_or_default())
+            }
+            (Values::Names(_), Plain::Number(_)) => bail!("{}: {id} takes a name", wish.from),
+        };
+        contents.entries.retain(|entry| entry.id != id);
+        contents.entries.push(Entry { id: id.to_owned(), value, line: 0 });
+    }
+    let saved = files.shelf.save(table, &contents, wanted.replace).map_err(|why| match why {
+        NotSaved::Taken { kind, name } => {
+            anyhow!("there is already a {kind} of your own called \"{name}\"; choose another name, or add --replace")
+        }
+        why => why.into(),
+    })?;
+    say!("{}", shown(&saved));
+    Ok(0)
+}
+
+/// Returns the place of the kind that takes a wish.
+fn kind_of(files: &Known, first: Option<&Wish>) -> Result<usize> {
+    let first = first.ok_or_else(|| {
+        anyhow!("there is nothing to save; give --seat, --platform, --hall or --set depth=8.5")
+    })?;
+    if let Some(place) = files.tables().position(|table| table.field(&first.id).is_some()) {
+        return Ok(place);
+    }
+    let id = find(&files.kinds[0].1, first)?.id;
+    bail!("{}: \"{id}\" is set in no file, it belongs to the session; leave it out", first.from)
+}
+
+fn write_schemas(files: &Known, presets: &Path) -> Result<usize> {
+    let folder = presets.join("schema");
+    for table in files.tables() {
+        let path = folder.join(format!("{}.schema.json", table.kind.word));
+        let cannot = || format!("{}: cannot be written; check the folder", shown(&path));
+        fs::create_dir_all(&folder).with_context(cannot)?;
+        write_whole(&path, schema(table))?;
+        say!("{}", shown(&path));
+    }
+    Ok(0)
+}
