@@ -173,7 +173,7 @@ fn heard(settings: &Settings) -> Vec<Heard> {
     let at = capsules.map(|capsule| arrivals(&source, platform, pickup, &capsule));
 
     // The reference: the same seat, radiating evenly, in air that takes nothing.
-    let even = Source { family: Family::Even, ..source };
+    let even = Source { family: Family::Omnidirectional, ..source };
     let mut lossless = *platform;
     lossless.air.loss = 0.0;
     let reference: f64 = capsules

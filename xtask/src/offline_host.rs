@@ -41,7 +41,7 @@ const LONGEST_TAIL_S: f64 = 25.0;
 const TEXT_BYTES: usize = 256;
 
 /// The hall's id in the library; it never changes.
-const HALL_ID: &CStr = c"org.rostra.hall";
+const HALL_ID: &CStr = c"rostra.hall";
 
 /// The built plug-in, loaded.
 pub(crate) struct Library {

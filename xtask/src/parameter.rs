@@ -6,6 +6,8 @@
 
 use anyhow::{Result, anyhow, bail, ensure};
 use clack_host::utils::ClapId;
+use rostra_dsp::Settings;
+use rostra_dsp::settings::Tabled as _;
 use rostra_files::{Field, in_a_line, nearest};
 
 /// A parameter's id, the name under which hosts list it, and the units that may follow its number.
@@ -23,10 +25,10 @@ const fn entry(id: &'static str, name: &'static str, units: Units) -> Entry {
 }
 
 const METRES: Units = &[("m", 1.0), ("cm", 0.01), ("mm", 0.001)];
-const DEGREES: Units = &[("deg", 1.0), ("degrees", 1.0), ("°", 1.0)];
+const DEGREES: Units = &[("°", 1.0), ("deg", 1.0), ("degrees", 1.0)];
 const SECONDS: Units = &[("s", 1.0), ("ms", 0.001)];
 const MILLISECONDS: Units = &[("ms", 1.0), ("s", 1000.0)];
-const CUBIC_METRES: Units = &[("m3", 1.0)];
+const CUBIC_METRES: Units = &[("m³", 1.0), ("m3", 1.0)];
 const HERTZ: Units = &[("Hz", 1.0), ("kHz", 1000.0)];
 const CELSIUS: Units = &[("°C", 1.0), ("C", 1.0)];
 const TIMES: Units = &[("x", 1.0), ("×", 1.0)];
@@ -53,9 +55,9 @@ const ENTRIES: [Entry; 29] = [
     entry("sides", "Side walls", NO_UNIT),
     entry("canopy", "Canopy", NO_UNIT),
     entry("decay", "Decay", SECONDS),
-    entry("pickup", "Pickup", NO_UNIT),
-    entry("pick_y", "Pickup depth", METRES),
-    entry("pick_z", "Pickup height", METRES),
+    entry("mics", "Main microphones", NO_UNIT),
+    entry("mics_y", "Microphone depth", METRES),
+    entry("mics_z", "Microphone height", METRES),
     entry("air", "Air loss", TIMES),
     entry("temp", "Temperature", CELSIUS),
     entry("humid", "Humidity", PER_CENT),
@@ -63,7 +65,7 @@ const ENTRIES: [Entry; 29] = [
     entry("lowmid_f", "Low-mid frequency", HERTZ),
     entry("lowmid_g", "Low-mid gain", DECIBELS),
     entry("balance", "Platform balance", PER_CENT),
-    entry("law", "Level with distance", PER_CENT),
+    entry("law", "Distance fall-off", PER_CENT),
     entry("trim", "Trim", DECIBELS),
     entry("link", "Platform link", NO_UNIT),
     entry("dry", "Compare dry", NO_UNIT),
@@ -75,10 +77,10 @@ const HALL_ENTRIES: [Entry; 7] = [
     entry("pre_delay", "Pre-delay", MILLISECONDS),
     entry("bass", "Bass ratio", TIMES),
     entry("treble", "Treble ratio", TIMES),
-    entry("size", "Hall volume", CUBIC_METRES),
+    entry("size", "Hall size", CUBIC_METRES),
     entry("early", "Early level", DECIBELS),
     entry("width", "Hall width", PER_CENT),
-    entry("wet", "Wet share", PER_CENT),
+    entry("wet", "Dry/wet", PER_CENT),
 ];
 
 /// Returns what is known of the parameter that hosts list under `name`.
@@ -171,7 +173,8 @@ pub(crate) fn find<'a>(parameters: &'a [Parameter], wish: &Wish) -> Result<&'a P
         bail!("{}: \"{id}\" cannot be set here: {why}", wish.from);
     }
     let known = || parameters.iter().map(|parameter| parameter.id);
-    parameters.iter().find(|parameter| parameter.id == wish.id).ok_or_else(|| {
+    let meant = Settings::by_id(&wish.id).map_or(wish.id.as_str(), |known| known.id);
+    parameters.iter().find(|parameter| parameter.id == meant).ok_or_else(|| {
         let ids: Vec<&str> = known().filter(|id| NOT_OFFLINE.iter().all(|(not, _)| not != id)).collect();
         match nearest(&wish.id, ids.iter().copied()) {
             Some(meant) => {
@@ -208,7 +211,18 @@ impl Parameter {
                 rostra_files::Values::Numbers { range: (*least, *most), decimals, unit: unit.into(), top }
             }
         };
-        Field { id: self.id.into(), name: self.name.clone(), group: self.group.clone(), values }
+        let known = Settings::by_id(self.id).filter(|known| known.name == self.name);
+        let old_ids = known.map_or(&[][..], |known| known.old_ids);
+        let list = known.and_then(rostra_dsp::settings::Parameter::list);
+        let old_names = list.map_or_else(Vec::new, |list| {
+            let entries = list.entries.iter().enumerate();
+            entries.flat_map(|(place, entry)| entry.old_ids.iter().map(move |&old| (old.to_owned(), place))).collect()
+        });
+        Field {
+            old_ids: old_ids.iter().map(|&id| id.to_owned()).collect(),
+            old_names,
+            ..Field::new(self.id, &self.name, &self.group, values)
+        }
     }
 
     /// Reads a value as written and returns it in plain words and the text to hand to the plug-in.
@@ -224,7 +238,9 @@ impl Parameter {
 
     fn read_choice(&self, wish: &Wish, names: &[String]) -> Result<(Plain, String)> {
         let asked = loose(&wish.value);
-        if let Some(name) = names.iter().find(|name| loose(name) == asked) {
+        let old = Settings::by_id(self.id).and_then(|known| known.list()?.place_of_word(&wish.value));
+        let name = names.iter().find(|name| loose(name) == asked).or_else(|| names.get(old?));
+        if let Some(name) = name {
             return Ok((Plain::Word(name.clone()), name.clone()));
         }
         let meant = nearest(&asked, names.iter().map(String::as_str))
@@ -343,7 +359,7 @@ pub(crate) mod tests {
             name: "Radiation".into(),
             group: String::new(),
             clap_id: ClapId::new(3),
-            values: Values::Choices(vec!["even".into(), "forward bell".into(), "rear bell".into()]),
+            values: Values::Choices(vec!["omnidirectional".into(), "forward bell".into(), "rear bell".into()]),
         }
     }
 

@@ -116,10 +116,10 @@ mod tests {
                 "Tone",
                 Numbers { least: 0.05, most: 2.0, ends: ["0.05 m".into(), "off".into()] },
             ),
-            parameter("family", "Seat", Choices(vec!["even".into(), "rear bell".into()])),
+            parameter("family", "Seat", Choices(vec!["omnidirectional".into(), "rear bell".into()])),
             parameter(
-                "pick_y",
-                "Pickup",
+                "mics_y",
+                "Microphones",
                 Numbers { least: 0.0, most: 4.0, ends: ["0 m".into(), "4 m".into()] },
             ),
             parameter("bypass", "", Choices(vec!["off".into(), "on".into()])),
@@ -133,7 +133,7 @@ mod tests {
         let got: Vec<_> = file.wishes.iter().map(|wish| (wish.id.as_str(), wish.value.as_str())).collect();
         assert_eq!(got, [("depth", "10.5"), ("close", "off"), ("family", "rear bell")]);
         assert_eq!(file.wishes[0].from, format!("{}, line 3", path.display()));
-        for (text, said) in [("pick_y = 1", "platform file"), ("bypass = \"on\"", "belongs to the session")] {
+        for (text, said) in [("mics_y = 1", "platform file"), ("bypass = \"on\"", "belongs to the session")] {
             std::fs::write(&path, text).unwrap();
             let error = files.seat(&path).unwrap_err().to_string();
             assert!(
@@ -175,7 +175,7 @@ mod tests {
             "close = 2.0\ndepth = 0.5\n",
         ];
         let inputs =
-            damaged(good.map(|text| text.as_bytes().to_vec()).to_vec(), &["even", "off", "-", "e0", "25"]);
+            damaged(good.map(|text| text.as_bytes().to_vec()).to_vec(), &["omnidirectional", "off", "-", "e0", "25"]);
         TARGET.run(&inputs, Clone::clone, |bytes| check(bytes));
     }
 }

@@ -42,8 +42,8 @@ fn set_number(plain: &mut Settings, id: &str, number: f64) {
         "plat_d" => &mut plain.platform.depth_m,
         "plat_h" => &mut plain.platform.height_m,
         "decay" => &mut plain.platform.decay_s,
-        "pick_y" => &mut plain.pickup.depth_m,
-        "pick_z" => &mut plain.pickup.height_m,
+        "mics_y" => &mut plain.pickup.depth_m,
+        "mics_z" => &mut plain.pickup.height_m,
         "air" => &mut plain.platform.air.loss,
         "temp" => &mut plain.platform.air.temperature_c,
         "humid" => &mut plain.platform.air.humidity_pct,
@@ -72,7 +72,7 @@ fn set_word(plain: &mut Settings, id: &str, word: &str) {
         "rear" => plain.platform.rear = finish(),
         "sides" => plain.platform.sides = finish(),
         "canopy" => plain.platform.canopy = finish(),
-        "pickup" => {
+        "mics" => {
             plain.pickup.pair = Pair::ALL.into_iter().find(|pair| pair.name() == word).unwrap_or_default();
         }
         "close" => plain.tone.close_mic_m = None,

@@ -121,7 +121,7 @@ impl Clap {
     /// # Panics
     /// When the bundle is missing or refuses.
     pub(crate) fn new() -> Self {
-        Self::of(c"org.rostra.seat")
+        Self::of(c"rostra.seat")
     }
 
     /// As [`Self::new`], of either plug-in.
@@ -141,7 +141,7 @@ impl Clap {
             factory.plugin_descriptors().filter_map(|found| found.id().map(CString::from)).collect();
         assert_eq!(
             ids,
-            [c"org.rostra.seat", c"org.rostra.hall"].map(CString::from),
+            [c"rostra.seat", c"rostra.hall"].map(CString::from),
             "the plug-ins of the bundle"
         );
         let info = HostInfo::new("Rostra tests", "Rostra", "", env!("CARGO_PKG_VERSION")).expect("no zeros");

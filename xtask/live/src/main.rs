@@ -13,7 +13,6 @@ use anyhow::{Context as _, Result, anyhow, ensure};
 use clap::Parser;
 use rostra::editor::filing::contents_of;
 use rostra::file_table::table;
-use rostra::hall::parameters::HallValues;
 use rostra_files::{HALL, PLATFORM, SEAT, Shelf};
 use rostra_live::booth::{Booth, Heard, Setup};
 use rostra_live::dummy::Dummy;
@@ -379,7 +378,7 @@ fn lesson(arguments: &Lesson) -> Result<()> {
         }
         if let Some(hall) = &seat.scene.hall {
             let table = table(HALL);
-            let contents = contents_of::<HallValues>(hall, &table, seat.name.clone());
+            let contents = contents_of(hall, &table, seat.name.clone());
             write_whole(&out.join(format!("{called}.hall.toml")), contents.text(&table))?;
         }
         say!("{called}.wav  {}", seat.figures_text(&lesson.figures));
