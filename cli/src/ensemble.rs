@@ -39,8 +39,7 @@ use crate::place::{Memory, is_same_output};
 use crate::recording::{Recording, is_same_file};
 use crate::seat_file::{SeatFile, SeatFiles};
 use crate::seats_picture::{self, Seated, letter};
-use crate::settings::{parameters, settings};
-use crate::sitting::plain_settings;
+use crate::setting::plain;
 
 pub(crate) use self::plan_file::PlanFile as Plan;
 
@@ -250,20 +249,16 @@ pub(crate) fn run(arguments: &Arguments, at_hand: &AtHand) -> Result<usize> {
     phases.end("plug-in");
 
     let files = Files::within(&arguments.out);
-    let mut instance = library.seat()?;
-    let parameters = parameters(&mut instance)?;
-    let at_hand = SeatFiles::of(&parameters);
+    let at_hand = SeatFiles::of_user();
     let platform_file = match &plan.platform {
-        Some(written) => at_hand.read(written, &at_hand.platform)?,
+        Some(written) => at_hand.platform(written)?,
         None => SeatFile::default(),
     };
-    let platform = plain_settings(&settings(&mut instance, &parameters, &platform_file.wishes)?);
-    drop(instance);
+    let platform: Settings = plain(&platform_file.settings);
     let common = Common {
         plug_ins: &library,
-        parameters: &parameters,
         files: &at_hand,
-        platform: &platform_file.wishes,
+        platform: &platform_file.settings,
         folder: &files.placed,
         most_bytes,
     };

@@ -4,16 +4,18 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 use anyhow::{Context as _, Result, anyhow, bail, ensure};
+use rostra::file_table::table;
+use rostra_dsp::Settings;
+use rostra_dsp::hall::Hall;
 use rostra_files::{
-    Contents, Entry, FOLDER_VARIABLE, Field, HALL, KINDS, Kind, LONGEST_NAME, NotRead, NotSaved, Place,
+    Contents, Entry, FOLDER_VARIABLE, HALL, KINDS, Kind, LONGEST_NAME, NotRead, NotSaved, Place,
     Shelf, Table, Value, Values, What, schema,
 };
 use rostra_terminal::{say, shown, tell};
 
 use crate::at_hand::AtHand;
-use crate::parameter::{Parameter, Plain, Wish, find, hall_field};
 use crate::recording::write_whole;
-use crate::settings::parameters;
+use crate::setting::{Setting, Wish};
 
 /// What is done with files.
 #[derive(clap::Args, Debug)]
@@ -70,36 +72,25 @@ struct Save {
 pub(crate) fn run(arguments: &Arguments, at_hand: &AtHand) -> Result<usize> {
     match &arguments.task {
         None | Some(Task::List) => list(&Shelf::of_user()),
-        Some(Task::Check { files }) => Ok(check(&Known::of_plug_in(at_hand)?, files)),
-        Some(Task::Save(wanted)) => save(wanted, at_hand),
-        Some(Task::Schema) => write_schemas(&Known::of_plug_in(at_hand)?, &at_hand.presets()?),
+        Some(Task::Check { files }) => Ok(check(&Known::of_user(), files)),
+        Some(Task::Save(wanted)) => save(wanted),
+        Some(Task::Schema) => write_schemas(&Known::of_user(), &at_hand.presets()?),
     }
 }
 
-/// The files at hand, and what the plug-ins say of them.
+/// The files at hand, and what may stand in those of each kind.
 struct Known {
     shelf: Shelf,
-    /// What may stand in the files of each kind, and the parameters of the plug-in that takes them.
-    kinds: [(Table, Vec<Parameter>); KINDS.len()],
+    tables: [Table; KINDS.len()],
 }
 
 impl Known {
-    /// Asks the plug-ins what may stand in files.
-    fn of_plug_in(at_hand: &AtHand) -> Result<Self> {
-        let library = at_hand.plug_in()?.library;
-        let (seat, hall) = (parameters(&mut library.seat()?)?, parameters(&mut library.hall()?)?);
-        let seat_fields: Vec<Field> = seat.iter().map(Parameter::field).collect();
-        let hall_fields: Vec<Field> = hall.iter().map(hall_field).collect();
-        let kinds = KINDS.map(|kind| {
-            let (fields, parameters) =
-                if kind == HALL { (&hall_fields, &hall) } else { (&seat_fields, &seat) };
-            (Table::of(kind, fields), parameters.clone())
-        });
-        Ok(Self { shelf: Shelf::of_user(), kinds })
+    fn of_user() -> Self {
+        Self { shelf: Shelf::of_user(), tables: KINDS.map(table) }
     }
 
     fn tables(&self) -> impl Iterator<Item = &Table> {
-        self.kinds.iter().map(|(table, _)| table)
+        self.tables.iter()
     }
 }
 
@@ -184,13 +175,13 @@ fn read_any(files: &Known, written: &Path) -> Result<(Contents, Kind), NotRead> 
     Err(refused.expect("a kind was tried"))
 }
 
-fn save(wanted: &Save, at_hand: &AtHand) -> Result<usize> {
+fn save(wanted: &Save) -> Result<usize> {
     let name = wanted.name.trim();
     ensure!(
         name.chars().count() <= LONGEST_NAME,
         "\"{name}\" has more than {LONGEST_NAME} characters; give a shorter name"
     );
-    let files = Known::of_plug_in(at_hand)?;
+    let files = Known::of_user();
     let wishes = wanted.set.iter().map(|text| Wish::from_option(text)).collect::<Result<Vec<_>>>()?;
     let bases = [&wanted.seat, &wanted.platform, &wanted.hall];
     let base = bases.iter().position(|base| base.is_some());
@@ -198,7 +189,7 @@ fn save(wanted: &Save, at_hand: &AtHand) -> Result<usize> {
         Some(place) => place,
         None => kind_of(&files, wishes.first())?,
     };
-    let (table, parameters) = &files.kinds[place];
+    let table = &files.tables[place];
     let mut contents = match bases[place] {
         Some(written) => files.shelf.read_written(written, table)?,
         None => Contents::default(),
@@ -206,20 +197,14 @@ fn save(wanted: &Save, at_hand: &AtHand) -> Result<usize> {
     contents.name = Some(name.to_owned());
     contents.note.clone_from(&wanted.note);
     for wish in &wishes {
-        let parameter = find(parameters, wish)?;
-        let (plain, _) = parameter.read(wish)?;
-        let id = parameter.id;
-        let kind = table.kind.word;
+        let Setting { parameter, value } = setting_for(table.kind, wish)?;
+        let (id, kind) = (parameter.id, table.kind.word);
         let Some(field) = table.field(id) else {
             bail!("{}: \"{id}\" is no part of a {kind}; save it for itself", wish.from);
         };
-        let value = match (&field.values, &plain) {
-            (Values::Numbers { .. }, Plain::Number(number)) => Value::Number(*number),
-            (Values::Numbers { range, .. }, Plain::Word(_)) => Value::Number(range.1),
-            (Values::Names(names), Plain::Word(word)) => {
-                Value::Name(names.iter().position(|name| name == word).unwrap_or_default())
-            }
-            (Values::Names(_), Plain::Number(_)) => bail!("{}: {id} takes a name", wish.from),
+        let value = match &field.values {
+            Values::Numbers { .. } => Value::Number(value),
+            Values::Names(_) => Value::Name(value as usize),
         };
         contents.entries.retain(|entry| entry.id != id);
         contents.entries.push(Entry { id: id.to_owned(), value, line: 0 });
@@ -234,6 +219,11 @@ fn save(wanted: &Save, at_hand: &AtHand) -> Result<usize> {
     Ok(0)
 }
 
+/// Returns what a wish asks of files of a kind.
+fn setting_for(kind: Kind, wish: &Wish) -> Result<Setting> {
+    if kind == HALL { wish.setting::<Hall>() } else { wish.setting::<Settings>() }
+}
+
 /// Returns the place of the kind that takes a wish.
 fn kind_of(files: &Known, first: Option<&Wish>) -> Result<usize> {
     let first = first.ok_or_else(|| {
@@ -242,7 +232,7 @@ fn kind_of(files: &Known, first: Option<&Wish>) -> Result<usize> {
     if let Some(place) = files.tables().position(|table| table.field(&first.id).is_some()) {
         return Ok(place);
     }
-    let id = find(&files.kinds[0].1, first)?.id;
+    let id = first.parameter::<Settings>()?.id;
     bail!("{}: \"{id}\" is set in no file, it belongs to the session; leave it out", first.from)
 }
 

@@ -3,25 +3,24 @@
 use std::fmt::Write as _;
 use std::fs;
 use std::path::PathBuf;
+use std::sync::Arc;
 
 use anyhow::{Context as _, Result, anyhow, ensure};
+use rostra::chain::{Chain, Wanted};
 use rostra_dsp::Settings;
 use rostra_dsp::arrivals::{arrivals, images};
-use rostra_dsp::measure::{DecayCurve, OctaveFilter, c80_db, centre_time_s, d50};
+use rostra_dsp::engine::{Config, Layout};
+use rostra_dsp::measure::{DecayCurve, OctaveFilter, RungOut, c80_db, centre_time_s, d50};
 use rostra_dsp::octave::{MID, NOMINAL_HZ, PerBand, bands_at_rate};
 use rostra_dsp::platform::Face;
 use rostra_dsp::radiation::Family;
 use rostra_dsp::seat::Source;
 use rostra_terminal::{say, shown};
 
-use crate::at_hand::AtHand;
 use crate::impulse_picture;
-use crate::parameter::Wish;
-use crate::place::{Common, moved_text, settings_of};
+use crate::place::{Common, settings_of};
 use crate::recording::{RATES_HZ, Recording, decibels, write_whole};
-use crate::seat_file::SeatFiles;
-use crate::settings::{parameters, render};
-use crate::sitting::plain_settings;
+use crate::setting::{is_bypassed, moved_text, plain};
 
 /// Render the placed impulse of a seat and measure it.
 #[derive(clap::Args, Debug)]
@@ -108,7 +107,7 @@ pub(crate) struct BandDecay {
 ///
 /// # Errors
 /// When something asked for cannot be had, or cannot be written.
-pub(crate) fn run(arguments: &Arguments, at_hand: &AtHand) -> Result<()> {
+pub(crate) fn run(arguments: &Arguments) -> Result<()> {
     ensure!(
         RATES_HZ.contains(&arguments.rate),
         "--rate {}: is out of range; give {} to {} Hz",
@@ -117,20 +116,14 @@ pub(crate) fn run(arguments: &Arguments, at_hand: &AtHand) -> Result<()> {
         RATES_HZ.end()
     );
     let common = &arguments.common;
-    let options = common.set.iter().map(|text| Wish::from_option(text)).collect::<Result<Vec<_>>>()?;
-    let library = at_hand.plug_in()?.library;
-    let parameters = parameters(&mut library.seat()?)?;
-    let files = SeatFiles::of(&parameters);
-    let platform = files.platform(common.platform.as_deref())?;
-    let seat = arguments.seat.as_deref();
-    let settings = settings_of(&library, &parameters, &files, &platform, seat, &options)?;
-    let impulse = Recording { rate_hz: arguments.rate, channels: vec![vec![1.0]] };
-    let placed = render(library.seat()?, &settings, &impulse, 2, &|_| ())?;
+    let (files, platform, options) = common.read()?;
+    let settings = settings_of(&files, &platform, arguments.seat.as_deref(), &options)?;
+    let plain: Settings = plain(&settings);
+    let placed = placed(plain, is_bypassed(&settings), arguments.rate)?;
     ensure!(
         placed.peak() > 0.0,
         "the placed impulse is silent: is everything turned down? Look at balance and trim"
     );
-    let plain = plain_settings(&settings);
     let heard = heard(&plain);
     let decays = decays(&plain, &placed)?;
 
@@ -164,6 +157,36 @@ pub(crate) fn run(arguments: &Arguments, at_hand: &AtHand) -> Result<()> {
     Ok(())
 }
 
+/// Frames made at once; the sound does not depend on it.
+const BLOCK_FRAMES: usize = 512;
+
+/// Renders the impulse through what a channel of the plug-in goes through, until it has rung out.
+///
+/// # Errors
+/// When the engine does not run at this rate.
+fn placed(settings: Settings, is_bypassed: bool, rate_hz: u32) -> Result<Recording> {
+    let config = Config { sample_rate_hz: f64::from(rate_hz), layout: Layout::MonoToStereo };
+    let wanted = Wanted { settings, is_bypassed, ..Wanted::default() };
+    let mut chain = Chain::prepare(config, true, &wanted, Arc::default())
+        .with_context(|| format!("nothing can be rendered at {rate_hz} Hz"))?;
+    let mut channels = vec![Vec::new(); 2];
+    let mut heard = RungOut::new(config.sample_rate_hz);
+    let mut play = |left: &mut [f32], right: &mut [f32]| {
+        chain.process(|_| wanted, &mut [&mut *left, &mut *right]);
+        heard.hear(&[left, right]);
+        channels[0].extend_from_slice(left);
+        channels[1].extend_from_slice(right);
+        (chain.tail_frames(), heard.is_over())
+    };
+    let (mut left_frames, mut is_over) = play(&mut [1.0], &mut [0.0]);
+    while left_frames > 0 && !is_over {
+        let frames = BLOCK_FRAMES.min(left_frames);
+        is_over = play(&mut vec![0.0; frames], &mut vec![0.0; frames]).1;
+        left_frames -= frames;
+    }
+    Ok(Recording { rate_hz, channels })
+}
+
 /// Lists every arrival of the seat's middle at the pair, earliest first.
 fn heard(settings: &Settings) -> Vec<Heard> {
     let (platform, pickup) = (&settings.platform, &settings.pickup);
@@ -172,7 +195,7 @@ fn heard(settings: &Settings) -> Vec<Heard> {
     let at = capsules.map(|capsule| arrivals(&source, platform, pickup, &capsule));
 
     // The reference: the same seat, radiating evenly, in air that takes nothing.
-    let even = Source { family: Family::Even, ..source };
+    let even = Source { family: Family::Omnidirectional, ..source };
     let mut lossless = *platform;
     lossless.air.loss = 0.0;
     let reference: f64 = capsules

@@ -11,7 +11,7 @@ use crate::paper::{
     AMBER, Anchor, BLUE, DASH_DOT, DASHED, DOTTED, FAINT, GREEN, GREY, INK, PURPLE, Panel, Pen, SHORT_DASHES,
     SOLID, Sheet, VERMILION, draw as draw_sheet, round_steps,
 };
-use crate::sitting::beside;
+use crate::setting::beside;
 
 /// Size of the sheet, points.
 const SHEET: (u32, u32) = (1280, 900);

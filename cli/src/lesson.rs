@@ -6,7 +6,6 @@ use std::path::{Path, PathBuf};
 use anyhow::{Context as _, Result, anyhow};
 use rostra::editor::filing::contents_of;
 use rostra::file_table::table;
-use rostra::hall::parameters::HallValues;
 use rostra_files::{HALL, PLATFORM, SEAT};
 use rostra_live::lessons::{self, Lesson, Seat};
 use rostra_terminal::say;
@@ -73,7 +72,7 @@ fn write_files(seat: &Seat, out: &Path, called: &str) -> Result<()> {
     }
     if let Some(hall) = &seat.scene.hall {
         let table = table(HALL);
-        let contents = contents_of::<HallValues>(hall, &table, seat.name.clone());
+        let contents = contents_of(hall, &table, seat.name.clone());
         write_whole(&out.join(format!("{called}.hall.toml")), contents.text(&table))?;
     }
     Ok(())
@@ -142,7 +141,7 @@ mod picture {
     /// Draws the sheet of a seat, without what lies behind it.
     fn sheet(seat: &Seat) -> Result<RgbImage> {
         let picture = match &seat.scene.hall {
-            Some(hall) => hall::draw(HallDesk::new(*hall, false), 1.0, 1.0)?,
+            Some(hall) => hall::draw(HallDesk::new(hall.clone(), false), 1.0, 1.0)?,
             None => draw_sheet(Desk::new(seat.scene.values.clone(), false), 1.0, 1.0)?,
         };
         let (width, height) = (picture.width(), picture.height());

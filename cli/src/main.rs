@@ -4,7 +4,7 @@
 //! drawn without a host is the plug-in's own code, linked.
 //!
 //! Each module imports only those above it:
-//! * what is found, and what may be asked for: [`at_hand`], `interrupts`, `parameter`, `settings`, `seat_file`, `sitting`;
+//! * what is found, and what may be asked for: [`at_hand`], `interrupts`, `setting`, `seat_file`;
 //! * what is measured and drawn: `loudness`, `paper`, `label_places`, `seats_picture`;
 //! * the commands: `place`, `files`, `impulse`, `ensemble`, `demo`, `picture`, `live`, `lesson`.
 
@@ -14,10 +14,9 @@
 mod at_hand;
 mod interrupts;
 
-mod parameter;
+mod setting;
+
 mod seat_file;
-mod settings;
-mod sitting;
 
 mod loudness;
 mod paper;
@@ -95,7 +94,7 @@ fn main() -> ExitCode {
         Task::Place(arguments) => place::run(&arguments, &at_hand),
         Task::Ensemble(arguments) => ensemble::run(&arguments, &at_hand),
         Task::Demo(arguments) => demo::run(&arguments, &at_hand),
-        Task::Impulse(arguments) => impulse::run(&arguments, &at_hand).map(none_refused),
+        Task::Impulse(arguments) => impulse::run(&arguments).map(none_refused),
         Task::Files(arguments) => files::run(&arguments, &at_hand),
         Task::Picture(arguments) => picture::run(&arguments).map(none_refused),
         Task::Live(arguments) => live::run(&arguments, &at_hand).map(none_refused),

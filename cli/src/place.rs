@@ -6,16 +6,15 @@ use std::path::{Path, PathBuf};
 use anyhow::{Context as _, Result, anyhow, bail, ensure};
 use indicatif::{ProgressBar, ProgressStyle};
 use rayon::prelude::*;
+use rostra_dsp::Settings;
 use rostra_files::safe_name;
 use rostra_host::Library;
 use rostra_terminal::{printable, say, shown, tell};
 
 use crate::at_hand::{AtHand, PlugIn};
-use crate::parameter::{Parameter, Wish};
 use crate::recording::{MOST_BYTES, Metadata, Recording, decibels, is_same_file, is_same_name, new_file_in};
 use crate::seat_file::SeatFiles;
-use crate::settings::{Setting, parameters, render, settings};
-use crate::sitting::{beside, plain_settings};
+use crate::setting::{Setting, moved_text, of_options, render};
 
 /// What stands after the recording's own name in the name of its output.
 const PLACED: &str = " placed";
@@ -80,6 +79,19 @@ pub(crate) struct Common {
     pub(crate) set: Vec<String>,
 }
 
+impl Common {
+    /// Reads them: the files at hand, what the platform sets, and what the options set.
+    ///
+    /// # Errors
+    /// When the platform file cannot be read, or an option asks for what cannot be had.
+    pub(crate) fn read(&self) -> Result<(SeatFiles, Vec<Setting>, Vec<Setting>)> {
+        let options = of_options::<Settings>(&self.set)?;
+        let files = SeatFiles::of_user();
+        let platform = self.platform.as_deref().map(|written| files.platform(written)).transpose()?;
+        Ok((files, platform.unwrap_or_default().settings, options))
+    }
+}
+
 /// A recording, the seat it is to have, and where the output goes.
 #[derive(Clone, Debug)]
 pub(crate) struct Task {
@@ -140,14 +152,11 @@ fn place_all(plug_in: &PlugIn, tasks: &[Task], arguments: &Arguments) -> Result<
     let library = &plug_in.library;
     let Arguments { common, mono, out, .. } = arguments;
     let most_bytes = arguments.memory.bytes()?;
-    let options = common.set.iter().map(|text| Wish::from_option(text)).collect::<Result<Vec<_>>>()?;
-    let parameters = parameters(&mut library.seat()?)?;
-    let files = SeatFiles::of(&parameters);
-    let platform = files.platform(common.platform.as_deref())?;
+    let (files, platform, options) = common.read()?;
     // What holds for all is looked at before anything is rendered.
     let one_seat = tasks.first().and_then(|task| task.seat.as_deref());
     let for_all = one_seat.filter(|_| tasks.iter().all(|task| task.seat.as_deref() == one_seat));
-    settings_of(library, &parameters, &files, &platform, for_all, &options)?;
+    settings_of(&files, &platform, for_all, &options)?;
 
     let inputs = inputs(tasks, arguments, &plug_in.path);
     let folder = OutputFolder::open(out)?;
@@ -158,7 +167,7 @@ fn place_all(plug_in: &PlugIn, tasks: &[Task], arguments: &Arguments) -> Result<
         .map(|(index, task)| {
             check_output(tasks, index, &inputs)?;
             let seat = task.seat.as_deref();
-            let settings = settings_of(library, &parameters, &files, &platform, seat, &options)
+            let settings = settings_of(&files, &platform, seat, &options)
                 .with_context(|| task.input.display().to_string())?;
             let placed = place(library, task, &settings, (*mono, most_bytes), &progress);
             let name = task.input.file_name().unwrap_or_default().to_string_lossy();
@@ -176,18 +185,16 @@ fn place_all(plug_in: &PlugIn, tasks: &[Task], arguments: &Arguments) -> Result<
 /// # Errors
 /// When the seat file cannot be read, or asks for what cannot be had.
 pub(crate) fn settings_of(
-    library: &Library,
-    parameters: &[Parameter],
     files: &SeatFiles,
-    platform: &[Wish],
+    platform: &[Setting],
     seat: Option<&Path>,
-    options: &[Wish],
+    options: &[Setting],
 ) -> Result<Vec<Setting>> {
     let seat = match seat {
-        Some(written) => files.seat(written)?.wishes,
+        Some(written) => files.seat(written)?.settings,
         None => Vec::new(),
     };
-    self::settings(&mut library.seat()?, parameters, &[platform, &seat, options].concat())
+    Ok([platform, &seat, options].concat())
 }
 
 /// Prints a line for each outcome, refusals on stderr, and returns how many were refused.
@@ -219,20 +226,6 @@ pub(crate) fn report(tasks: &[Task], outcomes: &[Result<Placed>]) -> usize {
 /// Returns a peak in dBFS, in words where it has none.
 fn peak_text(peak: f32) -> String {
     if peak > 0.0 { format!("{:6.1} dBFS", decibels(f64::from(peak))) } else { "    silence".into() }
-}
-
-/// Says that a seat was brought on the platform, and where to.
-pub(crate) fn moved_text(settings: &[Setting]) -> Option<String> {
-    let plain = plain_settings(settings);
-    let (seat, platform, pickup) = (&plain.seat, &plain.platform, &plain.pickup);
-    seat.was_moved(platform, pickup).then(|| {
-        let place = seat.source(platform, pickup).place;
-        format!(
-            "note: the seat lies off the platform; brought inside, to {:.2} m deep, {}",
-            place.y,
-            beside(place.x)
-        )
-    })
 }
 
 fn place(

@@ -12,7 +12,7 @@ use crate::paper::{
     Anchor, BLUE, DASHED, FAINT, GREY, INK, PANEL, Panel, Pen, SHORT_DASHES, Sheet, VERMILION,
     draw as draw_sheet, round_steps, short,
 };
-use crate::sitting::beside;
+use crate::setting::beside;
 
 /// A seat in the picture.
 #[derive(Clone, Debug)]

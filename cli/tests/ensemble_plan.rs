@@ -411,7 +411,7 @@ fn a_plan_of_which_nothing_is_left_is_an_error_and_leaves_nothing() {
         ),
         (
             "platform = \"platform.toml\"\n[[stem]]\nfile = \"a.wav\"\nseat = \"near.toml\"\nset = { depth = 99 }\n",
-            vec!["line 5", "out of range", "holds no stem"],
+            vec!["line 5", "enter 0.50 to 25.00 m", "holds no stem"],
         ),
     ] {
         write(text);

@@ -80,7 +80,7 @@ fn what_cannot_be_saved_is_said_in_a_line() {
         (&["x"][..], "nothing to save"),
         (&["x", "--set", "plat_w=20", "--set", "depth=3"], "\"depth\" is no part of a platform"),
         (&["x", "--set", "bypass=on"], "belongs to the session"),
-        (&["x", "--set", "depth=99"], "0.50 m to 25.00 m"),
+        (&["x", "--set", "depth=99"], "0.50 to 25.00 m"),
         (&["??", "--set", "depth=9"], "makes no file name"),
         (&["x", "--seat", "no such seat"], "there is no seat called"),
     ] {

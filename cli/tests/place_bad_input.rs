@@ -161,12 +161,12 @@ fn unknown_ids_and_values_out_of_range_are_refused() {
     let folder = folder();
     for (set, words) in [
         ("deph=3", ["deph", "did you mean \"depth\""]),
-        ("depth=26", ["depth", "0.50 m to 25.00 m"]),
-        ("depth=-1", ["depth", "0.50 m to 25.00 m"]),
-        ("depth=nan", ["depth", "write a number"]),
-        ("depth=", ["depth", "write a number"]),
+        ("depth=26", ["depth", "0.50 to 25.00 m"]),
+        ("depth=-1", ["depth", "0.50 to 25.00 m"]),
+        ("depth=nan", ["depth", "enter 0.50 to 25.00 m"]),
+        ("depth=", ["depth", "enter 0.50 to 25.00 m"]),
         ("depth", ["depth", "depth=8.5"]),
-        ("depth=3 s", ["depth", "in m"]),
+        ("depth=3 s", ["depth", "enter 0.50 to 25.00 m"]),
         ("family=rear bel", ["family", "did you mean \"rear bell\""]),
         ("close=3", ["close", "off"]),
         ("link=1", ["link", "session"]),

@@ -11,7 +11,7 @@ use proptest::sample::select;
 use rostra::editor::filing::{edits_among, edits_of};
 use rostra::editor::values::{Edit, Values};
 use rostra::file_table::table;
-use rostra::hall::parameters::HallValues;
+use rostra_dsp::hall::Hall;
 use rostra_dsp::Settings;
 use rostra_files::{Contents, HALL, KINDS, Kind, LONGEST_NAME, Table, Value, Values as Allowed};
 use rostra_fuzz::{Target, damaged};
@@ -160,13 +160,14 @@ fn is_sound(contents: &Contents, table: &Table) {
     }
     assert_eq!(again.text(table), text, "written once more");
     if table.kind == HALL {
-        edits_among::<HallValues>(contents);
+        edits_among::<Hall>(contents);
     } else {
         let mut values = Values::from(&Settings::default());
         for edit in edits_of(contents) {
             if let Edit::Set(number, value) = edit {
+                let (low, high) = number.range();
                 assert!(
-                    (number.range.0..=number.range.1).contains(&value),
+                    (low..=high).contains(&value),
                     "{} is set to {value}",
                     number.id
                 );

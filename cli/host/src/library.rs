@@ -7,9 +7,9 @@ use anyhow::{Context as _, Result, anyhow, ensure};
 use clack_host::prelude::*;
 
 /// The seat's id in the library; it never changes.
-pub const SEAT_ID: &CStr = c"org.rostra.seat";
+pub const SEAT_ID: &CStr = c"rostra.seat";
 /// The hall's id in the library; it never changes.
-pub const HALL_ID: &CStr = c"org.rostra.hall";
+pub const HALL_ID: &CStr = c"rostra.hall";
 
 /// A `.clap`, loaded; it holds the plug-ins of seat and hall.
 pub struct Library {

@@ -3,7 +3,7 @@
 use anyhow::{Context as _, Result, bail, ensure};
 use clack_extensions::tail::{PluginTail, TailLength};
 use clack_host::prelude::*;
-use rostra_dsp::extremes::larger;
+use rostra_dsp::measure::RungOut;
 
 use crate::handlers::Host;
 use crate::instance::{Instance, Start};
@@ -14,14 +14,6 @@ use crate::ports::Ports;
 /// An ordinary block size, so that what is heard here is what hosts get; the
 /// sound does not depend on it.
 const BLOCK_FRAMES: usize = 512;
-
-/// Level under its peak at which an output has rung out, dB: below the least of 16-bit sound's steps.
-const RUNG_OUT_DB: f64 = -90.0;
-
-/// How long an output stays below [`RUNG_OUT_DB`] before it has rung out, s.
-///
-/// Longer than any gap between two reflections on the largest platform.
-const RUNG_OUT_S: f64 = 0.2;
 
 /// Longest tail that is waited for where the plug-in reports one without end, s.
 ///
@@ -69,7 +61,7 @@ impl Instance {
         };
         let silence = [0.0; BLOCK_FRAMES];
         let mut left = tail_frames;
-        while left > 0 && !pass.has_rung_out() {
+        while left > 0 && !pass.heard.is_over() {
             let frames = BLOCK_FRAMES.min(left);
             let block = vec![&silence[..frames]; inputs];
             pass.process(&mut processor, &block, frames)?;
@@ -89,8 +81,7 @@ struct Pass {
     output: Vec<Vec<f32>>,
     steady_frames: u64,
     rate_hz: u32,
-    peak: f32,
-    last_loud_frame: usize,
+    heard: RungOut,
 }
 
 impl Pass {
@@ -103,8 +94,7 @@ impl Pass {
             output: vec![Vec::new(); outputs],
             steady_frames: 0,
             rate_hz,
-            peak: 0.0,
-            last_loud_frame: 0,
+            heard: RungOut::new(f64::from(rate_hz)),
         }
     }
 
@@ -130,12 +120,8 @@ impl Pass {
 
     fn keep(&mut self, frames: usize) -> Result<()> {
         let done = self.output[0].len();
-        for buffer in &self.outputs {
-            for sample in &buffer[..frames] {
-                self.peak = larger(self.peak, sample.abs());
-            }
-        }
-        let loud = self.peak * 10_f64.powf(RUNG_OUT_DB / 20.0) as f32;
+        let blocks: Vec<&[f32]> = self.outputs.iter().map(|buffer| &buffer[..frames]).collect();
+        self.heard.hear(&blocks);
         for (output, buffer) in self.output.iter_mut().zip(&self.outputs) {
             if let Some(frame) = buffer[..frames].iter().position(|sample| !sample.is_finite()) {
                 bail!(
@@ -143,16 +129,8 @@ impl Pass {
                     (done + frame) as f64 / f64::from(self.rate_hz)
                 );
             }
-            if let Some(frame) = buffer[..frames].iter().rposition(|sample| sample.abs() > loud) {
-                self.last_loud_frame = larger(self.last_loud_frame, done + frame);
-            }
             output.extend_from_slice(&buffer[..frames]);
         }
         Ok(())
-    }
-
-    fn has_rung_out(&self) -> bool {
-        let quiet_frames = self.output[0].len().saturating_sub(self.last_loud_frame);
-        quiet_frames as f64 > RUNG_OUT_S * f64::from(self.rate_hz)
     }
 }

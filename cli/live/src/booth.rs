@@ -7,7 +7,8 @@ use std::time::{Duration, Instant};
 
 use anyhow::{Result, bail};
 use rostra::chain::Wanted;
-use rostra::editor::values::{Edit, Switch, Values};
+use rostra::editor::values::Edit;
+use rostra_dsp::settings::{BYPASSED, DRY};
 use rostra::meters::{Meters, Reading};
 use rostra_files::Shelf;
 use rtrb::Consumer;
@@ -165,8 +166,9 @@ impl Booth {
     fn open(&self) -> Result<Stage> {
         let Setup { loops, chosen, input, listen, output, rate_hz, block_frames, moves, .. } = &self.setup;
         let placement = self.scene.placement();
-        let Values { dry, bypass, .. } = self.scene.values;
-        let wanted = Wanted { settings: placement.settings, is_compared: dry, is_bypassed: bypass };
+        let values = &self.scene.values;
+        let (is_compared, is_bypassed) = (values.is_on(DRY), values.is_on(BYPASSED));
+        let wanted = Wanted { settings: placement.settings, is_compared, is_bypassed };
         let meters = Arc::clone(&self.meters);
         let (part, ear, rate_hz) = if let Some(name) = input {
             let rate_hz = output.rate_hz(*rate_hz, 48_000)?;
@@ -241,9 +243,9 @@ impl Booth {
                 && let Some(newest) = made.checked_sub(1)
             {
                 stage.shown_moves = made;
-                let Values { dry, bypass, .. } = self.scene.values;
-                self.scene = moves.moves[newest % moves.moves.len()].scene.clone();
-                (self.scene.values.dry, self.scene.values.bypass) = (dry, bypass);
+                let mut scene = moves.moves[newest % moves.moves.len()].scene.clone();
+                scene.values.keep_session_of(&self.scene.values);
+                self.scene = scene;
             }
         }
         let blocks = stage.tally.counted().blocks;
@@ -327,8 +329,8 @@ impl Booth {
         for edit in edits {
             self.scene.apply([edit]);
             match edit {
-                Edit::Throw(Switch::Dry, is_on) => self.tell(Command::Compare(is_on)),
-                Edit::Throw(Switch::Bypass, is_on) => self.tell(Command::Bypass(is_on)),
+                Edit::Throw(switch, is_on) if switch.id == DRY.id => self.tell(Command::Compare(is_on)),
+                Edit::Throw(_, is_on) => self.tell(Command::Bypass(is_on)),
                 Edit::Set(..) | Edit::Choose(..) => self.place(),
                 Edit::Begin(_) | Edit::End(_) => {}
             }
@@ -353,8 +355,8 @@ impl Booth {
     }
 
     /// Says whether no seat sounds: the dry signal is compared, or the seat is bypassed.
-    pub const fn is_dry(&self) -> bool {
-        self.scene.values.dry || self.scene.values.bypass
+    pub fn is_dry(&self) -> bool {
+        self.scene.values.is_on(DRY) || self.scene.values.is_on(BYPASSED)
     }
 
     /// Returns the key whose seat sounds now, if one does: the first where two remember the same.
@@ -410,8 +412,8 @@ impl Booth {
         let Some(listed) = self.setup.loops.get(place).cloned() else { return };
         let wanted = Wanted {
             settings: self.scene.values.settings(),
-            is_compared: self.scene.values.dry,
-            is_bypassed: self.scene.values.bypass,
+            is_compared: self.scene.values.is_on(DRY),
+            is_bypassed: self.scene.values.is_on(BYPASSED),
         };
         let meters = Arc::clone(&self.meters);
         let Some(rate_hz) = self.stage.as_ref().map(|stage| stage.rate_hz) else {
@@ -459,10 +461,10 @@ impl Booth {
     }
 
     fn stand_at(&mut self, scene: &Scene) {
-        let Values { dry, bypass, .. } = self.scene.values;
-        self.scene = scene.clone();
+        let mut scene = scene.clone();
         // What is compared is no part of a seat.
-        (self.scene.values.dry, self.scene.values.bypass) = (dry, bypass);
+        scene.values.keep_session_of(&self.scene.values);
+        self.scene = scene;
         self.place();
     }
 
@@ -498,6 +500,8 @@ fn now() -> Instant {
 
 #[cfg(test)]
 mod tests {
+    use rostra_dsp::Settings;
+
     use std::sync::mpsc::{Receiver, channel};
 
     use super::*;
@@ -677,7 +681,7 @@ mod tests {
     fn a_script_is_played_by_the_clock_of_the_samples_and_shown() {
         let at = |at_s: f64, depth: &str| {
             let mut scene = Scene::default();
-            scene.apply([Edit::of_words("depth", depth).unwrap()]);
+            scene.apply([Edit::of_words::<Settings>("depth", depth).unwrap()]);
             crate::moves::Move { at_s, scene }
         };
         let moves = Moves { moves: vec![at(0.0, "3 m"), at(0.25, "9 m")], repeat_s: Some(0.5) };
@@ -810,7 +814,7 @@ mod tests {
 
     #[test]
     fn a_hand_moves_on_from_where_a_script_has_put_the_seat() {
-        let edit = |depth: &str| Edit::of_words("depth", depth).unwrap();
+        let edit = |depth: &str| Edit::of_words::<Settings>("depth", depth).unwrap();
         let mut scene = Scene::default();
         scene.apply([edit("3 m")]);
         let moves = Moves { moves: vec![crate::moves::Move { at_s: 0.0, scene }], repeat_s: None };
@@ -826,12 +830,12 @@ mod tests {
     #[test]
     fn seats_are_remembered_and_jumped_to_without_what_is_compared() {
         let mut booth = Booth::new(setup(Dummy::default()));
-        booth.apply(vec![Edit::of_words("depth", "8 m").unwrap(), Edit::Throw(Switch::Dry, true)]);
+        booth.apply(vec![Edit::of_words::<Settings>("depth", "8 m").unwrap(), Edit::Throw(DRY, true)]);
         booth.remember(1);
-        booth.apply(vec![Edit::of_words("depth", "3 m").unwrap(), Edit::Throw(Switch::Dry, false)]);
+        booth.apply(vec![Edit::of_words::<Settings>("depth", "3 m").unwrap(), Edit::Throw(DRY, false)]);
         booth.jump(1);
         assert_eq!(booth.scene.values.settings().seat.depth_m, 8.0);
-        assert!(!booth.scene.values.dry);
+        assert!(!booth.scene.values.is_on(DRY));
         booth.seats[2] = None;
         booth.jump(2);
         assert_eq!(booth.scene.values.settings().seat.depth_m, 8.0);

@@ -246,7 +246,7 @@ mod tests {
             (head.replace("roll-off", "rolloff") + seat + seat, "lesson.toml, line 4: "),
             (
                 format!("{head}{seat}{}", seat.replace("= 3", "= 300")),
-                "lesson.toml, line 10: depth = 300: Depth takes",
+                "lesson.toml, line 10: depth = 300: \"300\" is not valid for Depth: enter",
             ),
         ] {
             let refused = format!("{:#}", parse(&text).unwrap_err());

@@ -153,7 +153,7 @@ mod tests {
             ("\n[[move]]\nseat = \"horns\"\n".into(), Some(2), "at_s"),
             ("[[move]]\nat_s = 1\nseet = \"horns\"\n".into(), Some(3), "expected one of"),
             ("[[move]]\nat_s = 1\nseat = \"nobody\"\n".into(), Some(3), "nobody"),
-            ("[[move]]\nat_s = 1\nset = { depth = \"far\" }\n".into(), Some(3), "takes 0.50 m"),
+            ("[[move]]\nat_s = 1\nset = { depth = \"far\" }\n".into(), Some(3), "enter 0.50 to 25.00 m"),
             ("[[move]]\nat_s = 1\nset = { depth = [1] }\n".into(), Some(3), "plain value"),
             ("[[move]]\nat_s = soon\n".into(), Some(2), ""),
             ("repeat_s = 1.0\n[[move]]\nat_s = 1.0\n".into(), Some(1), "later than the last move"),

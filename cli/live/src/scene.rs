@@ -4,14 +4,12 @@ use std::path::{Path, PathBuf};
 
 use anyhow::{Context as _, Result, anyhow, bail};
 use rostra::editor::filing::{edits_among, edits_of};
-use rostra::editor::values::{Edit, Switch, Values};
+use rostra::editor::values::{Edit, Values};
 use rostra::file_table::table;
-use rostra::hall::parameters::{HALL_NUMBERS, HallValues, hall_of};
-use rostra::parameters::{BEARING, DEPTH};
-use rostra::quantity::Number;
 use rostra_dsp::Settings;
 use rostra_dsp::hall::Hall;
 use rostra_dsp::hall_needs::HallNeeds;
+use rostra_dsp::settings::{BEARING, DEPTH, Parameter};
 use rostra_files::{HALL, PLATFORM, SEAT, Shelf};
 use serde::Deserialize;
 use toml::Spanned;
@@ -20,18 +18,12 @@ use toml::Spanned;
 pub const HALL_LEVEL_DB: f64 = -6.0;
 
 /// A scene as the sheet shows it.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub struct Scene {
     /// Everything of the seat's sheet.
     pub values: Values,
     /// The hall on the bus; `None` where there is none.
-    pub hall: Option<HallValues>,
-}
-
-impl Default for Scene {
-    fn default() -> Self {
-        Self { values: Values::from(&Settings::default()), hall: None }
-    }
+    pub hall: Option<Values<Hall>>,
 }
 
 /// A scene as the engine takes it.
@@ -56,25 +48,25 @@ impl Scene {
     /// Returns what the engine takes: settings as the plug-in makes them, and the send that this seat asks for.
     pub fn placement(&self) -> Placement {
         let settings = self.values.settings();
-        let send = |values: &HallValues| {
+        let send = |values: &Values<Hall>| {
             let send_db = HallNeeds::of(&settings, 2).send_db;
             // A balance that leaves nothing to hear asks for no send that is a number.
             let gain = if send_db.is_finite() { 10_f64.powf(send_db / 20.0) as f32 } else { 0.0 };
-            HallSend { hall: hall_of(values), gain }
+            HallSend { hall: values.settings(), gain }
         };
         Placement { settings, hall: self.hall.as_ref().map(send) }
     }
 
     /// Says in words where the player sits.
     pub fn place_text(&self) -> String {
-        let of = |number: &Number| number.shown(self.values.number(number));
-        format!("{}, {}", of(&DEPTH), of(&BEARING))
+        let of = |parameter: &Parameter| parameter.shown(self.values.value(parameter));
+        format!("{}, {}", of(DEPTH), of(BEARING))
     }
 
     /// Says whether another scene sounds the same; what is compared or bypassed is no part of it.
     pub fn sounds_as(&self, other: &Self) -> bool {
         let mut values = other.values.clone();
-        (values.dry, values.bypass) = (self.values.dry, self.values.bypass);
+        values.keep_session_of(&self.values);
         self.hall == other.hall && self.values == values
     }
 
@@ -116,8 +108,8 @@ impl Change {
             }
         }
         for (id, value) in &self.set {
-            let edit = Edit::of_words(id, value).map_err(|why| anyhow!("{id} = {value}: {why}"))?;
-            if let Edit::Throw(Switch::Dry | Switch::Bypass, _) = edit {
+            let edit = Edit::of_words::<Settings>(id, value).map_err(|why| anyhow!("{id} = {value}: {why}"))?;
+            if let Edit::Throw(..) = edit {
                 bail!(
                     "{id} = {value}: is thrown by hand while it plays and is no part of a scene; leave it out"
                 );
@@ -128,12 +120,8 @@ impl Change {
             Some(none) if none.as_os_str() == NO_HALL => scene.hall = None,
             Some(written) => {
                 let contents = shelf.read_written(written, &table(HALL))?;
-                let mut values = HALL_NUMBERS.map(|number| number.default);
-                for edit in edits_among::<HallValues>(&contents) {
-                    if let Edit::Set(number, value) = edit {
-                        set_hall(&mut values, number.id, value);
-                    }
-                }
+                let mut values = Values::default();
+                edits_among::<Hall>(&contents).into_iter().for_each(|edit| values.apply(edit));
                 scene.hall = Some(values);
             }
             None => {}
@@ -142,27 +130,9 @@ impl Change {
             let Some(values) = &mut scene.hall else {
                 bail!("hall_set: there is no hall to set; write hall = \"short-cue\" beside it");
             };
-            let number = HALL_NUMBERS.into_iter().find(|number| number.id == id);
-            let number = number.with_context(|| format!("a hall has no parameter \"{id}\""))?;
-            let (low, high) = number.range;
-            let typed = number.parse(value).filter(|typed| (low..=high).contains(typed));
-            let typed = typed.with_context(|| {
-                format!(
-                    "{id} = {value}: {} takes {} to {}",
-                    number.name,
-                    number.shown(low),
-                    number.shown(high)
-                )
-            })?;
-            set_hall(values, id, number.on_grid(typed));
+            values.apply(Edit::of_words::<Hall>(id, value).map_err(|why| anyhow!("{id} = {value}: {why}"))?);
         }
         Ok(())
-    }
-}
-
-fn set_hall(values: &mut HallValues, id: &str, value: f64) {
-    if let Some(place) = HALL_NUMBERS.iter().position(|number| number.id == id) {
-        values[place] = value;
     }
 }
 
@@ -285,7 +255,7 @@ mod tests {
         let set = |id: &str, value: &str| vec![(id.to_owned(), value.to_owned())];
         for (change, said) in [
             (Change { seat: Some("nobody".into()), ..Change::default() }, "nobody"),
-            (Change { set: set("depth", "far"), ..Change::default() }, "takes 0.50 m to 25.00 m"),
+            (Change { set: set("depth", "far"), ..Change::default() }, "enter 0.50 to 25.00 m"),
             (Change { set: set("depht", "3"), ..Change::default() }, "no parameter"),
             (Change { set: set("dry", "on"), ..Change::default() }, "dry = on: is thrown by hand"),
             (

@@ -9,7 +9,8 @@ use nice_plug_egui::{App, EguiWindow, EguiWindowSettings, Frame};
 use rostra::editor::filing::Filing;
 use rostra::editor::needles::Needles;
 use rostra::editor::sheet::Sheet;
-use rostra::editor::values::{Edit, Switch};
+use rostra::editor::values::Edit;
+use rostra_dsp::settings::DRY;
 use rostra::meters::Reading;
 use rostra_files::Shelf;
 
@@ -134,7 +135,7 @@ impl Desk {
         let booth = &mut self.booth;
         match wish {
             Wish::Play(is_playing) => booth.play(is_playing),
-            Wish::Compare(is_on) => booth.apply(vec![Edit::Throw(Switch::Dry, is_on)]),
+            Wish::Compare(is_on) => booth.apply(vec![Edit::Throw(DRY, is_on)]),
             Wish::Strike(strike) => booth.strike(strike),
             Wish::Loop(place) => booth.choose_loop(place),
             Wish::Level(level_db) => booth.set_level_db(level_db),
@@ -187,7 +188,7 @@ impl Desk {
             input: booth.input().map(str::to_owned),
             is_open: booth.is_open(),
             is_playing: booth.is_playing(),
-            is_compared: booth.scene.values.dry,
+            is_compared: booth.scene.values.is_on(DRY),
             level_db: booth.level_db(),
             peaks_dbfs: [levels.input_dbfs, levels.output_dbfs],
             is_limited,

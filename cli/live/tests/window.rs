@@ -10,6 +10,7 @@ use egui::{Key, Modifiers};
 use egui_kittest::Harness;
 use egui_kittest::kittest::Queryable as _;
 use rostra::editor::values::Edit;
+use rostra_dsp::settings::DRY;
 use rostra_files::Shelf;
 use rostra_live::booth::{Booth, Heard, Setup};
 use rostra_live::dummy::Dummy;
@@ -119,10 +120,10 @@ fn the_keys_do_what_they_say() {
     key(&mut harness, Key::Space);
     assert!(!harness.state().booth.is_playing());
     key(&mut harness, Key::D);
-    assert!(harness.state().booth.scene.values.dry);
+    assert!(harness.state().booth.scene.values.is_on(DRY));
     harness.get_by_label("You hear it dry, as loud as from the seat. D: back to the seat");
     key(&mut harness, Key::D);
-    assert!(!harness.state().booth.scene.values.dry);
+    assert!(!harness.state().booth.scene.values.is_on(DRY));
     // Seats on keys: the demo's at first, then one of our own.
     key(&mut harness, Key::Num3);
     assert_eq!(depth_m(&harness), 10.5);
@@ -165,7 +166,7 @@ fn the_keys_do_what_they_say() {
     // With caps lock on, a letter comes as text alone.
     harness.event(egui::Event::Text("D".to_owned()));
     steps(&mut harness);
-    assert!(harness.state().booth.scene.values.dry);
+    assert!(harness.state().booth.scene.values.is_on(DRY));
     key(&mut harness, Key::R);
     assert!(harness.state().booth.is_open());
 }

@@ -4,8 +4,8 @@ use divan::Bencher;
 use egui::{Context, RawInput, Rect, Vec2};
 use rostra::editor::sheet::Sheet;
 use rostra::editor::values::{Edit, Values};
-use rostra::parameters::DEPTH;
 use rostra_dsp::Settings;
+use rostra_dsp::settings::DEPTH;
 
 fn main() {
     divan::main();
@@ -29,8 +29,8 @@ fn frames(bencher: Bencher, step_m: f64) {
     let mut values = Values::from(&Settings::default());
     let screen = Rect::from_min_size(egui::Pos2::ZERO, Vec2::from(Sheet::SIZE_POINTS));
     let mut frame = move || {
-        let depth_m = 2.0 + (values.number(&DEPTH) + step_m) % 8.0;
-        values.apply(Edit::Set(&DEPTH, depth_m));
+        let depth_m = 2.0 + (values.value(DEPTH) + step_m) % 8.0;
+        values.apply(Edit::Set(DEPTH, depth_m));
         let input = RawInput { screen_rect: Some(screen), ..RawInput::default() };
         let mut output = context.run_ui(input, |ui| {
             sheet.show(ui, &values);

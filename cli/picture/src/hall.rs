@@ -2,14 +2,14 @@
 
 use std::path::Path;
 
-use anyhow::{Context as _, Result, anyhow, bail};
+use anyhow::{Result, anyhow};
 use egui_kittest::Harness;
 use image::RgbaImage;
 use rostra::editor::filing::{Filing, edits_among};
 use rostra::editor::hall_sheet::HallSheet;
-use rostra::editor::values::{Edit, Switch};
+use rostra::editor::values::{Edit, Values};
 use rostra::file_table::table;
-use rostra::hall::parameters::{HALL_NUMBERS, HallValues};
+use rostra_dsp::hall::Hall;
 use rostra_files::{HALL, Shelf};
 
 /// The hall's sheet with the values that it shows, and what was done to them.
@@ -17,9 +17,7 @@ pub struct HallDesk {
     /// The sheet.
     pub sheet: HallSheet,
     /// What it shows; every edit is applied to it, as a host would.
-    pub values: HallValues,
-    /// Whether the bus is let through.
-    pub is_bypassed: bool,
+    pub values: Values<Hall>,
     /// What a hand did, in order.
     pub edits: Vec<Edit>,
     filing: Filing,
@@ -29,40 +27,28 @@ impl HallDesk {
     /// Lays a sheet out for given values.
     ///
     /// Nobody's own files are at hand: those of whoever runs this belong in no picture.
-    pub fn new(values: HallValues, is_dark: bool) -> Self {
+    pub fn new(values: Values<Hall>, is_dark: bool) -> Self {
         Self::beside(Shelf::at("no folder of files"), values, is_dark)
     }
 
     /// Lays a sheet out beside the files of a shelf.
-    pub fn beside(shelf: Shelf, values: HallValues, is_dark: bool) -> Self {
+    pub fn beside(shelf: Shelf, values: Values<Hall>, is_dark: bool) -> Self {
         let mut sheet = HallSheet::default();
         sheet.is_dark = is_dark;
-        Self { sheet, values, is_bypassed: false, edits: Vec::new(), filing: Filing::of(shelf) }
+        Self { sheet, values, edits: Vec::new(), filing: Filing::of(shelf) }
     }
 
     /// Does what the window of the plug-in does.
     fn show(&mut self, ui: &mut egui::Ui) {
-        let mut edits = self.sheet.show(ui, &self.values, self.is_bypassed);
+        let mut edits = self.sheet.show(ui, &self.values);
         if let Some(wish) = self.sheet.asked() {
             edits.extend(self.filing.answer(wish, &mut self.sheet, &self.values));
             ui.ctx().request_repaint();
         }
         for &edit in &edits {
-            if let Edit::Throw(Switch::Bypass, is_on) = edit {
-                self.is_bypassed = is_on;
-            }
-            apply(&mut self.values, edit);
+            self.values.apply(edit);
         }
         self.edits.extend(edits);
-    }
-}
-
-/// Does an edit to the values of a hall.
-fn apply(values: &mut HallValues, edit: Edit) {
-    if let Edit::Set(number, value) = edit
-        && let Some(place) = HALL_NUMBERS.iter().position(|known| known.id == number.id)
-    {
-        values[place] = value;
     }
 }
 
@@ -100,27 +86,14 @@ pub fn draw(desk: HallDesk, scale: f32, pixels_per_point: f32) -> Result<RgbaIma
 ///
 /// # Errors
 /// When the file is broken or not there; when a wish has no `=`, names no parameter of the hall, or asks for what the parameter cannot be.
-pub fn values(file: Option<&Path>, wishes: &[String]) -> Result<HallValues> {
-    let mut values = HALL_NUMBERS.map(|number| number.default);
+pub fn values(file: Option<&Path>, wishes: &[String]) -> Result<Values<Hall>> {
+    let mut values = Values::default();
     if let Some(written) = file {
         let contents = Shelf::of_user().read_written(written, &table(HALL))?;
-        for edit in edits_among::<HallValues>(&contents) {
-            apply(&mut values, edit);
-        }
+        edits_among::<Hall>(&contents).into_iter().for_each(|edit| values.apply(edit));
     }
     for wish in wishes {
-        let (id, value) = wish
-            .split_once('=')
-            .with_context(|| format!("--set {wish}: has no \"=\"; write id and value, as in decay=2.5"))?;
-        let place = HALL_NUMBERS.iter().position(|number| number.id == id.trim());
-        let place =
-            place.with_context(|| format!("--set {wish}: a hall has no parameter \"{}\"", id.trim()))?;
-        let number = HALL_NUMBERS[place];
-        let (low, high) = (number.shown(number.range.0), number.shown(number.range.1));
-        match number.parse(value) {
-            Some(typed) if (number.range.0..=number.range.1).contains(&typed) => values[place] = typed,
-            _ => bail!("--set {wish}: {} takes {low} to {high}", number.name),
-        }
+        values.apply(Edit::of_text::<Hall>(wish).map_err(|why| anyhow!("--set {wish}: {why}"))?);
     }
     Ok(values)
 }
@@ -132,9 +105,9 @@ mod tests {
     #[test]
     fn wishes_are_taken_or_refused_in_words() {
         let wish = |text: &str| values(None, &[text.to_owned()]);
-        assert!(wish("decay=2.5").is_ok_and(|values| values[1] == 2.5));
+        assert!(wish("decay=2.5").is_ok_and(|values| values.settings().decay_s == 2.5));
         for (text, said) in
-            [("decay", "has no \"=\""), ("decay=99", "takes 0.800 s to 8.000 s"), ("depth=3", "no parameter")]
+            [("decay", "has no \"=\""), ("decay=99", "enter 0.800 to 8.000 s"), ("depth=3", "no parameter")]
         {
             let error = format!("{:#}", wish(text).expect_err(text));
             assert!(error.contains(said), "{text}: {error}");

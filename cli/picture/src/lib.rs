@@ -4,7 +4,7 @@ pub mod hall;
 
 use std::path::PathBuf;
 
-use anyhow::{Context as _, Result, anyhow};
+use anyhow::{Result, anyhow};
 use egui_kittest::Harness;
 pub use image::ImageFormat::Png as PNG;
 use image::RgbaImage;
@@ -101,20 +101,16 @@ pub fn values(files: &[(Kind, PathBuf)], wishes: &[String]) -> Result<Values> {
         }
     }
     for wish in wishes {
-        let edit = edit(wish).with_context(|| format!("--set {wish}"))?;
+        let edit = Edit::of_text::<Settings>(wish).map_err(|why| anyhow!("--set {wish}: {why}"))?;
         values.apply(edit);
     }
     Ok(values)
 }
 
-fn edit(wish: &str) -> Result<Edit> {
-    let (id, value) =
-        wish.split_once('=').ok_or_else(|| anyhow!("has no \"=\"; write id and value, as in depth=8.5"))?;
-    Edit::of_words(id, value).map_err(anyhow::Error::msg)
-}
-
 #[cfg(test)]
 mod tests {
+    use rostra_dsp::settings::{BYPASSED, DRY};
+
     use super::*;
 
     #[test]
@@ -122,14 +118,14 @@ mod tests {
         let wish = |text: &str| values(&[], &[text.to_owned()]);
         assert!(wish("depth=8.5").is_ok_and(|values| values.settings().seat.depth_m == 8.5));
         assert!(wish("family=rear bell").is_ok());
-        assert!(wish("bypass=on").is_ok_and(|values| values.bypass && !values.dry));
+        assert!(wish("bypass=on").is_ok_and(|values| values.is_on(BYPASSED) && !values.is_on(DRY)));
         for (text, said) in [
             ("depth", "has no \"=\""),
-            ("depth=far", "takes 0.50 m to 25.00 m"),
-            ("depth=99", "takes 0.50 m to 25.00 m"),
+            ("depth=far", "enter 0.50 to 25.00 m"),
+            ("depth=99", "enter 0.50 to 25.00 m"),
             ("dept=3", "no parameter"),
-            ("rear=glass", "is one of"),
-            ("bypass=perhaps", "is on or off"),
+            ("rear=glass", "enter timber platform, timber,"),
+            ("bypass=perhaps", "enter on or off"),
         ] {
             let error = format!("{:#}", wish(text).expect_err(text));
             assert!(error.contains(said), "{text}: {error}");

@@ -4,15 +4,24 @@ use egui::{Event, Key, Modifiers, PointerButton, Pos2};
 use egui_kittest::Harness;
 use egui_kittest::kittest::Queryable as _;
 use rostra::editor::hall_sheet::HallSheet;
-use rostra::editor::values::{Edit, Switch};
-use rostra::hall::parameters::{BASS, DECAY, EARLY, HALL_NUMBERS, PRE_DELAY, SIZE, TREBLE, TRIM, WET, WIDTH};
+use rostra::editor::values::{Edit, Values};
+use rostra_dsp::hall::Hall;
+use rostra_dsp::settings::{BYPASSED, Parameter, Tabled as _};
 use rostra_files::Shelf;
 use rostra_picture::hall::{HallDesk, open};
 
 type Open = Harness<'static, HallDesk>;
 
+fn named(id: &str) -> &'static Parameter {
+    Hall::by_id(id).expect("a parameter of the hall")
+}
+
+fn numbers() -> impl Iterator<Item = &'static Parameter> {
+    Hall::parameters().filter(|parameter| parameter.number().is_some())
+}
+
 fn sheet(scale: f32) -> Open {
-    let mut harness = open(HallDesk::new(HALL_NUMBERS.map(|number| number.default), false), scale, 1.0);
+    let mut harness = open(HallDesk::new(Values::default(), false), scale, 1.0);
     harness.run();
     harness
 }
@@ -44,8 +53,7 @@ fn click(harness: &mut Open, name: &str) {
 }
 
 fn value(harness: &Open, id: &str) -> f64 {
-    let place = HALL_NUMBERS.iter().position(|number| number.id == id).expect("a number of the hall");
-    harness.state().values[place]
+    harness.state().values.value(named(id))
 }
 
 #[test]
@@ -54,7 +62,7 @@ fn every_control_has_its_name_at_every_size() {
         let harness = sheet(scale);
         let [width, height] = HallSheet::SIZE_POINTS;
         for name in
-            HALL_NUMBERS.map(|number| number.name).into_iter().chain(["Hall files", "Bypass", "Dark room"])
+            numbers().map(|number| number.name).chain(["Hall files", "Bypass", "Dark room"])
         {
             let at = place(&harness, name);
             assert!(at.x < width * scale && at.y < height * scale, "{name} lies outside at {scale}");
@@ -64,11 +72,11 @@ fn every_control_has_its_name_at_every_size() {
 
 #[test]
 fn a_drag_is_one_gesture_and_a_double_click_brings_the_default() {
-    for number in HALL_NUMBERS {
+    for number in numbers() {
         let mut harness = sheet(1.0);
         let from = place(&harness, number.name);
         // Towards the middle of the range, whichever end the default is near.
-        let way = if number.share(number.default) > 0.5 { -60.0 } else { 60.0 };
+        let way = if number.share(number.default()) > 0.5 { -60.0 } else { 60.0 };
         pointer(&mut harness, from, None);
         pointer(&mut harness, from, Some(true));
         for step in 1..=8 {
@@ -81,13 +89,13 @@ fn a_drag_is_one_gesture_and_a_double_click_brings_the_default() {
         assert!(matches!(edits.last(), Some(Edit::End(of)) if of.id == number.id), "{edits:?}");
         let inner = &edits[1..edits.len() - 1];
         assert!(inner.iter().all(|edit| matches!(edit, Edit::Set(of, _) if of.id == number.id)), "{edits:?}");
-        assert_ne!(value(&harness, number.id), number.default, "{}", number.id);
+        assert_ne!(value(&harness, number.id), number.default(), "{}", number.id);
         for _ in 0..2 {
             pointer(&mut harness, from, Some(true));
             pointer(&mut harness, from, Some(false));
         }
         harness.step();
-        assert_eq!(value(&harness, number.id), number.default, "{}", number.id);
+        assert_eq!(value(&harness, number.id), number.default(), "{}", number.id);
     }
 }
 
@@ -107,9 +115,9 @@ fn a_tail_that_could_not_be_made_is_said_in_words_while_it_lasts() {
 fn what_is_typed_is_taken_and_letters_are_refused_in_words() {
     let mut harness = sheet(1.0);
     for (name, typed, id, expected) in [
-        (DECAY.name, "2,2 s", DECAY.id, 2.2),
-        (SIZE.name, "8000", SIZE.id, 8000.0),
-        (SIZE.name, "huge", SIZE.id, 8000.0),
+        (named("decay").name, "2,2 s", "decay", 2.2),
+        (named("size").name, "8000", "size", 8000.0),
+        (named("size").name, "huge", "size", 8000.0),
     ] {
         click(&mut harness, name);
         for letter in typed.chars() {
@@ -127,8 +135,8 @@ fn what_is_typed_is_taken_and_letters_are_refused_in_words() {
 fn the_switches_switch() {
     let mut harness = sheet(1.0);
     click(&mut harness, "Bypass");
-    assert!(harness.state().is_bypassed);
-    assert!(harness.state().edits.contains(&Edit::Throw(Switch::Bypass, true)));
+    assert!(harness.state().values.is_on(BYPASSED));
+    assert!(harness.state().edits.contains(&Edit::Throw(BYPASSED, true)));
     click(&mut harness, "Dark room");
     assert!(harness.state().sheet.is_dark);
 }
@@ -136,7 +144,7 @@ fn the_switches_switch() {
 /// A sheet beside an own folder of files, which is taken away at the end.
 fn sheet_beside_files(scale: f32) -> (Open, tempfile::TempDir) {
     let folder = tempfile::tempdir().expect("a folder");
-    let values = HALL_NUMBERS.map(|number| number.default);
+    let values = Values::default();
     let mut harness = open(HallDesk::beside(Shelf::at(folder.path()), values, false), scale, 1.0);
     harness.run();
     (harness, folder)
@@ -144,8 +152,7 @@ fn sheet_beside_files(scale: f32) -> (Open, tempfile::TempDir) {
 
 /// Sets a number as a host would.
 fn set(harness: &mut Open, id: &str, value: f64) {
-    let place = HALL_NUMBERS.iter().position(|number| number.id == id).expect("a number of the hall");
-    harness.state_mut().values[place] = value;
+    harness.state_mut().values.set(named(id), value);
     harness.step();
 }
 
@@ -166,20 +173,20 @@ fn type_name(harness: &mut Open, name: &str) {
 #[test]
 fn a_hall_file_is_taken_as_whole_gestures_and_sets_what_it_names() {
     let mut harness = sheet(1.0);
-    set(&mut harness, TRIM.id, -3.0);
-    set(&mut harness, WET.id, 60.0);
+    set(&mut harness, "trim", -3.0);
+    set(&mut harness, "wet", 60.0);
     click(&mut harness, "Hall files");
     assert!(harness.state().edits.is_empty(), "a menu that opens sets nothing");
     click(&mut harness, "Short cue, built in");
     // The numbers of presets-demo/halls/short-cue.toml, in its order.
     let named = [
-        (&PRE_DELAY, 20.0),
-        (&DECAY, 1.8),
-        (&BASS, 1.0),
-        (&TREBLE, 0.9),
-        (&SIZE, 6000.0),
-        (&EARLY, -2.0),
-        (&WIDTH, 100.0),
+        (named("pre_delay"), 20.0),
+        (named("decay"), 1.8),
+        (named("bass"), 1.0),
+        (named("treble"), 0.9),
+        (named("size"), 6000.0),
+        (named("early"), -2.0),
+        (named("width"), 100.0),
     ];
     let gestures: Vec<Edit> = named
         .iter()
@@ -189,13 +196,13 @@ fn a_hall_file_is_taken_as_whole_gestures_and_sets_what_it_names() {
     for (number, expected) in named {
         assert_eq!(value(&harness, number.id), expected, "{}", number.id);
     }
-    assert_eq!((value(&harness, TRIM.id), value(&harness, WET.id)), (-3.0, 60.0), "what it does not name");
-    assert!(!harness.state().is_bypassed);
+    assert_eq!((value(&harness, "trim"), value(&harness, "wet")), (-3.0, 60.0), "what it does not name");
+    assert!(!harness.state().values.is_on(BYPASSED));
     assert!(harness.query_by_label("Long cue, built in").is_none(), "the menu closes");
     assert!(harness.query_by_label_contains("Taken from 'Short cue'").is_some());
     assert_eq!(harness.get_by_label("Hall files").value().as_deref(), Some("Short cue"));
     // What is said of it goes with the next edit, and the heading says that the hall is another.
-    click(&mut harness, DECAY.name);
+    click(&mut harness, named("decay").name);
     harness.key_press(Key::ArrowUp);
     harness.run();
     assert!(harness.query_by_label_contains("Taken from").is_none());
@@ -205,7 +212,7 @@ fn a_hall_file_is_taken_as_whole_gestures_and_sets_what_it_names() {
 #[test]
 fn a_hall_is_saved_listed_and_taken_again_and_a_second_save_asks() {
     let (mut harness, folder) = sheet_beside_files(1.0);
-    set(&mut harness, DECAY.id, 2.75);
+    set(&mut harness, "decay", 2.75);
     type_name(&mut harness, "Wide one");
     click(&mut harness, "Save");
     harness.run();
@@ -216,8 +223,11 @@ fn a_hall_is_saved_listed_and_taken_again_and_a_second_save_asks() {
     assert!(harness.query_by_label("Save").is_none(), "the menu closes");
     assert!(harness.state().edits.is_empty(), "saving sets nothing");
     // Another hall under the same name: asked first, and then replaced.
-    let saved = HALL_NUMBERS.map(|number| number.at_share(0.37));
-    harness.state_mut().values = saved;
+    let mut saved = Values::<Hall>::default();
+    for number in numbers() {
+        saved.set(number, number.at_share(0.37));
+    }
+    harness.state_mut().values = saved.clone();
     harness.step();
     type_name(&mut harness, "Wide one");
     click(&mut harness, "Save");
@@ -225,7 +235,7 @@ fn a_hall_is_saved_listed_and_taken_again_and_a_second_save_asks() {
     click(&mut harness, "Replace it");
     assert_ne!(std::fs::read_to_string(&path).expect("it is there"), text);
     // And back from the list: every number as it was saved.
-    harness.state_mut().values = HALL_NUMBERS.map(|number| number.default);
+    harness.state_mut().values = Values::default();
     click(&mut harness, "Hall files");
     click(&mut harness, "Wide one, own");
     assert_eq!(harness.state().values, saved);
@@ -237,7 +247,7 @@ fn a_broken_hall_file_is_named_with_its_line_and_changes_nothing() {
     let halls = folder.path().join("halls");
     std::fs::create_dir_all(&halls).expect("a folder");
     std::fs::write(halls.join("Bad.toml"), "decay = 2\nsize = 1\n").expect("a file");
-    let before = harness.state().values;
+    let before = harness.state().values.clone();
     click(&mut harness, "Hall files");
     click(&mut harness, "Bad, own");
     assert_eq!(harness.state().values, before);

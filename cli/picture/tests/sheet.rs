@@ -5,17 +5,24 @@ use egui_kittest::Harness;
 use egui_kittest::kittest::Queryable as _;
 use rostra::editor::file_menu::Filed;
 use rostra::editor::sheet::Sheet;
-use rostra::editor::values::{Edit, List, Switch, Values};
-use rostra::parameters::{
-    BALANCE, BEARING, DEPTH, FACING, NUMBERS, PLATFORM_DEPTH, PLATFORM_WIDTH, RISER, TRIM, WIDTH,
-};
-use rostra::quantity::Number;
+use rostra::editor::values::{Edit, Values};
 use rostra_dsp::Settings;
 use rostra_dsp::radiation::Family;
+use rostra_dsp::settings::{
+    BEARING, BYPASSED, DEPTH, DRY, FACING, PLATFORM_DEPTH, Parameter, RISER, Tabled as _, WIDTH,
+};
 use rostra_files::Shelf;
 use rostra_picture::{Desk, open};
 
 type Open = Harness<'static, Desk>;
+
+fn named(id: &str) -> &'static Parameter {
+    Settings::by_id(id).expect("a parameter of the seat")
+}
+
+fn numbers() -> impl Iterator<Item = &'static Parameter> {
+    Settings::parameters().filter(|parameter| parameter.number().is_some())
+}
 
 fn sheet() -> Open {
     sheet_of(&Settings::default(), 1.0)
@@ -79,7 +86,7 @@ fn type_text(harness: &mut Open, text: &str) {
 }
 
 /// Asserts that edits are whole gestures on one number, and returns the last value set.
-fn gesture(edits: &[Edit], number: &Number) -> f64 {
+fn gesture(edits: &[Edit], number: &Parameter) -> f64 {
     let begins = edits.iter().filter(|edit| matches!(edit, Edit::Begin(of) if of.id == number.id)).count();
     let ends = edits.iter().filter(|edit| matches!(edit, Edit::End(of) if of.id == number.id)).count();
     assert_eq!((begins, ends), (1, 1), "{}: {edits:?}", number.id);
@@ -100,11 +107,8 @@ fn gesture(edits: &[Edit], number: &Number) -> f64 {
 #[test]
 fn every_control_has_its_name() {
     let harness = sheet();
-    for number in NUMBERS {
-        assert!(place(&harness, number.name).is_positive(), "{}", number.name);
-    }
-    for list in List::ALL {
-        assert!(place(&harness, list.name()).is_positive(), "{}", list.name());
+    for parameter in Settings::parameters() {
+        assert!(place(&harness, parameter.name).is_positive(), "{}", parameter.name);
     }
     for name in
         ["Compare dry", "Bypass", "Dark room", "Hall pre-delay", "Copy figures", "Player", "Player's staff"]
@@ -118,13 +122,13 @@ fn every_control_has_its_name() {
 
 #[test]
 fn arrow_keys_step_every_number_up_and_down() {
-    for number in NUMBERS {
+    for number in numbers() {
         let mut harness = sheet();
         // In the middle of the range, so that both ways are open.
         harness.state_mut().values.apply(Edit::Set(number, number.at_share(0.5)));
         harness.step();
         click(&mut harness, number.name);
-        let before = harness.state().values.number(number);
+        let before = harness.state().values.value(number);
         harness.state_mut().edits.clear();
         key(&mut harness, Key::ArrowUp);
         let up = gesture(&harness.state().edits, number);
@@ -132,14 +136,14 @@ fn arrow_keys_step_every_number_up_and_down() {
         harness.state_mut().edits.clear();
         key(&mut harness, Key::ArrowDown);
         let back = gesture(&harness.state().edits, number);
-        let slack = f64::from(number.unit.step()) * 0.51;
+        let slack = f64::from(number.number().expect("a number").unit.step()) * 0.51;
         assert!((back - before).abs() <= slack, "{}: {before}, up and down {back}", number.id);
     }
 }
 
 #[test]
 fn a_drag_to_the_right_is_up_by_its_share_of_the_range_and_one_gesture() {
-    for number in NUMBERS {
+    for number in numbers() {
         let mut harness = sheet();
         let start = number.at_share(0.3);
         harness.state_mut().values.apply(Edit::Set(number, start));
@@ -155,7 +159,7 @@ fn a_drag_to_the_right_is_up_by_its_share_of_the_range_and_one_gesture() {
 
 #[test]
 fn a_double_click_brings_the_default() {
-    for number in NUMBERS {
+    for number in numbers() {
         let mut harness = sheet();
         harness.state_mut().values.apply(Edit::Set(number, number.at_share(0.9)));
         harness.step();
@@ -173,7 +177,7 @@ fn a_double_click_brings_the_default() {
             }
         }
         (0..3).for_each(|_| harness.step());
-        assert_eq!(harness.state().values.number(number), number.default, "{}", number.id);
+        assert_eq!(harness.state().values.value(number), number.default(), "{}", number.id);
     }
 }
 
@@ -196,14 +200,16 @@ fn a_typed_value_is_taken_with_enter_and_letters_are_refused_in_words() {
     type_text(&mut harness, "7,5");
     key(&mut harness, Key::Enter);
     harness.step();
-    assert_eq!(harness.state().values.number(&DEPTH), 7.5);
-    assert_eq!(gesture(&harness.state().edits, &DEPTH), 7.5);
+    assert_eq!(harness.state().values.value(DEPTH), 7.5);
+    assert_eq!(gesture(&harness.state().edits, DEPTH), 7.5);
     harness.state_mut().edits.clear();
     click(&mut harness, "Depth");
     type_text(&mut harness, "far");
     key(&mut harness, Key::Enter);
     harness.step();
-    assert_eq!(harness.state().values.number(&DEPTH), 7.5, "the old value stays");
+    assert_eq!(harness.state().values.value(DEPTH), 7.5, "the old value stays");
+    let said = "\"far\" is not valid for Depth: enter 0.50 to 25.00 m. Value unchanged.";
+    assert!(harness.query_by_label(said).is_some());
     assert!(harness.state().edits.is_empty(), "{:?}", harness.state().edits);
     // Out of range is brought inside; another unit is understood.
     for (typed, expected) in [("900", 25.0), ("350cm", 3.5), ("-2", 0.5)] {
@@ -211,7 +217,7 @@ fn a_typed_value_is_taken_with_enter_and_letters_are_refused_in_words() {
         type_text(&mut harness, typed);
         key(&mut harness, Key::Enter);
         harness.step();
-        assert_eq!(harness.state().values.number(&DEPTH), expected, "{typed}");
+        assert_eq!(harness.state().values.value(DEPTH), expected, "{typed}");
     }
 }
 
@@ -222,42 +228,39 @@ fn escape_leaves_the_old_value() {
     type_text(&mut harness, "9");
     key(&mut harness, Key::Escape);
     harness.step();
-    assert_eq!(harness.state().values.number(&DEPTH), DEPTH.default);
+    assert_eq!(harness.state().values.value(DEPTH), DEPTH.default());
 }
 
 #[test]
 fn lists_are_chosen_by_click_and_by_keyboard() {
-    for list in List::ALL {
+    for list in Settings::parameters().filter(|parameter| parameter.list().is_some()) {
         let mut harness = sheet();
         let chosen = harness.state().values.chosen(list);
         let other = usize::from(chosen == 0);
-        click(&mut harness, list.name());
-        let entry = list.entries()[other];
+        click(&mut harness, list.name);
+        let entry = list.list().expect("a list").entries[other].name;
         click(&mut harness, entry);
-        assert_eq!(harness.state().values.chosen(list), other, "{}", list.name());
+        assert_eq!(harness.state().values.chosen(list), other, "{}", list.name);
         let mut harness = sheet();
-        click(&mut harness, list.name());
+        click(&mut harness, list.name);
         key(&mut harness, Key::Escape);
         let before = harness.state().values.chosen(list);
         let (way, expected) = if before == 0 { (Key::ArrowDown, 1) } else { (Key::ArrowUp, before - 1) };
-        harness.get_by_label(list.name()).focus();
+        harness.get_by_label(list.name).focus();
         harness.step();
         key(&mut harness, way);
-        assert_eq!(harness.state().values.chosen(list), expected, "{} by keyboard", list.name());
+        assert_eq!(harness.state().values.chosen(list), expected, "{} by keyboard", list.name);
     }
 }
 
 #[test]
 fn switches_are_thrown_by_click_and_by_keyboard() {
     let mut harness = sheet();
-    for (switch, is_on) in [
-        (Switch::Dry, (|values: &Values| values.dry) as fn(&Values) -> bool),
-        (Switch::Bypass, |values: &Values| values.bypass),
-    ] {
-        click(&mut harness, switch.name());
-        assert!(is_on(&harness.state().values), "{}", switch.name());
+    for switch in [DRY, BYPASSED] {
+        click(&mut harness, switch.name);
+        assert!(harness.state().values.is_on(switch), "{}", switch.name);
         key(&mut harness, Key::Space);
-        assert!(!is_on(&harness.state().values), "{} by keyboard", switch.name());
+        assert!(!harness.state().values.is_on(switch), "{} by keyboard", switch.name);
     }
 }
 
@@ -291,7 +294,7 @@ fn a_drag_of_the_player_changes_depth_and_riser_as_two_gestures() {
     // At the default platform 10 m are 220 points high at a scale of 1.
     drag(&mut harness, from, from + egui::vec2(44.0, -22.0));
     let edits = harness.state().edits.clone();
-    let (depth_m, riser_m) = (gesture(&edits, &DEPTH), gesture(&edits, &RISER));
+    let (depth_m, riser_m) = (gesture(&edits, DEPTH), gesture(&edits, RISER));
     assert!((depth_m - 7.0).abs() < 0.15, "{depth_m} m");
     assert!((riser_m - 1.0).abs() < 0.15, "{riser_m} m");
 }
@@ -307,7 +310,7 @@ fn a_drag_that_ends_in_the_frame_of_its_last_way_counts_whole() {
     move_to(&mut harness, from + (to - from) / 2.0);
     harness.event(egui::Event::PointerMoved(to));
     press(&mut harness, to, false);
-    let depth_m = gesture(&harness.state().edits, &DEPTH);
+    let depth_m = gesture(&harness.state().edits, DEPTH);
     assert!((depth_m - 7.0).abs() < 0.15, "{depth_m} m");
 }
 
@@ -316,18 +319,18 @@ fn the_staff_turns_the_player_and_the_rule_takes_bearing_and_width() {
     let mut harness = sheet();
     let from = place(&harness, "Player's staff").center();
     drag(&mut harness, from, from + egui::vec2(140.0, 0.0));
-    assert_eq!(gesture(&harness.state().edits, &FACING).abs(), 180.0);
+    assert_eq!(gesture(&harness.state().edits, FACING).abs(), 180.0);
     let mut harness = sheet();
     let from = place(&harness, "Bearing tick").center();
     drag(&mut harness, from, from + egui::vec2(100.0, 0.0));
     // 60 degrees are 300 points.
-    let bearing_deg = gesture(&harness.state().edits, &BEARING);
+    let bearing_deg = gesture(&harness.state().edits, BEARING);
     assert!((bearing_deg - 20.0).abs() < 0.5, "{bearing_deg} degrees");
     let mut harness = sheet();
     let bracket = place(&harness, "Source width bracket");
     let from = Pos2::new(bracket.right() - 4.0, bracket.center().y);
     drag(&mut harness, from, from + egui::vec2(40.0, 0.0));
-    assert!(gesture(&harness.state().edits, &WIDTH) > WIDTH.default);
+    assert!(gesture(&harness.state().edits, WIDTH) > WIDTH.default());
 }
 
 #[test]
@@ -335,7 +338,7 @@ fn the_rear_wall_is_dragged_to_half_the_depth() {
     let mut harness = sheet();
     let from = place(&harness, "Place of the rear wall").center();
     drag(&mut harness, from, from - egui::vec2(132.0, 0.0));
-    let depth_m = gesture(&harness.state().edits, &PLATFORM_DEPTH);
+    let depth_m = gesture(&harness.state().edits, PLATFORM_DEPTH);
     assert!((depth_m - 6.0).abs() < 0.15, "{depth_m} m");
 }
 
@@ -347,7 +350,7 @@ fn a_gesture_that_is_cut_off_is_ended() {
     press(&mut harness, from, true);
     move_to(&mut harness, from + egui::vec2(30.0, 0.0));
     let ends = harness.state_mut().sheet.let_go();
-    assert_eq!(ends, [Edit::End(&DEPTH), Edit::End(&RISER)]);
+    assert_eq!(ends, [Edit::End(DEPTH), Edit::End(RISER)]);
     assert!(harness.state_mut().sheet.let_go().is_empty());
 }
 
@@ -374,18 +377,18 @@ fn type_name(harness: &mut Open, filed: Filed, save_as: &str, name: &str) {
 #[test]
 fn a_seat_file_is_taken_as_whole_gestures_and_sets_what_it_names() {
     let mut harness = sheet();
-    harness.state_mut().values.apply(Edit::Set(&TRIM, -3.0));
+    harness.state_mut().values.apply(Edit::Set(named("trim"), -3.0));
     click(&mut harness, "Seat files");
     assert!(harness.state().edits.is_empty(), "a menu that opens sets nothing");
     click(&mut harness, "Horns, built in");
     let Desk { values, edits, .. } = harness.state();
     // The numbers of presets-demo/seats/horns.toml.
-    for (number, expected) in [(&DEPTH, 10.5), (&BEARING, -22.0), (&RISER, 0.9), (&BALANCE, 65.0)] {
-        assert_eq!(values.number(number), expected, "{}", number.id);
+    for (number, expected) in [(DEPTH, 10.5), (BEARING, -22.0), (RISER, 0.9), (named("balance"), 65.0)] {
+        assert_eq!(values.value(number), expected, "{}", number.id);
         assert_eq!(gesture(edits, number), expected, "{}", number.id);
     }
     assert_eq!(values.settings().seat.family, Family::RearBell);
-    assert_eq!(values.number(&TRIM), -3.0, "what the file does not name stays");
+    assert_eq!(values.value(named("trim")), -3.0, "what the file does not name stays");
     assert!(harness.query_by_label("Flute, built in").is_none(), "the menu closes");
     click(&mut harness, "Seat files");
     assert!(harness.query_by_label("Flute, built in").is_some(), "and opens again");
@@ -408,15 +411,15 @@ fn a_platform_file_sets_the_platform_and_leaves_the_seat() {
     click(&mut harness, "Platform files");
     click(&mut harness, "Large, plaster, built in");
     let values = &harness.state().values;
-    assert_eq!(values.number(&PLATFORM_WIDTH), 24.0);
-    assert_eq!(values.number(&DEPTH), DEPTH.default);
-    assert_eq!(gesture(&harness.state().edits, &PLATFORM_WIDTH), 24.0);
+    assert_eq!(values.value(named("plat_w")), 24.0);
+    assert_eq!(values.value(DEPTH), DEPTH.default());
+    assert_eq!(gesture(&harness.state().edits, named("plat_w")), 24.0);
 }
 
 #[test]
 fn a_seat_is_saved_listed_and_taken_again_and_a_second_save_asks() {
     let (mut harness, folder) = sheet_beside_files();
-    harness.state_mut().values.apply(Edit::Set(&DEPTH, 9.25));
+    harness.state_mut().values.apply(Edit::Set(DEPTH, 9.25));
     type_name(&mut harness, Filed::Seat, "Save this seat as", "Far one");
     click(&mut harness, "Save");
     harness.run();
@@ -427,7 +430,7 @@ fn a_seat_is_saved_listed_and_taken_again_and_a_second_save_asks() {
     assert!(harness.query_by_label("Save").is_none(), "the menu closes");
     assert!(harness.state().edits.is_empty(), "saving sets nothing");
     // Another seat under the same name: asked first, and then replaced.
-    harness.state_mut().values.apply(Edit::Set(&DEPTH, 6.5));
+    harness.state_mut().values.apply(Edit::Set(DEPTH, 6.5));
     type_name(&mut harness, Filed::Seat, "Save this seat as", "Far one");
     click(&mut harness, "Save");
     assert_eq!(std::fs::read_to_string(&path).expect("it is there"), text, "one click replaces nothing");
@@ -435,10 +438,10 @@ fn a_seat_is_saved_listed_and_taken_again_and_a_second_save_asks() {
     let replaced = std::fs::read_to_string(&path).expect("it is there");
     assert!(replaced.contains("\ndepth = 6.5\n"), "{replaced}");
     // And back from the list.
-    harness.state_mut().values.apply(Edit::Set(&DEPTH, 3.0));
+    harness.state_mut().values.apply(Edit::Set(DEPTH, 3.0));
     click(&mut harness, "Seat files");
     click(&mut harness, "Far one, own");
-    assert_eq!(harness.state().values.number(&DEPTH), 6.5);
+    assert_eq!(harness.state().values.value(DEPTH), 6.5);
 }
 
 #[test]

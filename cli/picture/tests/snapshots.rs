@@ -28,7 +28,7 @@ const SEATS: [(&str, bool, &[&str]); 4] = [
             "plat_d=25",
             "plat_h=16",
             "depth=20",
-            "family=skin",
+            "family=drumhead",
             "pickup=spaced omnis",
             "lowmid_g=-6",
         ],

@@ -3,19 +3,12 @@
 use std::path::Path;
 
 use anyhow::{Context as _, Result};
-use rostra_files::Values;
 use rostra_host::Library;
 
 use super::seat_figures::late_decay_s;
-use crate::parameter::{Plain, Wish, leading_number};
 use crate::recording::Recording;
 use crate::seat_file::SeatFiles;
-use crate::settings::{Setting, default_text, parameters, render, settings};
-
-/// Id of its pre-delay.
-const PRE_DELAY: &str = "pre_delay";
-/// Id of the share of the hall in its output.
-const WET: &str = "wet";
+use crate::setting::{Setting, is_bypassed, plain, render};
 
 /// A hall, set up.
 pub(crate) struct Hall<'a> {
@@ -38,46 +31,23 @@ impl<'a> Hall<'a> {
     /// # Errors
     /// When the library holds no hall, or the file cannot be read or asks for what cannot be had.
     pub(crate) fn open(plug_ins: &'a Library, files: &SeatFiles, path: &Path, level_db: f64) -> Result<Self> {
-        let mut instance = plug_ins.hall()?;
-        let parameters = parameters(&mut instance)?;
-        let file = files.hall(path, &parameters)?;
-        let settings = settings(&mut instance, &parameters, &file.wishes)?;
-        let set_ms =
-            settings.iter().find(|setting| setting.id == PRE_DELAY).and_then(|setting| {
-                match &setting.plain {
-                    Plain::Number(number) => Some(*number),
-                    Plain::Word(_) => None,
-                }
-            });
-        let pre_delay_ms = if let Some(set_ms) = set_ms {
-            set_ms
-        } else {
-            let text = default_text(&mut instance, PRE_DELAY)?;
-            leading_number(&text).map(|(number, _)| number).context("the hall's pre-delay is no number")?
-        };
-        let lets_through = settings.iter().any(|setting| match (setting.id, &setting.plain) {
-            (WET, Plain::Number(share_pct)) => *share_pct < 100.0,
-            ("bypass", Plain::Word(word)) => word == "on",
-            _ => false,
-        });
-        let in_words = |wish: &Wish| {
-            let parameter = parameters.iter().find(|parameter| parameter.id == wish.id)?;
-            let unit = match parameter.field().values {
-                Values::Numbers { unit, .. } => unit,
-                Values::Names(_) => String::new(),
-            };
-            let value = wish.value.replace('-', "\u{2212}");
-            Some((parameter.name.clone(), format!("{value} {unit}").trim_end().to_owned()))
+        let file = files.hall(path)?;
+        let settings = file.settings;
+        let hall: rostra_dsp::hall::Hall = plain(&settings);
+        let in_words = |Setting { parameter, value }: &Setting| {
+            let unit = parameter.number().map_or("", |number| number.unit.suffix());
+            let value = value.to_string().replace('-', "\u{2212}");
+            (parameter.name.to_owned(), format!("{value}{unit}"))
         };
         let stem = || path.file_stem().unwrap_or_default().to_string_lossy().into_owned();
         Ok(Self {
             plug_ins,
-            settings,
             level_db,
             name: file.name.unwrap_or_else(stem),
-            pre_delay_s: pre_delay_ms / 1000.0,
-            lets_through,
-            words: file.wishes.iter().filter_map(in_words).collect(),
+            pre_delay_s: hall.pre_delay_s,
+            lets_through: hall.wet_pct < 100.0 || is_bypassed(&settings),
+            words: settings.iter().map(in_words).collect(),
+            settings,
         })
     }
 

@@ -12,23 +12,19 @@ use super::hall::Hall;
 use super::plan_file::StemEntry;
 use super::seat_figures::{SeatFigures, mid_clarity_db};
 use crate::loudness::Loudness;
-use crate::parameter::{Parameter, Wish};
-use crate::place::{moved_text, name_of_placed, output_name, settings_of};
+use crate::place::{name_of_placed, output_name, settings_of};
 use crate::recording::{Metadata, Recording};
 use crate::seat_file::SeatFiles;
-use crate::settings::{Setting, render};
-use crate::sitting::plain_settings;
+use crate::setting::{Setting, Wish, moved_text, plain, render};
 
 /// What all stems of a plan have in common.
 pub(crate) struct Common<'a> {
     /// The seat plug-in.
     pub(crate) plug_ins: &'a Library,
-    /// Its parameters.
-    pub(crate) parameters: &'a [Parameter],
     /// The files at hand.
     pub(crate) files: &'a SeatFiles,
     /// What the platform file asks for.
-    pub(crate) platform: &'a [Wish],
+    pub(crate) platform: &'a [Setting],
     /// Folder that the placed stems are to have.
     pub(crate) folder: &'a Path,
     /// Most memory that the sound of a stem may take, bytes.
@@ -71,21 +67,19 @@ impl Stem {
     pub(crate) fn look_at(entry: &StemEntry, common: &Common) -> Result<Self> {
         let stem = || -> Result<Self> {
             let recording = Recording::read_within(&entry.file, common.most_bytes)?;
-            let settings = settings_of(
-                common.plug_ins,
-                common.parameters,
-                common.files,
-                common.platform,
-                entry.seat.as_deref(),
-                &entry.set,
-            )
-            .with_context(|| entry.file.display().to_string())?;
+            let settings = entry
+                .set
+                .iter()
+                .map(Wish::setting::<Settings>)
+                .collect::<Result<Vec<_>>>()
+                .and_then(|own| settings_of(common.files, common.platform, entry.seat.as_deref(), &own))
+                .with_context(|| entry.file.display().to_string())?;
             let seat = entry.seat.as_deref().map(|seat| common.files.seat(seat)).transpose()?;
             let of_seat = seat.and_then(|file| file.name);
             let of_file = || entry.file.file_stem().unwrap_or_default().to_string_lossy().into_owned();
             Ok(Self {
                 name: entry.name.clone().or(of_seat).unwrap_or_else(of_file),
-                plain: plain_settings(&settings),
+                plain: plain(&settings),
                 settings,
                 rate_hz: recording.rate_hz,
                 output: common.folder.join(match &entry.name {
