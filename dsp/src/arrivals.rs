@@ -358,7 +358,7 @@ mod tests {
     #[test]
     fn mirrored_images_agree_with_paths_walked_back() {
         for (depth_m, bearing_deg, facing_deg, family) in [
-            (5.0, 0.0, 0.0, Family::Even),
+            (5.0, 0.0, 0.0, Family::Omnidirectional),
             (3.0, -40.0, 30.0, Family::TopPlate),
             (10.5, 12.0, 180.0, Family::RearBell),
         ] {

@@ -210,7 +210,7 @@ impl Plugin for RostraHall {
 }
 
 impl ClapPlugin for RostraHall {
-    const CLAP_ID: &'static str = "org.rostra.hall";
+    const CLAP_ID: &'static str = "rostra.hall";
     const CLAP_DESCRIPTION: Option<&'static str> = Some("One shared hall for all placed channels");
     const CLAP_MANUAL_URL: Option<&'static str> = None;
     const CLAP_SUPPORT_URL: Option<&'static str> = None;

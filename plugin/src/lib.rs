@@ -20,9 +20,9 @@ pub mod loudness_match;
 pub mod meters;
 pub mod parameters;
 pub mod platform_link;
-pub mod quantity;
 mod quiet;
 pub mod state;
+pub mod stored;
 pub mod tail_builder;
 pub mod track_name;
 
@@ -198,7 +198,7 @@ fn engine_layout(layout: &AudioIOLayout) -> Option<Layout> {
 }
 
 impl ClapPlugin for RostraSeat {
-    const CLAP_ID: &'static str = "org.rostra.seat";
+    const CLAP_ID: &'static str = "rostra.seat";
     const CLAP_DESCRIPTION: Option<&'static str> = Some("Seats a dry instrument on a concert platform");
     const CLAP_MANUAL_URL: Option<&'static str> = None;
     const CLAP_SUPPORT_URL: Option<&'static str> = None;

@@ -8,9 +8,13 @@ use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
-/// The commands of the documents that build nothing: as they are written, the program's arguments, and a word of its answer.
-const RUN: [(&str, &[&str], &str); 2] =
-    [("cargo xtask --help", &["--help"], "ensemble"), ("cargo xtask files", &["files"], "Horns")];
+/// The commands of the documents that render and bundle nothing: as they are written, the package whose program does them, its
+/// arguments, and a word of its answer.
+const RUN: [(&str, &str, &[&str], &str); 3] = [
+    ("cargo xtask --help", "xtask", &["--help"], "ensemble"),
+    ("cargo xtask files", "rostra-cli", &["files"], "Horns"),
+    ("cargo xtask lesson", "rostra-cli", &["lesson"], "near-and-far"),
+];
 
 /// How a fence says that nobody runs it; the reason follows.
 const NOT_RUN: &str = "<!-- not run in tests: ";
@@ -158,12 +162,12 @@ fn fault_of(fence: &Fence) -> Option<String> {
     }
 }
 
-/// Runs the commands' program as `cargo xtask` does, on an empty folder of own files, and returns what it prints.
-fn printed(arguments: &[&str]) -> String {
+/// Runs a program of the workspace on an empty folder of own files, and returns what it prints.
+fn printed(package: &str, arguments: &[&str]) -> String {
     let own = tempfile::tempdir().expect("a folder");
     let run = Command::new(env!("CARGO"))
         .current_dir(root())
-        .args(["run", "--quiet", "--package", "xtask", "--"])
+        .args(["run", "--quiet", "--package", package, "--"])
         .args(arguments)
         .env("ROSTRA_FILES", own.path())
         .output()
@@ -237,9 +241,9 @@ fn a_command_that_is_neither_run_nor_marked_is_found() {
 }
 
 #[test]
-fn the_commands_that_build_nothing_run() {
-    for (command, arguments, word) in RUN {
-        let said = printed(arguments);
+fn the_quick_commands_run() {
+    for (command, package, arguments, word) in RUN {
+        let said = printed(package, arguments);
         assert!(said.contains(word), "{command}: expected \"{word}\" in {said}");
     }
 }
@@ -247,7 +251,7 @@ fn the_commands_that_build_nothing_run() {
 /// Commands that are not run still name what is there: a task, and files of the demo.
 #[test]
 fn every_command_names_what_there_is() {
-    let help = printed(&["--help"]);
+    let help = printed("xtask", &["--help"]);
     let tasks: BTreeSet<&str> = help
         .lines()
         .filter(|line| line.starts_with("  "))

@@ -167,7 +167,7 @@ fn library_change(bundle: &Bundle) -> Option<SystemTime> {
 }
 
 /// Returns the newest change of a file, or of any file in a folder.
-fn newest_change(path: &Path) -> Option<SystemTime> {
+pub(crate) fn newest_change(path: &Path) -> Option<SystemTime> {
     let metadata = fs::metadata(path).ok()?;
     if metadata.is_file() {
         return metadata.modified().ok();

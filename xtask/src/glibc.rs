@@ -76,7 +76,7 @@ pub(crate) fn stand_ins(folder: &Path) -> Result<Vec<String>> {
     if !cfg!(all(target_os = "linux", target_env = "gnu")) {
         return Ok(Vec::new());
     }
-    fs::create_dir_all(folder).with_context(|| format!("{} cannot be made", folder.display()))?;
+    fs::create_dir_all(folder).with_context(|| format!("{} cannot be created", folder.display()))?;
     let mut exports: BTreeMap<&str, Exports> = BTreeMap::new();
     for (_, file) in LIBRARIES {
         let bytes = fs::read(found(file)?).with_context(|| format!("{file} cannot be read"))?;

@@ -20,9 +20,9 @@ use crate::packages::{self, Packages, system};
 use crate::patches::{Edit, PATCHES, Patch};
 use crate::workspace;
 
-/// What the plug-in is built from, in the workspace's root; the benches of `dsp` name `xtask/measure`, the tests of the
-/// plug-in name `tests/fuzz`.
-const SOURCES: [&str; 8] = [
+/// What the plug-in is built from, in the workspace's root; the tests of the plug-in name
+/// `tests/fuzz`.
+const SOURCES: [&str; 7] = [
     "dsp",
     "files",
     "plugin",
@@ -30,7 +30,6 @@ const SOURCES: [&str; 8] = [
     "presets-demo/platforms",
     "presets-demo/seats",
     "tests/fuzz",
-    "xtask/measure",
 ];
 /// Members that are built there.
 const MEMBERS: [&str; 3] = ["dsp", "files", "plugin"];
@@ -228,7 +227,7 @@ fn narrowed(manifest: &str) -> Result<String> {
 /// Copies a folder, some of its files with other text; a file that is the same already keeps its time, so that cargo
 /// does not build it again. What is no longer there goes.
 fn copy(from: &Path, to: &Path, edited: &[(PathBuf, String)]) -> Result<()> {
-    fs::create_dir_all(to).with_context(|| format!("{} cannot be made", to.display()))?;
+    fs::create_dir_all(to).with_context(|| format!("{} cannot be created", to.display()))?;
     let mut kept = Vec::new();
     for entry in fs::read_dir(from).with_context(|| format!("{} cannot be read", from.display()))? {
         let entry = entry?;

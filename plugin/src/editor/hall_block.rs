@@ -1,21 +1,20 @@
 //! What the hall on the shared bus is sent from this seat, as values to copy.
 
 use egui::{Align2, Rect, Ui, pos2};
+use rostra_dsp::hall::PRE_DELAY;
+use rostra_dsp::settings::Parameter;
 
 use super::figures::{Figures, ROW, button};
 use super::pen::{Pen, TEXT, area};
 use super::sight::Sight;
 use super::values::Edit;
-use crate::quantity::{Number, Spread, Unit};
 
 /// The hall's own pre-delay, ms; about 30 keeps attacks clear (common practice, no source).
-pub(super) const HALL_PRE_DELAY: Number = Number {
+pub(super) static HALL_PRE_DELAY: Parameter = Parameter {
     id: "hall_pre_delay",
     name: "Hall pre-delay",
-    unit: Unit::Milliseconds,
-    range: (0.0, 120.0),
-    default: 30.0,
-    spread: Spread::Linear,
+    effect: "The hall's own pre-delay, one for the whole session. It changes no sound here; the effective pre-delay below is what this seat gets.",
+    ..*PRE_DELAY
 };
 
 /// What is typed for the hall; it changes no sound.
@@ -25,7 +24,7 @@ pub(super) struct Hall {
 
 impl Default for Hall {
     fn default() -> Self {
-        Self { pre_delay_ms: HALL_PRE_DELAY.default }
+        Self { pre_delay_ms: HALL_PRE_DELAY.default() }
     }
 }
 

@@ -2,21 +2,18 @@
 
 use egui::{Align2, Pos2, Rect, Ui, pos2};
 use rostra_dsp::extremes::largest;
-use rostra_dsp::hall::Hall;
 use rostra_dsp::hall::reflections::{Reflections, specular_share};
+use rostra_dsp::hall::{Hall, PRE_DELAY};
 use rostra_dsp::octave::NOMINAL_HZ;
+use rostra_dsp::settings::{BYPASSED, Tabled as _};
 
 use super::figures::{self, Figures, GROUP, ROW, check};
 use super::file_menu::{Filed, Menus, Wish};
-use super::filing::{FileSheet, FileValues as _};
+use super::filing::FileSheet;
 use super::ink::{DARK, DAY, Ink};
 use super::pen::{Pen, SMALL, TEXT, area};
 use super::sheet::dress;
-use super::values::{Edit, Switch};
-use crate::hall::parameters::{
-    BASS, DECAY, EARLY, HallValues, PRE_DELAY, SIZE, TREBLE, TRIM, WET, WIDTH, hall_of,
-};
-use crate::quantity::Number;
+use super::values::{Edit, Values};
 
 /// Where the parts lie.
 const ANSWER: Rect = part(14.0, 10.0, 420.0, 210.0);
@@ -41,13 +38,14 @@ const fn part(x: f32, y: f32, width: f32, height: f32) -> Rect {
 const HELP: &str = "Put one hall on the shared bus. Drag a value, or click and type. Arrows step, Shift = fine, double-click = default.";
 
 /// Groups of the schedule.
-const GROUPS: [(&str, &[&Number]); 3] = [
-    ("HALL", &[&DECAY, &BASS, &TREBLE, &SIZE]),
-    ("EARLY SOUND", &[&PRE_DELAY, &EARLY]),
-    ("BUS", &[&WIDTH, &WET, &TRIM]),
+const GROUPS: [(&str, &[&str]); 3] = [
+    ("HALL", &["decay", "bass", "treble", "size"]),
+    ("ANSWER", &["pre_delay", "early"]),
+    ("BUS", &["width", "wet", "trim"]),
 ];
 
 /// The sheet and what it remembers from frame to frame.
+#[derive(Default)]
 pub struct HallSheet {
     /// Whether the paper is dark.
     pub is_dark: bool,
@@ -61,25 +59,12 @@ pub struct HallSheet {
     dressed: Option<bool>,
 }
 
-impl Default for HallSheet {
-    fn default() -> Self {
-        Self {
-            is_dark: false,
-            notice: None,
-            figures: Figures::with_tips(tip),
-            menus: Menus::default(),
-            answer: None,
-            dressed: None,
-        }
-    }
-}
-
 impl HallSheet {
     /// Width and height at a scale of 1, points.
     pub const SIZE_POINTS: [f32; 2] = [720.0, 392.0];
 
     /// Draws everything and returns what a hand did, in order.
-    pub fn show(&mut self, ui: &mut Ui, values: &HallValues, is_bypassed: bool) -> Vec<Edit> {
+    pub fn show(&mut self, ui: &mut Ui, values: &Values<Hall>) -> Vec<Edit> {
         let room = ui.max_rect();
         let mut edits = Vec::new();
         if !(room.width() >= LEAST_POINTS && room.height() >= LEAST_POINTS) {
@@ -93,7 +78,7 @@ impl HallSheet {
         let painter = ui.painter().clone();
         painter.rect_filled(room, 0.0, ink.paper);
         let pen = Pen::new(&painter, origin, scale, ink);
-        let hall = hall_of(values);
+        let hall = values.settings();
         let reflections = match self.answer.take() {
             Some((of, reflections)) if of == hall => reflections,
             _ => Reflections::of(&hall),
@@ -101,7 +86,7 @@ impl HallSheet {
         answer(&pen, ink, &hall, &reflections);
         lasting(&pen, ink, &hall);
         self.answer = Some((hall, reflections));
-        self.schedule(ui, &pen, values, is_bypassed, &mut edits);
+        self.schedule(ui, &pen, values, &mut edits);
         self.title(ui, &pen);
         if !edits.is_empty() {
             // What was said of a file is of the past.
@@ -125,17 +110,10 @@ impl HallSheet {
         self.figures.let_go().into_iter().collect()
     }
 
-    fn schedule(
-        &mut self,
-        ui: &mut Ui,
-        pen: &Pen,
-        values: &HallValues,
-        is_bypassed: bool,
-        edits: &mut Vec<Edit>,
-    ) {
+    fn schedule(&mut self, ui: &mut Ui, pen: &Pen, values: &Values<Hall>, edits: &mut Vec<Edit>) {
         let (x, width) = (SCHEDULE.left(), SCHEDULE.width());
         let mut y = SCHEDULE.top() - 4.0;
-        for (name, numbers) in GROUPS {
+        for (name, ids) in GROUPS {
             let heading = area(x, y, width, GROUP);
             figures::group(pen, heading, name);
             if name == GROUPS[0].0 {
@@ -143,18 +121,13 @@ impl HallSheet {
                 self.menus.show(ui, pen, heading, Filed::Hall, values);
             }
             y += GROUP + 1.0;
-            for &number in numbers {
+            for number in ids.iter().filter_map(|id| Hall::by_id(id)) {
                 let row = area(x, y, width, ROW);
-                self.figures.number(ui, pen, row, number, values.number(number), edits);
+                self.figures.number(ui, pen, row, number, values.value(number), edits);
                 y += ROW;
             }
         }
-        let bypass = area(x, y + 4.0, 120.0, ROW);
-        let control = check(ui, pen, bypass, Switch::Bypass.name(), is_bypassed);
-        if control.clicked() {
-            edits.push(Edit::Throw(Switch::Bypass, !is_bypassed));
-        }
-        figures::show_tip(control, "Passes the bus unchanged; the hall keeps running underneath.", pen);
+        figures::switch(ui, pen, area(x, y + 4.0, 120.0, ROW), BYPASSED, values, edits);
         y += ROW + 10.0;
         let room = Rect::from_min_max(pos2(x, y), pos2(x + width, TITLE.top() - 4.0));
         self.figures.foot(ui, pen, room, self.notice.as_deref(), HELP);
@@ -177,7 +150,7 @@ impl HallSheet {
 }
 
 impl FileSheet for HallSheet {
-    type Values = HallValues;
+    type Settings = Hall;
 
     fn menus(&mut self) -> &mut Menus {
         &mut self.menus
@@ -293,43 +266,16 @@ fn lasting(pen: &Pen, ink: &Ink, hall: &Hall) {
     pen.line(&[field.left_bottom(), field.right_bottom()], 1.0, ink.line);
 }
 
-/// Returns what a parameter of the hall does, in plain trade words.
-fn tip(number: &Number) -> &'static str {
-    match number.id {
-        "pre_delay" => {
-            "Time between a sound and the hall's first reflection. About 30 ms keeps attacks clear; at 0 the hall blurs them."
-        }
-        "decay" => {
-            "Time for the hall's sound to fall by 60 dB, mean of 500 Hz and 1 kHz. Longer for slow cues, shorter for fast ones."
-        }
-        "bass" => "Decay of the bass (mean of 125 and 250 Hz) relative to the mid-band. Above 1 sounds warm.",
-        "treble" => {
-            "Decay of the treble (mean of 2 and 4 kHz) relative to the mid-band. Below 1 sounds mellow."
-        }
-        "size" => {
-            "Volume of the hall. In a larger one the first reflections are further apart and take longer to become dense."
-        }
-        "early" => "Level of the early reflections and of everything else before the mixing time.",
-        "width" => "100 is as wide as a spaced pair of microphones picks up a hall; 0 is mono.",
-        "wet" => {
-            "Balance between dry input and hall. 100 on a send bus; less only where the hall is an insert."
-        }
-        _ => "Output gain.",
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::hall::parameters::HALL_NUMBERS;
 
     #[test]
-    fn every_number_of_the_hall_is_on_the_sheet_once_and_has_its_tip() {
-        let shown: Vec<&str> = GROUPS.iter().flat_map(|(_, rows)| rows.iter()).map(|row| row.id).collect();
-        for number in HALL_NUMBERS {
-            assert_eq!(shown.iter().filter(|id| **id == number.id).count(), 1, "{}", number.id);
+    fn every_number_of_the_hall_is_on_the_sheet_once() {
+        let shown: Vec<&str> = GROUPS.iter().flat_map(|(_, rows)| rows.iter().copied()).collect();
+        for parameter in Hall::parameters().filter(|parameter| parameter.number().is_some()) {
+            assert_eq!(shown.iter().filter(|id| **id == parameter.id).count(), 1, "{}", parameter.id);
         }
-        let tips: std::collections::HashSet<_> = HALL_NUMBERS.iter().map(|number| tip(number)).collect();
-        assert_eq!(tips.len(), HALL_NUMBERS.len());
+        assert!(shown.iter().all(|id| Hall::by_id(id).is_some()));
     }
 }

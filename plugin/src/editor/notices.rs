@@ -1,12 +1,11 @@
 //! What the window has to say of itself: how the instance stands on shared platforms, and what a newer version saved.
 
 use nice_plug::plugin::ParamValue;
+use rostra_dsp::Settings;
+use rostra_dsp::settings::Tabled;
 
-use super::values::List;
 use crate::carried::{Carried, VERSION};
-use crate::parameters::NUMBERS;
-use crate::platform_link::{Difference, Link, MOST, SHARED_IDS, Standing};
-use crate::quantity::Number;
+use crate::platform_link::{Difference, Link, MOST, Standing, shared_parameter};
 
 /// How many things are named before the rest is counted.
 const NAMED: usize = 2;
@@ -15,7 +14,7 @@ const SHOWN: usize = 24;
 
 /// Returns what is to be said, most urgent first; `None` where all is well.
 pub fn notice(link: Link, standing: &Standing, carried: &Carried) -> Option<String> {
-    joined([of_link(link, standing), of_newer(carried, &NUMBERS)])
+    joined([of_link(link, standing), of_newer::<Settings>(carried)])
 }
 
 fn joined(notices: [Option<String>; 2]) -> Option<String> {
@@ -71,15 +70,13 @@ fn of_link(link: Link, standing: &Standing) -> Option<String> {
 }
 
 /// Says which newer version saved the state, and what of it is not known here.
-pub(super) fn of_newer(carried: &Carried, numbers: &[&Number]) -> Option<String> {
+pub(super) fn of_newer<S: Tabled>(carried: &Carried) -> Option<String> {
     if carried.version.is_empty() {
         return None;
     }
     let version = shortened(&carried.version);
     let params = carried.params.iter().map(|(id, carried)| {
-        let number = numbers.iter().find(|number| number.id == id);
-        let list = List::ALL.into_iter().find(|list| list.id() == id);
-        let name = number.map(|number| number.name).or(list.map(List::name));
+        let name = S::by_id(id).map(|known| known.name);
         match (name, &carried.value) {
             (Some(name), ParamValue::String(entry)) => format!("{name} \"{}\"", shortened(entry)),
             (Some(name), _) => name.to_owned(),
@@ -107,20 +104,11 @@ fn listed(all: impl ExactSizeIterator<Item = String>) -> String {
 }
 
 fn name(place: usize) -> &'static str {
-    let id = SHARED_IDS[place];
-    let number = NUMBERS.iter().find(|number| number.id == id).map(|number| number.name);
-    let list = List::ALL.into_iter().find(|list| list.id() == id).map(List::name);
-    number.or(list).unwrap_or(id)
+    shared_parameter(place).name
 }
 
 fn shown(place: usize, value: f64) -> String {
-    let id = SHARED_IDS[place];
-    if let Some(number) = NUMBERS.iter().find(|number| number.id == id) {
-        return number.shown(value);
-    }
-    let list = List::ALL.into_iter().find(|list| list.id() == id);
-    let entry = list.and_then(|list| list.entries().get(value as usize));
-    entry.map_or_else(String::new, |entry| (*entry).to_owned())
+    shared_parameter(place).shown(value)
 }
 
 /// Returns the start of a foreign text, without what does not belong into a line.
@@ -137,6 +125,7 @@ fn shortened(text: &str) -> String {
 mod tests {
     use super::*;
     use crate::carried::CarriedValue;
+    use crate::platform_link::SHARED_IDS;
 
     const ONE: Link = Link::Platform(0);
 

@@ -63,7 +63,7 @@ pub fn reference_errors(source_height_m: f64) -> (f64, f64) {
     let source = Source {
         place: Vector::new(-2.7, 6.1, source_height_m),
         forward: Vector::new(0.0, -1.0, 0.0),
-        family: Family::Even,
+        family: Family::Omnidirectional,
     };
     let capsule = Capsule { offset: Vector::new(0.085, 0.0, 0.0), ..Capsule::OMNI };
     let ours = arrivals(&source, &platform, &Pickup::default(), &capsule);
