@@ -11,6 +11,7 @@ mod engine;
 mod pre_delay;
 mod ramp;
 mod reflections;
+mod table;
 
 pub use engine::HallEngine;
 pub use reflections::{Reflection, Reflections, specular_share};
@@ -19,24 +20,10 @@ use crate::acoustics::octave::PerBand;
 use crate::acoustics::pickup::Pair;
 use crate::acoustics::platform::share_after;
 use crate::extremes::largest;
+use crate::settings::Tabled;
 use crate::tail::{TailSpec, hall_onset_frames};
 
-/// Ranges of a hall's figures, in the units of [`Hall`].
-pub const PRE_DELAY_S: (f64, f64) = (0.0, 0.12);
-/// Mid-band decay, s.
-pub const DECAY_S: (f64, f64) = (0.8, 8.0);
-/// Bass ratio: halls in use lie between about 0.9 and 1.4 (Beranek 1996, from memory).
-pub const BASS_RATIO: (f64, f64) = (0.7, 1.5);
-/// Treble ratio; steeper, an octave filter hears its neighbours' longer decay and not the octave's own.
-pub const TREBLE_RATIO: (f64, f64) = (0.6, 1.2);
-/// Volume, cubic metres: from a chamber to a large concert hall.
-pub const VOLUME_M3: (f64, f64) = (2000.0, 30_000.0);
-/// Early level, dB.
-pub const EARLY_DB: (f64, f64) = (-24.0, 6.0);
-/// Per cent of width, and of the wet share.
-pub const SHARE_PCT: (f64, f64) = (0.0, 100.0);
-/// Trim, dB.
-pub const TRIM_DB: (f64, f64) = (-24.0, 24.0);
+pub use table::{HALL_PARAMETERS, PRE_DELAY};
 
 /// A hall, and how it is heard.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -55,7 +42,7 @@ pub struct Hall {
     pub early_db: f64,
     /// Width, 0 (both channels alike) to 100 % (as a spaced pair hears it).
     pub width_pct: f64,
-    /// Share of the hall in the output, 0 to 100 %.
+    /// Dry/wet, the share of the hall in the output, 0 to 100 %.
     pub wet_pct: f64,
     /// Output level, -24 to 24 dB.
     pub trim_db: f64,
@@ -87,29 +74,10 @@ const SPEED_OF_SOUND_M_S: f64 = 343.2;
 const SEED: u64 = 0x526f_7374_7261_0001;
 
 impl Hall {
-    /// Returns the hall in range and on the grid; what is not a number becomes the default.
-    ///
-    /// Steps: 0.1 ms, 1 ms, 0.01, 1 cubic metre, 0.001 dB, 0.001 %. Hosts that
-    /// keep parameters as 32-bit shares of their range move a value by far less.
+    /// Returns the hall in range and on the grid of the table; what is not a number becomes the default.
     #[must_use]
     pub fn snapped(&self) -> Self {
-        let default = Self::default();
-        let snap = |value: f64, (least, most): (f64, f64), steps_per_unit: f64, fallback: f64| {
-            let value = if value.is_nan() { fallback } else { value };
-            // Whole steps divided, not multiplied: 0.03 is 300/10 000 to the bit.
-            ((value.clamp(least, most) * steps_per_unit).round() / steps_per_unit).clamp(least, most)
-        };
-        Self {
-            pre_delay_s: snap(self.pre_delay_s, PRE_DELAY_S, 10_000.0, default.pre_delay_s),
-            decay_s: snap(self.decay_s, DECAY_S, 1000.0, default.decay_s),
-            bass_ratio: snap(self.bass_ratio, BASS_RATIO, 100.0, default.bass_ratio),
-            treble_ratio: snap(self.treble_ratio, TREBLE_RATIO, 100.0, default.treble_ratio),
-            volume_m3: snap(self.volume_m3, VOLUME_M3, 1.0, default.volume_m3),
-            early_db: snap(self.early_db, EARLY_DB, 1000.0, default.early_db),
-            width_pct: snap(self.width_pct, SHARE_PCT, 1000.0, default.width_pct),
-            wet_pct: snap(self.wet_pct, SHARE_PCT, 1000.0, default.wet_pct),
-            trim_db: snap(self.trim_db, TRIM_DB, 1000.0, default.trim_db),
-        }
+        Tabled::snapped(self)
     }
 
     /// Returns the decay of each octave: T at 500 Hz and 1 kHz, from there T b and T b^2 downwards, T t, T t^2 and T t^3
@@ -201,5 +169,27 @@ mod tests {
         assert_eq!(Hall::default().snapped(), Hall::default());
         let lost = Hall { decay_s: f64::NAN, volume_m3: f64::INFINITY, ..Hall::default() }.snapped();
         assert_eq!((lost.decay_s, lost.volume_m3), (3.5, 30_000.0));
+    }
+
+    #[test]
+    fn the_defaults_of_the_table_are_those_of_the_hall() {
+        for row in &HALL_PARAMETERS {
+            if let Some(field) = &row.field {
+                assert_eq!(row.parameter.default(), (field.get)(&Hall::default()), "{}", row.parameter.id);
+            }
+        }
+    }
+
+    #[test]
+    fn a_pre_delay_comes_out_of_milliseconds_as_it_is_typed() {
+        let [pre_delay, ..] = &HALL_PARAMETERS;
+        let set = pre_delay.field.as_ref().expect("a setting").set;
+        for tenths in 0..=1200_u32 {
+            let mut hall = Hall::default();
+            // As a host hands it over.
+            set(&mut hall, pre_delay.parameter.snap(f64::from(tenths as f32 / 10.0)));
+            assert_eq!(hall.pre_delay_s, f64::from(tenths) / 10_000.0);
+            assert_eq!(hall.snapped(), hall);
+        }
     }
 }

@@ -1,4 +1,28 @@
-//! Everything that the user sets, as plain values, and how they are snapped.
+//! Everything that the user sets, as plain values, and the table of all parameters that set them.
+//!
+//! A parameter is described once, in [`SEAT_PARAMETERS`] or in the hall's
+//! table: id, name, group, unit, range, default, spread, grid, entries, effect,
+//! and where its value lies. Whatever shows, stores, reads or documents
+//! parameters follows the table.
+
+mod list;
+mod lists;
+mod number;
+mod parameter;
+mod seat_table;
+mod table;
+mod unit;
+
+pub use list::{Entry, List};
+pub use number::{Grid, Number, Spread};
+pub use parameter::{Group, Kind, NotValid, Parameter};
+pub(crate) use parameter::{linear, logarithmic};
+pub(crate) use seat_table::BYPASS;
+pub use seat_table::{
+    BEARING, BYPASSED, DEPTH, DRY, FACING, FAMILY, LINKED, PLATFORM_DEPTH, RISER, SEAT_PARAMETERS, WIDTH,
+};
+pub use table::{Field, Refused, Row, Tabled, id_and_value, is_in_order, named, place_named, read};
+pub use unit::Unit;
 
 use crate::acoustics::pickup::Pickup;
 use crate::acoustics::platform::Platform;
@@ -27,7 +51,7 @@ impl Default for Tone {
 pub struct Level {
     /// Platform balance m, 0 to 100 %: 50 as in the room, 0 direct sound alone, 100 platform alone.
     pub balance_pct: f64,
-    /// Level with distance, 0 to 100 %: 0 keeps balances, 100 follows 4 m / r.
+    /// Distance fall-off, 0 to 100 %: 0 keeps balances, 100 follows 4 m / r.
     pub law_pct: f64,
     /// Trim, -24 to 24 dB.
     pub trim_db: f64,
@@ -54,70 +78,11 @@ pub struct Settings {
     pub level: Level,
 }
 
-/// Brings `value` into `range` and onto a grid of `step`; what is not a number becomes `fallback`.
-fn snap(value: f64, range: (f64, f64), step: f64, fallback: f64) -> f64 {
-    let value = if value.is_nan() { fallback } else { value };
-    ((value.clamp(range.0, range.1) / step).round() * step).clamp(range.0, range.1)
-}
-
-/// Steps of the grid: metres, degrees, decibels, per cent, seconds.
-///
-/// Hosts that keep parameters as 32-bit shares of their range move a value by
-/// up to a ten-millionth of the range; a grid far coarser than that gives the
-/// same plan in all of them, and is finer than anyone hears.
-const STEP_M: f64 = 0.01;
-/// A seat or a pickup that moves: a coarser grid would be heard as roughness of a moving tone. 25 m times 2^-24 is
-/// 1.5e-6 m.
-const FINE_STEP_M: f64 = 1e-5;
-const FINE_STEP_DEG: f64 = 1e-4;
-const STEP_DB: f64 = 0.001;
-const STEP_PCT: f64 = 0.001;
-const STEP_HUMIDITY_PCT: f64 = 0.1;
-const STEP_S: f64 = 0.001;
-const STEP_HZ: f64 = 0.1;
-const STEP_C: f64 = 0.1;
-const STEP_TIMES: f64 = 0.01;
-
-/// Range of the close-microphone distance, m; from the top on it is off.
-pub const CLOSE_MIC_M: (f64, f64) = (0.05, 2.0);
-
 impl Settings {
-    /// Returns the settings in range and snapped: a seat to 0.01 mm and 0.0001 degree, a platform to 10 mm and 1 ms.
-    ///
-    /// Values that are not numbers become the defaults.
+    /// Returns the settings in range and on the grid of the table; values that are not numbers become the defaults.
     #[must_use]
     pub fn snapped(&self) -> Self {
-        let default = Self::default();
-        let mut s = *self;
-        let metres = |value: &mut f64, range, fallback| *value = snap(*value, range, STEP_M, fallback);
-        let finely = |value: &mut f64, range, fallback| *value = snap(*value, range, FINE_STEP_M, fallback);
-        finely(&mut s.seat.depth_m, (0.5, 25.0), default.seat.depth_m);
-        finely(&mut s.seat.riser_m, (0.0, 2.0), default.seat.riser_m);
-        finely(&mut s.seat.width_m, (0.0, 8.0), default.seat.width_m);
-        finely(&mut s.pickup.depth_m, (0.0, 4.0), default.pickup.depth_m);
-        finely(&mut s.pickup.height_m, (1.5, 5.0), default.pickup.height_m);
-        metres(&mut s.platform.width_m, (8.0, 30.0), default.platform.width_m);
-        metres(&mut s.platform.depth_m, (5.0, 25.0), default.platform.depth_m);
-        metres(&mut s.platform.height_m, (4.0, 20.0), default.platform.height_m);
-        s.seat.bearing_deg = snap(s.seat.bearing_deg, (-60.0, 60.0), FINE_STEP_DEG, default.seat.bearing_deg);
-        s.seat.facing_deg = snap(s.seat.facing_deg, (-180.0, 180.0), FINE_STEP_DEG, default.seat.facing_deg);
-        s.platform.decay_s = snap(s.platform.decay_s, (0.2, 2.0), STEP_S, default.platform.decay_s);
-        let air = &mut s.platform.air;
-        air.temperature_c = snap(air.temperature_c, (0.0, 40.0), STEP_C, default.platform.air.temperature_c);
-        air.humidity_pct =
-            snap(air.humidity_pct, (10.0, 100.0), STEP_HUMIDITY_PCT, default.platform.air.humidity_pct);
-        air.loss = snap(air.loss, (0.0, 8.0), STEP_TIMES, default.platform.air.loss);
-        s.tone.close_mic_m = s
-            .tone
-            .close_mic_m
-            .map(|distance_m| snap(distance_m, CLOSE_MIC_M, STEP_M, CLOSE_MIC_M.1))
-            .filter(|&distance_m| distance_m < CLOSE_MIC_M.1);
-        s.tone.low_mid_hz = snap(s.tone.low_mid_hz, (150.0, 900.0), STEP_HZ, default.tone.low_mid_hz);
-        s.tone.low_mid_db = snap(s.tone.low_mid_db, (-18.0, 6.0), STEP_DB, default.tone.low_mid_db);
-        s.level.balance_pct = snap(s.level.balance_pct, (0.0, 100.0), STEP_PCT, default.level.balance_pct);
-        s.level.law_pct = snap(s.level.law_pct, (0.0, 100.0), STEP_PCT, default.level.law_pct);
-        s.level.trim_db = snap(s.level.trim_db, (-24.0, 24.0), STEP_DB, default.level.trim_db);
-        s
+        Tabled::snapped(self)
     }
 }
 
@@ -140,5 +105,121 @@ mod tests {
         let (snapped, default) = (Settings::default().snapped(), Settings::default());
         assert!((snapped.seat.depth_m - default.seat.depth_m).abs() < 1e-12);
         assert!((snapped.platform.decay_s - default.platform.decay_s).abs() < 1e-12);
+    }
+
+    #[test]
+    fn the_defaults_of_the_table_are_those_of_the_settings() {
+        let settings = Settings::default();
+        for Row { parameter, field } in &SEAT_PARAMETERS {
+            if let Some(Field { get, .. }) = field {
+                assert_eq!(parameter.default(), get(&settings), "{}", parameter.id);
+            }
+        }
+    }
+
+    #[test]
+    fn every_row_reads_and_writes_its_own_value_and_no_other() {
+        let before = Settings::default();
+        for Row { parameter, field } in &SEAT_PARAMETERS {
+            let Some(Field { get, set }) = field else { continue };
+            let (low, high) = parameter.range();
+            let value = parameter.snap(if get(&before) == low { high } else { low });
+            let mut settings = before;
+            set(&mut settings, value);
+            for other in &SEAT_PARAMETERS {
+                let Some(Field { get, .. }) = other.field else { continue };
+                let expected = if other.parameter.id == parameter.id { value } else { get(&before) };
+                assert_eq!(get(&settings), expected, "{} after {}", other.parameter.id, parameter.id);
+            }
+            set(&mut settings, get(&before));
+            assert_eq!(settings, before, "{}", parameter.id);
+        }
+    }
+
+    #[test]
+    fn ids_and_names_of_today_and_before_are_all_different() {
+        let mut ids: Vec<&str> = Settings::parameters()
+            .flat_map(|known| [known.id].into_iter().chain(known.old_ids.iter().copied()))
+            .collect();
+        let mut names: Vec<&str> = Settings::parameters().map(|known| known.name).collect();
+        for words in [&mut ids, &mut names] {
+            let count = words.len();
+            words.sort_unstable();
+            words.dedup();
+            assert_eq!(words.len(), count, "{words:?}");
+        }
+        assert_eq!(Settings::by_id("pick_y").map(|known| known.id), Some("mics_y"));
+    }
+
+    #[test]
+    fn what_is_written_is_read_with_its_unit_or_without_or_refused_in_words() {
+        let read = |id, value| read::<Settings>(id, value).map(|(_, value)| value);
+        for (id, text, value) in [
+            ("depth", "8.5", 8.5),
+            ("depth", "8.5 m", 8.5),
+            ("depth", "8.5 metres", 8.5),
+            ("depth", "850 cm", 8.5),
+            ("close", "Off", 2.0),
+            ("pickup", "spaced omnis", 2.0),
+            ("mics", "spaced-omnis", 2.0),
+            ("family", "skin", 7.0),
+            ("family", "drumhead", 7.0),
+            ("link", "4", 4.0),
+            ("bypass", "on", 1.0),
+            ("bypass", "false", 0.0),
+        ] {
+            assert_eq!(read(id, text), Ok(value), "{id}={text}");
+        }
+        for (id, text, why) in [
+            ("depth", "x", "\"x\" is not valid for Depth: enter 0.50 to 25.00 m"),
+            ("depth", "26", "\"26\" is not valid for Depth: enter 0.50 to 25.00 m"),
+            ("bearing", "5 m", "\"5 m\" is not valid for Bearing: enter -60.0 to 60.0°"),
+            ("close", "3", "\"3\" is not valid for Close-mic distance: enter 0.05 to 2.00 m, or off"),
+            ("bypass", "perhaps", "\"perhaps\" is not valid for Bypass: enter on or off"),
+            (
+                "mics",
+                "tree",
+                "\"tree\" is not valid for Main microphones: enter coincident, near-coincident, spaced omnis",
+            ),
+            ("dept", "3", "there is no parameter \"dept\""),
+        ] {
+            assert_eq!(
+                read(id, text).map_err(|refused| refused.to_string()),
+                Err(why.to_owned()),
+                "{id}={text}"
+            );
+        }
+        assert_eq!(id_and_value(" depth = 8.5 m "), Ok(("depth", "8.5 m")));
+        assert!(id_and_value("depth").is_err());
+    }
+
+    #[test]
+    fn every_shown_value_reads_back_and_a_share_is_the_inverse_of_its_value() {
+        for parameter in Settings::parameters() {
+            for step in 0..=200 {
+                let value = parameter.at_share(f64::from(step) / 200.0);
+                assert_eq!(parameter.read(&parameter.shown(value)), Ok(value), "{}", parameter.id);
+            }
+            let Some(number) = parameter.number() else { continue };
+            for step in 0..=20 {
+                let share = f64::from(step) / 20.0;
+                let value = number.at_share(share);
+                // Half a step of the grid, as a share where the scale is steepest.
+                let slack = number.share(number.range.0 + 0.5 * f64::from(number.unit.step())) + 1e-9;
+                assert!(
+                    (number.share(value) - share).abs() <= slack,
+                    "{}: {share} gives {value}",
+                    parameter.id
+                );
+            }
+            assert_eq!(number.at_share(number.share(number.default)), number.default, "{}", parameter.id);
+        }
+    }
+
+    #[test]
+    fn where_a_place_has_no_entry_the_first_one_plays() {
+        let list = named(&SEAT_PARAMETERS, "rear");
+        assert_eq!((list.snap(12.0), list.snap(4.0), list.snap(f64::NAN)), (0.0, 4.0, 1.0));
+        assert_eq!(list.shown(12.0), "timber platform");
     }
 }

@@ -22,7 +22,7 @@ pub const LONGEST_NAME: usize = 80;
 pub struct Contents {
     /// What the file calls itself.
     pub name: Option<String>,
-    /// A word to whoever reads it.
+    /// A note for the reader.
     pub note: Option<String>,
     /// What it sets, in the order of the file.
     pub entries: Vec<Entry>,
@@ -102,8 +102,12 @@ impl Contents {
                     if is_long { Err(What::LongName) } else { Ok(()) }
                 }),
                 "note" => own_text("note", value).map(|note| contents.note = Some(note)),
-                id => value_of(id, value, table)
-                    .map(|value| contents.entries.push(Entry { id: id.to_owned(), value, line })),
+                id => value_of(id, value, table).and_then(|(field, value)| {
+                    let is_there = contents.entries.iter().any(|entry| entry.id == field.id);
+                    contents.entries.push(Entry { id: field.id.clone(), value, line });
+                    // Once by an id of before, and once by today's.
+                    if is_there { Err(What::Twice(field.id.clone())) } else { Ok(()) }
+                }),
             };
             taken.map_err(|what| fault(Some(line), what))?;
         }
@@ -146,12 +150,13 @@ fn own_text(key: &'static str, value: &Spanned<DeValue>) -> Result<String, What>
     }
 }
 
-fn value_of(id: &str, value: &Spanned<DeValue>, table: &Table) -> Result<Value, What> {
+/// Returns the parameter of a key, and what it is set to.
+fn value_of<'t>(id: &str, value: &Spanned<DeValue>, table: &'t Table) -> Result<(&'t Field, Value), What> {
     let Some(field) = table.field(id) else { return Err(unknown(id, table)) };
     let value = value.get_ref();
     let wrong_type =
         || What::WrongType { id: id.to_owned(), got: in_words(value), allowed: field.values.allowed() };
-    match (&field.values, value) {
+    let value = match (&field.values, value) {
         (Values::Numbers { .. }, DeValue::Integer(_) | DeValue::Float(_)) => {
             number_of(value).ok_or_else(wrong_type).and_then(|number| in_range(field, number, value))
         }
@@ -162,7 +167,10 @@ fn value_of(id: &str, value: &Spanned<DeValue>, table: &Table) -> Result<Value, 
         }
         (Values::Names(names), DeValue::String(text)) => {
             let asked = loose(text);
-            let place = names.iter().position(|name| loose(name) == asked);
+            let place = names.iter().position(|name| loose(name) == asked).or_else(|| {
+                let old = field.old_names.iter().find(|(name, _)| loose(name) == asked);
+                old.map(|&(_, place)| place)
+            });
             place.map(Value::Name).ok_or_else(|| What::UnknownName {
                 id: id.to_owned(),
                 got: in_a_line(text),
@@ -171,7 +179,8 @@ fn value_of(id: &str, value: &Spanned<DeValue>, table: &Table) -> Result<Value, 
             })
         }
         _ => Err(wrong_type()),
-    }
+    };
+    Ok((field, value?))
 }
 
 fn in_range(field: &Field, number: f64, written: &DeValue) -> Result<Value, What> {
@@ -184,7 +193,7 @@ fn in_range(field: &Field, number: f64, written: &DeValue) -> Result<Value, What
 }
 
 fn unknown(id: &str, table: &Table) -> What {
-    if let Some(elsewhere) = table.elsewhere.iter().find(|elsewhere| elsewhere.id == id) {
+    if let Some(elsewhere) = table.elsewhere.iter().find(|elsewhere| elsewhere.has_id(id)) {
         return match elsewhere.kind {
             Some(other) => What::OtherKind { id: id.to_owned(), kind: table.kind.word, other },
             None => What::OfSession(id.to_owned()),
@@ -222,7 +231,7 @@ pub fn in_a_line(text: &str) -> String {
 /// Says what was written, in words that fit into a line.
 fn in_words(value: &DeValue) -> String {
     match value {
-        DeValue::String(text) => format!("\"{}\", a text in quotes", in_a_line(text)),
+        DeValue::String(text) => format!("\"{}\", which is quoted text", in_a_line(text)),
         DeValue::Integer(integer) => in_a_line(&integer.to_string()),
         DeValue::Float(float) => in_a_line(float.as_str()),
         DeValue::Boolean(is_true) => is_true.to_string(),

@@ -5,12 +5,29 @@
 pub struct Field {
     /// Its id: the key in a file.
     pub id: String,
+    /// Ids that it had before; they are read, and never written.
+    pub old_ids: Vec<String>,
     /// The name that people see.
     pub name: String,
     /// The group that it belongs to; empty for what belongs to a session.
     pub group: String,
     /// What it may be.
     pub values: Values,
+    /// What names of the list were before, each with the place of today's; they are read, and never written.
+    pub old_names: Vec<(String, usize)>,
+}
+
+impl Field {
+    /// A parameter that was never called anything else.
+    pub fn new(id: &str, name: &str, group: &str, values: Values) -> Self {
+        let (id, name, group) = (id.to_owned(), name.to_owned(), group.to_owned());
+        Self { id, old_ids: Vec::new(), name, group, values, old_names: Vec::new() }
+    }
+
+    /// Says whether a key is its id, of today or of before.
+    pub fn has_id(&self, id: &str) -> bool {
+        self.id == id || self.old_ids.iter().any(|old| old == id)
+    }
 }
 
 /// What a parameter may be.
@@ -67,7 +84,7 @@ impl Values {
                 let or = top.as_ref().map_or_else(String::new, |word| format!(", or \"{word}\""));
                 format!("a number from {} to {}{or}", shown(*low), shown(*high))
             }
-            Self::Names(names) => format!("one of these names in quotes: {}", names.join(", ")),
+            Self::Names(names) => format!("one of these names, in quotes: {}", names.join(", ")),
         }
     }
 }
@@ -119,7 +136,7 @@ mod tests {
         let numbers =
             Values::Numbers { range: (0.05, 2.0), decimals: 2, unit: "m".into(), top: Some("off".into()) };
         assert_eq!(numbers.allowed(), "a number from 0.05 m to 2.00 m, or \"off\"");
-        let names = Values::Names(vec!["even".into(), "skin".into()]);
-        assert_eq!(names.allowed(), "one of these names in quotes: even, skin");
+        let names = Values::Names(vec!["brick".into(), "timber".into()]);
+        assert_eq!(names.allowed(), "one of these names in quotes: brick, timber");
     }
 }

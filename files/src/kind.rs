@@ -63,7 +63,7 @@ pub const SEAT: Kind = Kind {
 pub const PLATFORM: Kind = Kind {
     word: "platform",
     folder: "platforms",
-    groups: &["Platform", "Pickup", "Air"],
+    groups: &["Platform", "Microphones", "Air"],
     built_in: &[
         built_in!("platforms", "medium-timber", "Medium, timber"),
         built_in!("platforms", "large-plaster", "Large, plaster"),

@@ -19,8 +19,17 @@ pub struct Table {
 pub struct Elsewhere {
     /// The id.
     pub id: String,
+    /// Ids that it had before.
+    pub old_ids: Vec<String>,
     /// The kind of files that may set it; `None` for what belongs to a session.
     pub kind: Option<&'static str>,
+}
+
+impl Elsewhere {
+    /// Says whether a key is its id, of today or of before.
+    pub(crate) fn has_id(&self, id: &str) -> bool {
+        self.id == id || self.old_ids.iter().any(|old| old == id)
+    }
 }
 
 impl Table {
@@ -30,14 +39,15 @@ impl Table {
         let (fields, others): (Vec<&Field>, Vec<&Field>) = all.iter().partition(|field| holds(&kind, field));
         let elsewhere = others.into_iter().map(|field| Elsewhere {
             id: field.id.clone(),
+            old_ids: field.old_ids.clone(),
             kind: KINDS.iter().find(|other| holds(other, field)).map(|other| other.word),
         });
         Self { kind, elsewhere: elsewhere.collect(), fields: fields.into_iter().cloned().collect() }
     }
 
-    /// Returns a parameter.
+    /// Returns the parameter of an id, of today or of before.
     pub fn field(&self, id: &str) -> Option<&Field> {
-        self.fields.iter().find(|field| field.id == id)
+        self.fields.iter().find(|field| field.has_id(id))
     }
 
     /// Writes a value of a parameter as it stands in a file; `None` where the table has no such value.

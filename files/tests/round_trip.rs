@@ -38,7 +38,7 @@ proptest! {
             .into_iter()
             .enumerate()
             .map(|(at, (values, value))| {
-                let field = Field { id: id(at), name: id(at), group: "Seat".into(), values };
+                let field = Field::new(&id(at), &id(at), "Seat", values);
                 (field, Entry { id: id(at), value, line: 0 })
             })
             .unzip();

@@ -11,12 +11,8 @@ use rostra_files::{
 };
 
 fn table() -> Table {
-    let depth = Field {
-        id: "depth".into(),
-        name: "Depth".into(),
-        group: "Seat".into(),
-        values: Values::Numbers { range: (0.5, 25.0), decimals: 2, unit: "m".into(), top: None },
-    };
+    let values = Values::Numbers { range: (0.5, 25.0), decimals: 2, unit: "m".into(), top: None };
+    let depth = Field::new("depth", "Depth", "Seat", values);
     Table::of(SEAT, &[depth])
 }
 

@@ -1,65 +1,15 @@
-//! Lists to choose from: the engine's families, finishes and pickup pairs as parameters.
+//! The lists of a table as the framework takes them: every place with its text and its id.
 //!
-//! Names come from the engine, in the engine's order. Ids are written here, one
-//! for each entry: states hold ids, so an entry may be renamed. Automation holds
-//! places in the list, in VST3 as a share of all places: new entries go to the
-//! end only, and a list has more places than entries from the beginning, so that
-//! a new one moves nothing. A place without an entry, which a host can set all
-//! the same, plays the first entry, says so, and is saved as itself.
+//! States hold an entry's id, so an entry may be renamed. Automation holds
+//! places in the list, in VST3 as a share of all places. A place without an
+//! entry, which a host can set all the same, plays the first entry, says so,
+//! and is saved as itself.
 
+use std::marker::PhantomData;
 use std::sync::LazyLock;
 
-use nice_plug::prelude::Enum;
-use rostra_dsp::acoustics::{Family, Finish, Pair};
-
-use crate::platform_link::Link;
-
-/// An entry of one of the engine's lists, in the form that the framework takes.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Listed<T>(pub T);
-
-/// Returns the stable id of a family.
-const fn family_id(family: Family) -> &'static str {
-    match family {
-        Family::Even => "even",
-        Family::ForwardBell => "forward-bell",
-        Family::RearBell => "rear-bell",
-        Family::UpwardBell => "upward-bell",
-        Family::TopPlate => "top-plate",
-        Family::FrontPlate => "front-plate",
-        Family::ToneHoles => "tone-holes",
-        Family::Skin => "skin",
-    }
-}
-
-/// Returns the stable id of a finish.
-const fn finish_id(finish: Finish) -> &'static str {
-    match finish {
-        Finish::TimberPlatform => "timber-platform",
-        Finish::Timber => "timber",
-        Finish::Plasterboard => "plasterboard",
-        Finish::Plaster => "plaster",
-        Finish::Brick => "brick",
-        Finish::Concrete => "concrete",
-        Finish::Carpet => "carpet",
-        Finish::Curtain => "curtain",
-        Finish::MineralWool => "mineral-wool",
-    }
-}
-
-/// Returns the stable id of a pickup pair.
-const fn pair_id(pair: Pair) -> &'static str {
-    match pair {
-        Pair::Coincident => "coincident",
-        Pair::NearCoincident => "near-coincident",
-        Pair::SpacedOmnis => "spaced-omnis",
-    }
-}
-
-/// Returns the stable id of a platform link.
-const fn link_id(link: Link) -> &'static str {
-    link.name()
-}
+use nice_plug::prelude::{Enum, EnumParam, Param as _, ParamFlags, ParamSetter};
+use rostra_dsp::settings::{Kind, List, Parameter, SEAT_PARAMETERS};
 
 /// How the id of a place without an entry begins; its number follows.
 const PLACE: &str = "place-";
@@ -67,230 +17,221 @@ const PLACE: &str = "place-";
 /// Returns the place that a saved id names by its number, if it does.
 ///
 /// A later version may have an entry there.
-pub(crate) fn place_of_id(id: &str) -> Option<usize> {
+fn place_of_number(id: &str) -> Option<usize> {
     id.strip_prefix(PLACE)?.parse().ok()
 }
 
-/// Returns the entries' texts with those of the places behind them, to the number of places.
-fn filled(entries: &[&'static str], places: usize, text: impl Fn(usize) -> String) -> Vec<&'static str> {
-    let rest = (entries.len()..places).map(|place| &*Box::leak(text(place).into_boxed_str()));
-    entries.iter().copied().chain(rest).collect()
+/// Returns the id of a place, as a state holds it; `None` beyond the last place.
+pub(crate) fn id_of(list: &List, place: usize) -> Option<String> {
+    let id = list.entries.get(place).map(|entry| entry.id.to_owned());
+    id.or_else(|| (place < list.places).then(|| format!("{PLACE}{place}")))
 }
 
-/// Makes one of the engine's lists a list of the framework, with so many places.
-macro_rules! list {
-    ($entry:ty, $id:path, $places:expr) => {
-        impl Listed<$entry> {
-            /// Places of the list: an entry's share in VST3 is its place over one less than these, for ever.
-            pub const PLACES: usize = {
-                assert!($places > <$entry>::ALL.len(), "there is no room for a new entry");
-                $places
-            };
-
-            /// Returns the names of the entries, without the places behind them.
-            pub const fn names() -> &'static [&'static str] {
-                const NAMES: [&str; <$entry>::ALL.len()] = {
-                    let mut names = [""; <$entry>::ALL.len()];
-                    let mut index = 0;
-                    while index < names.len() {
-                        names[index] = <$entry>::ALL[index].name();
-                        index += 1;
-                    }
-                    names
-                };
-                &NAMES
-            }
-
-            const fn entry_ids() -> &'static [&'static str] {
-                const IDS: [&str; <$entry>::ALL.len()] = {
-                    let mut ids = [""; <$entry>::ALL.len()];
-                    let mut index = 0;
-                    while index < ids.len() {
-                        ids[index] = $id(<$entry>::ALL[index]);
-                        index += 1;
-                    }
-                    ids
-                };
-                &IDS
-            }
-        }
-
-        impl Enum for Listed<$entry> {
-            fn variants() -> &'static [&'static str] {
-                static TEXTS: LazyLock<Vec<&'static str>> = LazyLock::new(|| {
-                    let names = Listed::<$entry>::names();
-                    filled(names, Listed::<$entry>::PLACES, |place| format!("unused {place}: {}", names[0]))
-                });
-                &TEXTS
-            }
-
-            fn ids() -> Option<&'static [&'static str]> {
-                static IDS: LazyLock<Vec<&'static str>> = LazyLock::new(|| {
-                    let ids = Listed::<$entry>::entry_ids();
-                    filled(ids, Listed::<$entry>::PLACES, |place| format!("{PLACE}{place}"))
-                });
-                Some(&IDS)
-            }
-
-            fn to_index(self) -> usize {
-                <$entry>::ALL.iter().position(|&entry| entry == self.0).unwrap_or(0)
-            }
-
-            fn from_index(index: usize) -> Self {
-                Self(<$entry>::ALL.get(index).copied().unwrap_or(<$entry>::ALL[0]))
-            }
-        }
-    };
+/// Returns the place that a saved id names: an entry's of today or before, or a place by its number.
+pub(crate) fn place_of_id(list: &List, id: &str) -> Option<usize> {
+    list.place_of_id(id).or_else(|| place_of_number(id).filter(|place| *place < list.places))
 }
 
-// Room, our choice: what is thought of and about half as many again; a longer
-// list would be a burden in a host's menu.
-list!(Family, family_id, 25);
-list!(Finish, finish_id, 17);
-list!(Pair, pair_id, 9);
-list!(Link, link_id, 9);
+/// Texts and ids of every place of a list.
+#[derive(Debug)]
+pub struct Places {
+    list: &'static List,
+    texts: Vec<&'static str>,
+    ids: Vec<&'static str>,
+}
+
+impl Places {
+    fn of(list: &'static List) -> Self {
+        let first = list.entry(0).name;
+        let kept = |text: String| -> &'static str { Box::leak(text.into_boxed_str()) };
+        let rest = || list.entries.len()..list.places;
+        let unused = rest().map(|place| kept(format!("unused {place}: {first}")));
+        let numbers = rest().map(|place| kept(format!("{PLACE}{place}")));
+        Self {
+            list,
+            texts: list.names().chain(unused).collect(),
+            ids: list.entries.iter().map(|entry| entry.id).chain(numbers).collect(),
+        }
+    }
+}
+
+/// A list that a parameter of the framework chooses from.
+pub trait Choices: Copy + PartialEq + Send + Sync + 'static {
+    /// Its places.
+    fn places() -> &'static Places;
+}
+
+/// The list of the parameter at place `P` in the seat's table.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct OfSeat<const P: usize>;
+
+impl<const P: usize> Choices for OfSeat<P> {
+    fn places() -> &'static Places {
+        static ALL: LazyLock<Vec<Option<Places>>> = LazyLock::new(|| {
+            SEAT_PARAMETERS.iter().map(|row| row.parameter.list().map(Places::of)).collect()
+        });
+        // PANIC: the table's kind is looked at while the program is compiled.
+        ALL[const { a_list(P) }].as_ref().expect("a list has places")
+    }
+}
+
+/// Returns a place of the seat's table while the program is compiled.
+///
+/// # Panics
+/// Where no list is there.
+const fn a_list(place: usize) -> usize {
+    assert!(matches!(SEAT_PARAMETERS[place].parameter.kind, Kind::List(_)), "the parameter is no list");
+    place
+}
+
+/// An entry of a list, by its place, in the form that the framework takes.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Chosen<C>(usize, PhantomData<C>);
+
+impl<C: Choices> Enum for Chosen<C> {
+    fn variants() -> &'static [&'static str] {
+        &C::places().texts
+    }
+
+    fn ids() -> Option<&'static [&'static str]> {
+        Some(&C::places().ids)
+    }
+
+    fn to_index(self) -> usize {
+        self.0
+    }
+
+    fn from_index(index: usize) -> Self {
+        let has_entry = index < C::places().list.entries.len();
+        Self(if has_entry { index } else { 0 }, PhantomData)
+    }
+}
+
+/// Makes the framework's parameter of a list.
+pub(crate) fn list<C: Choices>(parameter: &'static Parameter) -> EnumParam<Chosen<C>> {
+    EnumParam::new(parameter.name, Chosen::from_index(C::places().list.default))
+}
+
+/// A parameter of the framework that chooses from whatever list.
+pub trait ListParameter: Sync {
+    /// Returns the chosen entry's place.
+    fn place(&self) -> usize;
+
+    /// Chooses an entry, a gesture of its own.
+    fn choose(&self, setter: &ParamSetter, place: usize);
+
+    /// Returns the name that hosts show.
+    fn name(&self) -> &str;
+
+    /// Returns what hosts may do with it.
+    fn flags(&self) -> ParamFlags;
+
+    /// Returns the text at a share of the list's travel, 0 to 1.
+    fn text_at(&self, share: f32) -> String;
+
+    /// Returns the share of the list's travel at a text.
+    fn share_of(&self, text: &str) -> Option<f32>;
+}
+
+impl<C: Choices> ListParameter for EnumParam<Chosen<C>> {
+    fn place(&self) -> usize {
+        self.value().to_index()
+    }
+
+    fn choose(&self, setter: &ParamSetter, place: usize) {
+        setter.begin_set_parameter(self);
+        setter.set_parameter(self, Chosen::from_index(place));
+        setter.end_set_parameter(self);
+    }
+
+    fn name(&self) -> &str {
+        nice_plug::prelude::Param::name(self)
+    }
+
+    fn flags(&self) -> ParamFlags {
+        nice_plug::prelude::Param::flags(self)
+    }
+
+    fn text_at(&self, share: f32) -> String {
+        self.normalized_value_to_string(share, true)
+    }
+
+    fn share_of(&self, text: &str) -> Option<f32> {
+        self.string_to_normalized_value(text)
+    }
+}
 
 #[cfg(test)]
 mod tests {
-    use nice_plug::prelude::{EnumParam, Param as _};
+    use rostra_dsp::settings::Entry;
 
     use super::*;
 
-    #[test]
-    fn ids_are_what_the_first_release_wrote() {
-        // A change here breaks saved sessions: entries may be added at the end, never renamed or moved.
-        assert_eq!(
-            Listed::<Family>::entry_ids(),
-            [
-                "even",
-                "forward-bell",
-                "rear-bell",
-                "upward-bell",
-                "top-plate",
-                "front-plate",
-                "tone-holes",
-                "skin"
-            ]
-        );
-        assert_eq!(
-            Listed::<Finish>::entry_ids(),
-            [
-                "timber-platform",
-                "timber",
-                "plasterboard",
-                "plaster",
-                "brick",
-                "concrete",
-                "carpet",
-                "curtain",
-                "mineral-wool"
-            ]
-        );
-        assert_eq!(Listed::<Pair>::entry_ids(), ["coincident", "near-coincident", "spaced-omnis"]);
-        assert_eq!(Listed::<Link>::entry_ids(), ["off", "1", "2", "3", "4"]);
-    }
-
-    #[test]
-    fn places_are_those_of_the_first_release() {
-        // A change here moves the automation of every session.
-        let places = [
-            Listed::<Family>::PLACES,
-            Listed::<Finish>::PLACES,
-            Listed::<Pair>::PLACES,
-            Listed::<Link>::PLACES,
-        ];
-        assert_eq!(places, [25, 17, 9, 9]);
-    }
-
-    #[test]
-    fn every_entry_comes_back_from_its_place() {
-        for (index, family) in Family::ALL.into_iter().enumerate() {
-            assert_eq!(Listed(family).to_index(), index);
-            assert_eq!(Listed::<Family>::from_index(index), Listed(family));
-        }
-        assert_eq!(Listed::<Finish>::from_index(99), Listed(Finish::ALL[0]));
+    const fn entry(id: &'static str) -> Entry {
+        Entry { id, old_ids: &[], name: id, note: "" }
     }
 
     /// A list as it is, and with one entry more.
     #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-    enum Now {
-        One,
-        Two,
-    }
+    struct Now;
 
     #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-    enum Later {
-        One,
-        Two,
-        Three,
-    }
+    struct Later;
 
-    impl Now {
-        const ALL: [Self; 2] = [Self::One, Self::Two];
-
-        const fn name(self) -> &'static str {
-            match self {
-                Self::One => "one",
-                Self::Two => "two",
-            }
+    impl Choices for Now {
+        fn places() -> &'static Places {
+            static LIST: List = List::new(&[entry("one"), entry("two")], 9, 0);
+            static PLACES: LazyLock<Places> = LazyLock::new(|| Places::of(&LIST));
+            &PLACES
         }
     }
 
-    impl Later {
-        const ALL: [Self; 3] = [Self::One, Self::Two, Self::Three];
-
-        const fn name(self) -> &'static str {
-            match self {
-                Self::One => "one",
-                Self::Two => "two",
-                Self::Three => "three",
-            }
+    impl Choices for Later {
+        fn places() -> &'static Places {
+            static LIST: List = List::new(&[entry("one"), entry("two"), entry("three")], 9, 0);
+            static PLACES: LazyLock<Places> = LazyLock::new(|| Places::of(&LIST));
+            &PLACES
         }
     }
-
-    list!(Now, Now::name, 9);
-    list!(Later, Later::name, 9);
 
     #[test]
     fn a_new_entry_moves_no_other_and_is_found_where_a_place_was_saved() {
-        let now = EnumParam::new("List", Listed(Now::One));
-        let later = EnumParam::new("List", Listed(Later::One));
-        for (old, new) in [(Now::One, Later::One), (Now::Two, Later::Two)] {
-            let normalized = now.preview_normalized(Listed(old));
-            assert_eq!(normalized, later.preview_normalized(Listed(new)));
-            assert_eq!(later.preview_plain(normalized), Listed(new));
-            assert_eq!(now.normalized_value_to_string(normalized, true), old.name());
+        let now = EnumParam::new("List", Chosen::<Now>::from_index(0));
+        let later = EnumParam::new("List", Chosen::<Later>::from_index(0));
+        for (place, name) in [(0, "one"), (1, "two")] {
+            let normalized = now.preview_normalized(Chosen::from_index(place));
+            assert_eq!(normalized, later.preview_normalized(Chosen::from_index(place)));
+            assert_eq!(later.preview_plain(normalized).to_index(), place);
+            assert_eq!(now.normalized_value_to_string(normalized, true), name);
         }
         // A host's knob at the place that has no entry yet, and at the end.
         assert_eq!(now.normalized_value_to_string(2.0 / 8.0, true), "unused 2: one");
         assert_eq!(now.normalized_value_to_string(1.0, true), "unused 8: one");
-        assert_eq!(
-            (now.preview_plain(2.0 / 8.0), now.preview_plain(1.0)),
-            (Listed(Now::One), Listed(Now::One))
-        );
-        let ids = Listed::<Now>::ids().expect("a list has ids");
-        assert_eq!((ids[2], place_of_id(ids[2])), ("place-2", Some(2)));
-        assert_eq!(Listed::<Later>::from_index(2), Listed(Later::Three));
+        assert_eq!((now.preview_plain(2.0 / 8.0).to_index(), now.preview_plain(1.0).to_index()), (0, 0));
+        let ids = Chosen::<Now>::ids().expect("a list has ids");
+        assert_eq!((ids[2], place_of_id(Later::places().list, ids[2])), ("place-2", Some(2)));
+        assert_eq!(id_of(Now::places().list, 2).as_deref(), Some("place-2"));
+        assert_eq!(Chosen::<Later>::from_index(2).to_index(), 2);
         assert_eq!(later.normalized_value_to_string(2.0 / 8.0, true), "three");
     }
 
     #[test]
     fn every_place_of_every_list_reads_back_and_plays_something() {
-        fn hold<T: Enum + PartialEq + std::fmt::Debug + 'static>(first: T, names: usize) {
-            let list = EnumParam::new("List", first);
-            let steps = list.step_count().expect("a list has steps");
-            for place in 0..=steps {
-                let normalized = place as f32 / steps as f32;
-                let text = list.normalized_value_to_string(normalized, true);
-                let back = list.string_to_normalized_value(&text).expect("it reads its own text");
-                assert_eq!((back * steps as f32).round() as usize, place, "{text}");
-                let expected = if place < names { place } else { 0 };
-                assert_eq!(list.preview_plain(normalized).to_index(), expected, "{text}");
+        let parameters = crate::parameters::Parameters::default();
+        for (row, host) in SEAT_PARAMETERS.iter().zip(parameters.all()) {
+            let (Some(list), crate::parameters::HostParameter::List(parameter)) =
+                (row.parameter.list(), host)
+            else {
+                continue;
+            };
+            for place in 0..list.places {
+                let share = place as f32 / (list.places - 1) as f32;
+                let text = parameter.text_at(share);
+                let back = parameter.share_of(&text).expect("it reads its own text");
+                assert_eq!((back * (list.places - 1) as f32).round() as usize, place, "{text}");
+                let expected = list.entries.get(place).map_or("unused", |entry| entry.name);
+                assert!(text.starts_with(expected), "{text} at {place}");
             }
         }
-        hold(Listed(Family::ALL[0]), Family::ALL.len());
-        hold(Listed(Finish::ALL[0]), Finish::ALL.len());
-        hold(Listed(Pair::ALL[0]), Pair::ALL.len());
-        hold(Listed(Link::Off), Link::ALL.len());
     }
 }

@@ -19,7 +19,6 @@ pub mod pen;
 mod section;
 pub mod sheet;
 mod sight;
-mod tips;
 mod title_block;
 mod tone_curve;
 pub mod values;
@@ -29,16 +28,16 @@ use std::sync::Arc;
 use nice_plug::context::gui::GuiContext;
 use nice_plug::editor::ResizeHint;
 use nice_plug::editor::dpi::LogicalSize;
-use nice_plug::prelude::{Enum, EnumParam, ParamSetter, TrackInfo};
+use nice_plug::prelude::{ParamSetter, TrackInfo};
 use nice_plug_egui::baseview::HandlerError;
 use nice_plug_egui::{EguiEditor, EguiEditorState, EguiNiceSettings, Frame, NiceEguiApp, create_egui_editor};
 
 use self::filing::Filing;
 use self::needles::Needles;
 use self::sheet::Sheet;
-use self::values::{Edit, List, Switch, Values};
+use self::values::{Edit, Values};
 use crate::meters::Meters;
-use crate::parameters::Parameters;
+use crate::parameters::{HostParameters, Parameters};
 
 /// Least size of the window, as a share of the sheet's at a scale of 1: smaller, text cannot be read.
 const LEAST_SCALE: f32 = 0.75;
@@ -111,7 +110,7 @@ impl NiceEguiApp for SeatEditor {
             ui.ctx().request_repaint();
         }
         for edit in edits {
-            tell(&self.parameters, &setter, edit);
+            tell(&*self.parameters, &setter, edit);
         }
     }
 
@@ -126,7 +125,7 @@ impl NiceEguiApp for SeatEditor {
         if let Some(host) = self.host.take() {
             let setter = host.param_setter();
             for edit in edits {
-                tell(&self.parameters, &setter, edit);
+                tell(&*self.parameters, &setter, edit);
             }
         }
     }
@@ -134,60 +133,20 @@ impl NiceEguiApp for SeatEditor {
 
 impl SeatEditor {
     fn notice(&self) -> Option<String> {
-        let Parameters { link, place, newer, .. } = &*self.parameters;
-        newer.read(|newer| notices::notice(link.value().0, &place.standing(), newer))
+        let Parameters { place, newer, .. } = &*self.parameters;
+        newer.read(|newer| notices::notice(self.parameters.link(), &place.standing(), newer))
     }
 }
 
 /// Tells the host what a hand did.
-fn tell(parameters: &Parameters, setter: &ParamSetter, edit: Edit) {
+fn tell<P: HostParameters>(parameters: &P, setter: &ParamSetter, edit: Edit) {
     match edit {
-        Edit::Begin(number) => {
-            if let Some(parameter) = parameters.number(number) {
-                setter.begin_set_parameter(parameter);
+        Edit::Begin(parameter) => parameters.begin(setter, parameter),
+        Edit::End(parameter) => parameters.end(setter, parameter),
+        Edit::Set(..) | Edit::Choose(..) | Edit::Throw(..) => {
+            if let Some((parameter, value)) = edit.change() {
+                parameters.set(setter, parameter, value);
             }
         }
-        Edit::Set(number, value) => {
-            if let Some(parameter) = parameters.number(number) {
-                setter.set_parameter(parameter, number.stored(value));
-                parameters.newer.forget(number.id);
-                parameters.tell_platform(number.id, number.on_grid(value));
-            }
-        }
-        Edit::End(number) => {
-            if let Some(parameter) = parameters.number(number) {
-                setter.end_set_parameter(parameter);
-            }
-        }
-        Edit::Choose(list, entry) => choose(parameters, setter, list, entry),
-        Edit::Throw(switch, is_on) => {
-            let parameter = match switch {
-                Switch::Dry => &parameters.dry,
-                Switch::Bypass => &parameters.bypass,
-            };
-            setter.begin_set_parameter(parameter);
-            setter.set_parameter(parameter, is_on);
-            setter.end_set_parameter(parameter);
-        }
     }
-}
-
-fn choose(parameters: &Parameters, setter: &ParamSetter, list: List, entry: usize) {
-    fn one<T: Enum + PartialEq + 'static>(parameter: &EnumParam<T>, setter: &ParamSetter, entry: usize) {
-        setter.begin_set_parameter(parameter);
-        setter.set_parameter(parameter, T::from_index(entry));
-        setter.end_set_parameter(parameter);
-    }
-    let Parameters { seat, platform, pickup, .. } = parameters;
-    match list {
-        List::Radiation => one(&seat.family, setter, entry),
-        List::Floor => one(&platform.floor, setter, entry),
-        List::Rear => one(&platform.rear, setter, entry),
-        List::Sides => one(&platform.sides, setter, entry),
-        List::Canopy => one(&platform.canopy, setter, entry),
-        List::Pickup => one(&pickup.pair, setter, entry),
-        List::Link => one(&parameters.link, setter, entry),
-    }
-    parameters.newer.forget(list.id());
-    parameters.tell_platform(list.id(), entry as f64);
 }

@@ -1,67 +1,51 @@
 //! Every parameter as seat, platform and hall files hold it.
 
-use nice_plug::prelude::Params as _;
+use rostra_dsp::Settings;
+use rostra_dsp::hall::Hall;
+use rostra_dsp::settings::{Kind as Is, List, Parameter, Tabled};
 use rostra_files::{Field, HALL, Kind, Table, Values};
-
-use crate::editor::values::{List, Switch};
-use crate::hall::parameters::{HALL_NUMBERS, HallParameters};
-use crate::parameters::{NUMBERS, Parameters};
-use crate::quantity::{Number, OFF, Spread};
 
 /// Returns what a kind of files may set.
 pub fn table(kind: Kind) -> Table {
-    Table::of(kind, &if kind == HALL { hall_fields() } else { fields() })
+    Table::of(kind, &if kind == HALL { fields::<Hall>() } else { fields::<Settings>() })
 }
 
-/// Returns every parameter of the hall; its numbers are one group.
-fn hall_fields() -> Vec<Field> {
-    let map = HallParameters::default().param_map();
-    let field = |id: String| match HALL_NUMBERS.into_iter().find(|number| number.id == id) {
-        Some(number) => Field {
-            id,
-            name: number.name.to_owned(),
-            group: HALL.groups[0].to_owned(),
-            values: values_of(number),
+/// Returns every parameter of a table, in its order.
+pub fn fields<S: Tabled>() -> Vec<Field> {
+    S::parameters().map(field).collect()
+}
+
+fn field(parameter: &Parameter) -> Field {
+    let Parameter { id, old_ids, name, group, .. } = parameter;
+    let values = match &parameter.kind {
+        Is::Number(number) => Values::Numbers {
+            range: number.range,
+            decimals: number.unit.decimals(),
+            unit: number.unit.suffix().trim().to_owned(),
+            top: number.top_word.map(str::to_owned),
         },
-        // The rest is switches, which belong to the session.
-        None => Field { name: id.clone(), id, group: String::new(), values: Values::Names(Vec::new()) },
+        Is::List(list) => Values::Names(list.names().map(str::to_owned).collect()),
+        Is::Switch => Values::Names(["off", "on"].map(str::to_owned).into()),
     };
-    map.into_iter().map(|(id, ..)| field(id)).collect()
+    Field {
+        id: (*id).to_owned(),
+        old_ids: old_ids.iter().map(|&id| id.to_owned()).collect(),
+        name: (*name).to_owned(),
+        group: group.name().to_owned(),
+        values,
+        old_names: parameter.list().map(old_names).unwrap_or_default(),
+    }
 }
 
-/// Returns every parameter of a seat's instance, in the order and in the groups in which hosts list them.
-pub fn fields() -> Vec<Field> {
-    let map = Parameters::default().param_map();
-    map.into_iter().filter_map(|(id, _, group)| Some(Field { group, ..field(&id)? })).collect()
-}
-
-fn field(id: &str) -> Option<Field> {
-    let field =
-        |name: &str, values| Field { id: id.to_owned(), name: name.to_owned(), group: String::new(), values };
-    let names = |names: &[&str]| Values::Names(names.iter().map(|&name| name.to_owned()).collect());
-    if let Some(number) = NUMBERS.into_iter().find(|number| number.id == id) {
-        return Some(field(number.name, values_of(number)));
-    }
-    if let Some(list) = List::ALL.into_iter().find(|list| list.id() == id) {
-        return Some(field(list.name(), names(list.entries())));
-    }
-    let switch =
-        [("dry", Switch::Dry), ("bypass", Switch::Bypass)].into_iter().find(|(known, _)| *known == id);
-    switch.map(|(_, switch)| field(switch.name(), names(&["off", "on"])))
-}
-
-fn values_of(number: &Number) -> Values {
-    Values::Numbers {
-        range: number.range,
-        decimals: number.unit.decimals(),
-        unit: number.unit.suffix().trim().to_owned(),
-        top: (number.spread == Spread::LogarithmicTopIsOff).then(|| OFF.to_owned()),
-    }
+/// Returns what entries were called before, each with its place.
+fn old_names(list: &List) -> Vec<(String, usize)> {
+    let entries = list.entries.iter().enumerate();
+    entries.flat_map(|(place, entry)| entry.old_ids.iter().map(move |&old| (old.to_owned(), place))).collect()
 }
 
 #[cfg(test)]
 mod tests {
-    use rostra_files::{HALL, PLATFORM, SEAT};
+    use rostra_files::{Contents, Entry, HALL, PLATFORM, SEAT, Value};
 
     use super::*;
     use crate::platform_link::SHARED_IDS;
@@ -79,12 +63,40 @@ mod tests {
         );
         // A platform file sets what a linked platform shares.
         assert_eq!(platform, SHARED_IDS);
-        let others: Vec<String> = fields()
+        let others: Vec<String> = fields::<Settings>()
             .into_iter()
             .map(|field| field.id)
             .filter(|id| !seat.contains(id) && !platform.contains(id))
             .collect();
         assert_eq!(others, ["link", "dry", "bypass"]);
-        assert_eq!(ids(&table(HALL)), HALL_NUMBERS.map(|number| number.id));
+        let of_hall = ids(&table(HALL));
+        assert!(Hall::parameters().map(|known| known.id).filter(|id| *id != "bypass").eq(of_hall));
+    }
+
+    #[test]
+    fn ids_and_words_of_before_are_read_and_those_of_today_written() {
+        for (kind, old, today) in [
+            (SEAT, "family = \"even\"", "family = \"omnidirectional\"\n"),
+            (SEAT, "family = \"skin\"", "family = \"drumhead\"\n"),
+            (
+                PLATFORM,
+                "pickup = \"spaced omnis\"\npick_y = 1.5\npick_z = 4",
+                "mics = \"spaced omnis\"\nmics_y = 1.5\nmics_z = 4.0\n",
+            ),
+        ] {
+            let table = table(kind);
+            let read = |text: &str| Contents::parse(text.as_bytes(), "old.toml", &table).expect("it is read");
+            assert_eq!(read(old).text(&table), today);
+            let bare = |text: &str| {
+                read(text)
+                    .entries
+                    .into_iter()
+                    .map(|Entry { id, value, .. }| (id, value))
+                    .collect::<Vec<(String, Value)>>()
+            };
+            assert_eq!(bare(old), bare(today));
+        }
+        let twice = Contents::parse(b"pick_y = 1.5\nmics_y = 2.0", "twice.toml", &table(PLATFORM));
+        assert!(twice.expect_err("set twice").to_string().contains("twice"));
     }
 }

@@ -209,8 +209,8 @@ impl Plugin for RostraHall {
 }
 
 impl ClapPlugin for RostraHall {
-    const CLAP_ID: &'static str = "org.rostra.hall";
-    const CLAP_DESCRIPTION: Option<&'static str> = Some("The one hall that all placed channels are sent to");
+    const CLAP_ID: &'static str = "rostra.hall";
+    const CLAP_DESCRIPTION: Option<&'static str> = Some("One shared hall for all placed channels");
     const CLAP_MANUAL_URL: Option<&'static str> = None;
     const CLAP_SUPPORT_URL: Option<&'static str> = None;
     const CLAP_FEATURES: &'static [ClapFeature] =

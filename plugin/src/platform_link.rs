@@ -1,7 +1,7 @@
 //! The platform link: instances of one session that stand on one platform.
 //!
 //! A session has four platforms. Whoever joins one follows it: size, finishes,
-//! decay, pickup and air are then those of the platform, in sound and in
+//! decay, microphones and air are then those of the platform, in sound and in
 //! figures, and an edit on one instance is an edit on all.
 //!
 //! # Whose platform
@@ -46,24 +46,54 @@ use std::sync::{Arc, LazyLock};
 use std::thread::yield_now;
 
 use nice_plug::params::persist::PersistentField;
-use nice_plug::prelude::Enum;
 use rostra_dsp::Settings;
-use rostra_dsp::acoustics::{Finish, Pair};
+use rostra_dsp::settings::{Parameter, SEAT_PARAMETERS};
 use serde::{Deserialize, Serialize};
-
-use crate::choice::Listed;
 
 pub use membership::{Difference, Membership, Standing};
 pub use registry::{PLATFORMS, Registry};
 
-/// Ids of the shared parameters, in the order of [`Shared`].
-pub const SHARED_IDS: [&str; 14] = [
-    "plat_w", "plat_d", "plat_h", "floor", "rear", "sides", "canopy", "decay", "pickup", "pick_y", "pick_z",
-    "air", "temp", "humid",
-];
+/// How many values a platform has: all that the table's groups share.
+const PLACES: usize = {
+    let (mut row, mut count) = (0, 0);
+    while row < SEAT_PARAMETERS.len() {
+        if SEAT_PARAMETERS[row].parameter.group.is_shared() {
+            count += 1;
+        }
+        row += 1;
+    }
+    count
+};
 
-/// How many values a platform has.
-const PLACES: usize = SHARED_IDS.len();
+/// Rows of the table that are shared, in its order.
+const ROWS: [usize; PLACES] = {
+    let mut rows = [0; PLACES];
+    let (mut row, mut place) = (0, 0);
+    while row < SEAT_PARAMETERS.len() {
+        if SEAT_PARAMETERS[row].parameter.group.is_shared() {
+            rows[place] = row;
+            place += 1;
+        }
+        row += 1;
+    }
+    rows
+};
+
+/// Ids of the shared parameters, in the order of [`Shared`].
+pub const SHARED_IDS: [&str; PLACES] = {
+    let mut ids = [""; PLACES];
+    let mut place = 0;
+    while place < PLACES {
+        ids[place] = SEAT_PARAMETERS[ROWS[place]].parameter.id;
+        place += 1;
+    }
+    ids
+};
+
+/// Returns the parameter at a place among the shared values.
+pub(crate) fn shared_parameter(place: usize) -> &'static Parameter {
+    &SEAT_PARAMETERS[ROWS[place]].parameter
+}
 
 /// Platforms that a process has at most, over all its sessions.
 ///
@@ -89,6 +119,11 @@ impl Link {
     pub const ALL: [Self; PLATFORMS + 1] =
         [Self::Off, Self::Platform(0), Self::Platform(1), Self::Platform(2), Self::Platform(3)];
 
+    /// Returns the choice at a place of the list; off where there is none.
+    pub fn of_place(place: usize) -> Self {
+        Self::ALL.get(place).copied().unwrap_or_default()
+    }
+
     /// Returns the name that is shown.
     pub const fn name(self) -> &'static str {
         match self {
@@ -112,38 +147,16 @@ impl Link {
 
 /// Returns the shared values of settings.
 pub fn shared_of(settings: &Settings) -> Shared {
-    let Settings { platform, pickup, .. } = settings;
-    let finish = |finish| Listed::<Finish>(finish).to_index() as f64;
-    [
-        platform.width_m,
-        platform.depth_m,
-        platform.height_m,
-        finish(platform.floor),
-        finish(platform.rear),
-        finish(platform.sides),
-        finish(platform.canopy),
-        platform.decay_s,
-        Listed::<Pair>(pickup.pair).to_index() as f64,
-        pickup.depth_m,
-        pickup.height_m,
-        platform.air.loss,
-        platform.air.temperature_c,
-        platform.air.humidity_pct,
-    ]
+    ROWS.map(|row| SEAT_PARAMETERS[row].field.as_ref().map_or(0.0, |field| (field.get)(settings)))
 }
 
 /// Puts shared values into settings.
 pub fn put_into(shared: &Shared, settings: &mut Settings) {
-    let finish = |place: usize| Listed::<Finish>::from_index(shared[place] as usize).0;
-    let Settings { platform, pickup, .. } = settings;
-    [platform.width_m, platform.depth_m, platform.height_m] = [shared[0], shared[1], shared[2]];
-    [platform.floor, platform.rear, platform.sides, platform.canopy] =
-        [finish(3), finish(4), finish(5), finish(6)];
-    platform.decay_s = shared[7];
-    pickup.pair = Listed::<Pair>::from_index(shared[8] as usize).0;
-    [pickup.depth_m, pickup.height_m] = [shared[9], shared[10]];
-    platform.air.loss = shared[11];
-    [platform.air.temperature_c, platform.air.humidity_pct] = [shared[12], shared[13]];
+    for (row, &value) in ROWS.into_iter().zip(shared) {
+        if let Some(field) = &SEAT_PARAMETERS[row].field {
+            (field.set)(settings, value);
+        }
+    }
 }
 
 /// The platforms of this process.
@@ -233,6 +246,8 @@ impl PersistentField<'_, Saved> for Membership {
 
 #[cfg(test)]
 mod tests {
+    use rostra_dsp::acoustics::{Finish, Pair};
+
     use super::*;
 
     /// Place of the decay among the shared values.
@@ -367,6 +382,13 @@ mod tests {
         [0.012, 0.02, 1024.0 / 48e3, 2048.0 / 48e3, 4096.0 / 48e3, 882.0 / 44.1e3, 960.0 / 48e3];
 
     const ONE: Link = Link::Platform(0);
+
+    #[test]
+    fn the_choices_are_those_of_the_table() {
+        let list = rostra_dsp::settings::LINKED.list().expect("a list");
+        assert!(list.names().eq(Link::ALL.map(Link::name)));
+        assert_eq!(Link::of_place(99), Link::Off);
+    }
 
     #[test]
     fn settings_come_back_from_their_shared_values() {

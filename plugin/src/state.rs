@@ -1,17 +1,17 @@
 //! What a saved state may hold, and how a foreign or damaged one is mended before it is loaded.
 
+use std::collections::BTreeMap;
+
 use nice_plug::params::persist::deserialize_field;
 use nice_plug::plugin::ParamValue;
-use nice_plug::prelude::{Enum, PluginState};
+use nice_plug::prelude::PluginState;
 use rostra_dsp::Settings;
-use rostra_dsp::acoustics::{Family, Finish, Pair};
+use rostra_dsp::settings::{DRY, Kind, Parameter, Tabled};
 
 use crate::carried::{Carried, CarriedValue, VERSION, is_newer, is_same};
-use crate::choice::{Listed, place_of_id};
-use crate::editor::values::List;
-use crate::parameters::NUMBERS;
-use crate::platform_link::{Followed, Link, SHARED_IDS, Saved};
-use crate::quantity::Number;
+use crate::choice::{id_of, place_of_id};
+use crate::platform_link::{Followed, Saved};
+use crate::stored::Stored as _;
 
 /// The field that holds the values of the platform that an instance stood on.
 const PLATFORM: &str = "platform";
@@ -25,82 +25,114 @@ const FIELDS: [&str; 2] = [PLATFORM, "group"];
 /// outside its range, a list's place outside the list (which would panic when
 /// it is shown), and what is missing or of a wrong kind keeps its last value.
 /// Here numbers are brought inside, everything missing, unknown or of a wrong
-/// kind becomes the default, and the dry comparison is off.
+/// kind becomes the default, and the dry comparison is off. Ids of before
+/// become those of today.
 ///
 /// An instance that stood on a shared platform saved that platform's values
 /// beside its own parameters; they become its own.
 ///
 /// Of a state of a newer version, what is not known here is carried along.
 pub fn mend(state: &mut PluginState) {
-    let before = Carried::unpack(state);
+    let before = unpack::<Settings>(state);
     let mut saved: Saved =
         state.fields.get(PLATFORM).and_then(|field| deserialize_field(field).ok()).unwrap_or_default();
+    rename_keys::<Settings, _>(&mut saved);
     for (id, followed) in &before.platform {
         saved.entry(id.clone()).or_insert(*followed);
     }
-    for id in SHARED_IDS {
-        let Some(Followed { value, own }) = saved.remove(id) else { continue };
-        let number = NUMBERS.iter().find(|number| number.id == id);
+    for parameter in Settings::parameters().filter(|parameter| parameter.group.is_shared()) {
+        let Some(Followed { value, own }) = saved.remove(parameter.id) else { continue };
         // Another one than was seen is a host's, set since, and newer than what was followed.
-        let is_own = match (number, state.params.get(id)) {
-            (Some(number), Some(ParamValue::F32(stored))) => {
+        let is_own = match (&parameter.kind, state.params.get(parameter.id)) {
+            (Kind::Number(number), Some(ParamValue::F32(stored))) => {
                 number.shown(number.value(*stored)) == number.shown(own)
             }
-            (None, Some(ParamValue::String(entry))) => Some(entry.as_str()) == shared_entry(id, own),
+            (Kind::List(list), Some(ParamValue::String(entry))) => {
+                Some(entry) == id_of(list, own as usize).as_ref()
+            }
             _ => false,
         };
         if is_own {
-            let value = match (number, shared_entry(id, value)) {
-                (Some(number), _) => ParamValue::F32(number.stored(value)),
-                (None, Some(entry)) => ParamValue::String(entry.to_owned()),
-                (None, None) => ParamValue::I32(value as i32),
-            };
-            state.params.insert(id.to_owned(), value);
+            state.params.insert(parameter.id.to_owned(), saved_value(parameter, value));
         }
     }
     before.put_back(state);
     let found = state.clone();
     // Always there, so that every load is told to the instance's place on the platforms, and ends there.
     state.fields.insert(PLATFORM.to_owned(), "{}".to_owned());
-    mend_numbers(state, &NUMBERS);
-    let Settings { seat, platform, pickup, .. } = Settings::default();
-    mend_list::<Listed<Family>>(state, "family", Listed(seat.family));
-    mend_list::<Listed<Finish>>(state, "floor", Listed(platform.floor));
-    mend_list::<Listed<Finish>>(state, "rear", Listed(platform.rear));
-    mend_list::<Listed<Finish>>(state, "sides", Listed(platform.sides));
-    mend_list::<Listed<Finish>>(state, "canopy", Listed(platform.canopy));
-    mend_list::<Listed<Pair>>(state, "pickup", Listed(pickup.pair));
-    mend_list::<Listed<Link>>(state, "link", Listed(Link::Off));
-    if !matches!(state.params.get("bypass"), Some(ParamValue::Bool(_))) {
-        state.params.insert("bypass".to_owned(), ParamValue::Bool(false));
-    }
-    state.params.insert("dry".to_owned(), ParamValue::Bool(false));
-    let is_known = |id: &str| {
-        NUMBERS.iter().any(|number| number.id == id)
-            || List::ALL.iter().any(|list| list.id() == id)
-            || ["bypass", "dry"].contains(&id)
-    };
-    let mut carried = not_understood(&found, state, is_known, &FIELDS);
+    mend_values::<Settings>(state);
+    state.params.insert(DRY.id.to_owned(), ParamValue::Bool(false));
+    let mut carried = not_understood::<Settings>(&found, state, &FIELDS);
     // The comparison is off in every version.
-    carried.params.remove("dry");
+    carried.params.remove(DRY.id);
     if !carried.version.is_empty() {
         carried.platform = saved;
     }
     carried.pack(state);
 }
 
+/// Takes out of a state what an older version carried in it; ids and entries of before become those of today.
+pub(crate) fn unpack<S: Tabled>(state: &mut PluginState) -> Carried {
+    let mut carried = Carried::unpack(state);
+    rename_keys::<S, _>(&mut state.params);
+    rename_keys::<S, _>(&mut carried.params);
+    rename_keys::<S, _>(&mut carried.platform);
+    for (id, value) in &mut state.params {
+        rename_entry::<S>(id, value);
+    }
+    for (id, CarriedValue { value, instead }) in &mut carried.params {
+        rename_entry::<S>(id, value);
+        if let Some(instead) = instead {
+            rename_entry::<S>(id, instead);
+        }
+    }
+    carried
+}
+
+/// Puts what stands under an old id under today's, unless something stands there.
+fn rename_keys<S: Tabled, V>(values: &mut BTreeMap<String, V>) {
+    for parameter in S::parameters() {
+        for old_id in parameter.old_ids {
+            if let Some(value) = values.remove(*old_id) {
+                values.entry(parameter.id.to_owned()).or_insert(value);
+            }
+        }
+    }
+}
+
+/// Gives an entry of a list that had another id before the one of today.
+fn rename_entry<S: Tabled>(id: &str, value: &mut ParamValue) {
+    let list = S::by_id(id).and_then(Parameter::list);
+    if let (Some(list), ParamValue::String(entry)) = (list, value)
+        && let Some(today) = list.place_of_id(entry).and_then(|place| id_of(list, place))
+    {
+        *entry = today;
+    }
+}
+
+/// Returns what a state holds for a value of a parameter.
+fn saved_value(parameter: &Parameter, value: f64) -> ParamValue {
+    match &parameter.kind {
+        Kind::Number(number) => ParamValue::F32(number.stored(value)),
+        Kind::List(list) => match id_of(list, value as usize) {
+            Some(entry) => ParamValue::String(entry),
+            None => ParamValue::I32(value as i32),
+        },
+        Kind::Switch => ParamValue::Bool(value >= 0.5),
+    }
+}
+
 /// Returns what a newer version saved, of which `mended` is what this version makes; nothing of an older version's.
-pub(crate) fn not_understood(
+pub(crate) fn not_understood<S: Tabled>(
     found: &PluginState,
     mended: &PluginState,
-    is_known: impl Fn(&str) -> bool,
     fields: &[&str],
 ) -> Carried {
     if !is_newer(&found.version, VERSION) {
         return Carried::default();
     }
     let carried = |(id, value): (&String, &ParamValue)| {
-        let instead = if is_known(id) { mended.params.get(id).cloned() } else { None };
+        let instead = S::by_id(id).and_then(|known| mended.params.get(known.id).cloned());
         let is_understood = instead.as_ref().is_some_and(|instead| is_same(value, instead));
         (!is_understood).then(|| (id.clone(), CarriedValue { value: value.clone(), instead }))
     };
@@ -118,46 +150,37 @@ pub(crate) fn not_understood(
     }
 }
 
-/// Brings numbers into range; what is missing, no number or of another kind becomes the default.
-pub(crate) fn mend_numbers(state: &mut PluginState, numbers: &[&Number]) {
-    for number in numbers {
-        let stored = match state.params.get(number.id) {
-            Some(ParamValue::F32(stored)) => number.stored_in_range(*stored),
-            _ => number.stored(number.default),
+/// Brings every value of a table inside; what is missing or of another kind becomes the default.
+///
+/// A list's known id stays as it is, and a place in the list becomes its id.
+pub(crate) fn mend_values<S: Tabled>(state: &mut PluginState) {
+    for parameter in S::parameters() {
+        let found = state.params.get(parameter.id);
+        let mended = match (&parameter.kind, found) {
+            (Kind::Number(number), Some(ParamValue::F32(stored))) => {
+                Some(ParamValue::F32(number.stored_in_range(*stored)))
+            }
+            (Kind::List(list), Some(ParamValue::String(entry))) => {
+                // A place that had no entry when it was saved may have one now.
+                place_of_id(list, entry).and_then(|place| id_of(list, place)).map(ParamValue::String)
+            }
+            (Kind::List(list), Some(ParamValue::I32(place))) => {
+                usize::try_from(*place).ok().and_then(|place| id_of(list, place)).map(ParamValue::String)
+            }
+            (Kind::Switch, Some(ParamValue::Bool(is_on))) => Some(ParamValue::Bool(*is_on)),
+            _ => None,
         };
-        state.params.insert(number.id.to_owned(), ParamValue::F32(stored));
-    }
-}
-
-/// Returns the id of an entry of one of the shared lists.
-fn shared_entry(id: &str, place: f64) -> Option<&'static str> {
-    let entries = if id == "pickup" { Listed::<Pair>::ids() } else { Listed::<Finish>::ids() };
-    entries.unwrap_or_default().get(place as usize).copied()
-}
-
-/// Leaves a list's known id as it is, turns a place in the list into its id, and anything else into the default's.
-fn mend_list<T: Enum>(state: &mut PluginState, id: &str, default: T) {
-    let entries = T::ids().unwrap_or_default();
-    let entry = match state.params.get(id) {
-        Some(ParamValue::String(entry)) => (entries.iter().find(|known| *known == entry))
-            // A place that had no entry when it was saved, and has one now.
-            .or_else(|| entries.get(place_of_id(entry)?)),
-        Some(ParamValue::I32(index)) => usize::try_from(*index).ok().and_then(|index| entries.get(index)),
-        _ => None,
-    };
-    if let Some(entry) = entry.or_else(|| entries.get(default.to_index())) {
-        state.params.insert(id.to_owned(), ParamValue::String((*entry).to_owned()));
+        let value = mended.unwrap_or_else(|| saved_value(parameter, parameter.default()));
+        state.params.insert(parameter.id.to_owned(), value);
     }
 }
 
 #[cfg(test)]
 mod tests {
-    use std::collections::BTreeMap;
-
     use nice_plug::prelude::Params as _;
 
     use super::*;
-    use crate::parameters::{DEPTH, PLATFORM_DEPTH, PLATFORM_WIDTH, Parameters, TRIM};
+    use crate::parameters::Parameters;
 
     fn state(params: &[(&str, ParamValue)]) -> PluginState {
         PluginState {
@@ -165,6 +188,10 @@ mod tests {
             params: params.iter().map(|(id, value)| ((*id).to_owned(), value.clone())).collect(),
             fields: BTreeMap::new(),
         }
+    }
+
+    fn stored(id: &str, value: f64) -> f32 {
+        Settings::by_id(id).and_then(Parameter::number).expect("a number").stored(value)
     }
 
     fn number(state: &PluginState, id: &str) -> f32 {
@@ -186,12 +213,12 @@ mod tests {
         let mut state = state(&[]);
         mend(&mut state);
         assert_eq!(state.params.len(), 29);
-        for known in NUMBERS {
-            assert_eq!(number(&state, known.id), known.stored(known.default), "{}", known.id);
+        for (id, known) in Settings::parameters().filter_map(|known| Some((known.id, known.number()?))) {
+            assert_eq!(number(&state, id), known.stored(known.default), "{id}");
         }
         assert_eq!(text(&state, "floor"), "timber-platform");
         assert_eq!(text(&state, "canopy"), "plasterboard");
-        assert_eq!(text(&state, "pickup"), "near-coincident");
+        assert_eq!(text(&state, "mics"), "near-coincident");
         assert!(matches!(state.params["bypass"], ParamValue::Bool(false)));
     }
 
@@ -205,8 +232,8 @@ mod tests {
             ("riser", ParamValue::String("high".to_owned())),
         ]);
         mend(&mut state);
-        assert_eq!(number(&state, "depth"), DEPTH.stored(25.0));
-        assert_eq!(number(&state, "trim"), TRIM.stored(0.0));
+        assert_eq!(number(&state, "depth"), stored("depth", 25.0));
+        assert_eq!(number(&state, "trim"), stored("trim", 0.0));
         assert_eq!(number(&state, "law"), 0.0);
         assert_eq!(number(&state, "bearing"), 60.0);
         assert_eq!(number(&state, "riser"), 0.0);
@@ -228,7 +255,7 @@ mod tests {
         assert_eq!(text(&state, "rear"), "timber");
         assert_eq!(text(&state, "sides"), "timber");
         assert_eq!(text(&state, "canopy"), "plasterboard");
-        assert_eq!(text(&state, "pickup"), "near-coincident");
+        assert_eq!(text(&state, "mics"), "near-coincident");
         // A place without an entry is one that a host can set: it comes back.
         let mut state = self::state(&[
             ("rear", ParamValue::String("place-12".to_owned())),
@@ -253,8 +280,8 @@ mod tests {
     fn the_values_of_a_shared_platform_become_the_instances_own() {
         let mut state = state(&[
             ("decay", ParamValue::F32(0.5)),
-            ("plat_w", ParamValue::F32(PLATFORM_WIDTH.stored(18.0))),
-            ("plat_d", ParamValue::F32(PLATFORM_DEPTH.stored(9.0))),
+            ("plat_w", ParamValue::F32(stored("plat_w", 18.0))),
+            ("plat_d", ParamValue::F32(stored("plat_d", 9.0))),
             ("rear", ParamValue::String("timber".to_owned())),
             ("sides", ParamValue::String("plaster".to_owned())),
             ("pickup", ParamValue::String("near-coincident".to_owned())),
@@ -268,15 +295,59 @@ mod tests {
         mend(&mut state);
         assert_eq!(number(&state, "decay"), 1.25);
         assert_eq!(number(&state, "plat_w"), 30.0);
-        assert_eq!(number(&state, "plat_d"), PLATFORM_DEPTH.stored(9.0), "set by the host since");
+        assert_eq!(number(&state, "plat_d"), stored("plat_d", 9.0), "set by the host since");
         assert_eq!(text(&state, "rear"), "brick");
         assert_eq!(text(&state, "sides"), "plaster", "set by the host since");
-        assert_eq!(text(&state, "pickup"), "spaced-omnis");
+        assert_eq!(text(&state, "mics"), "spaced-omnis");
         assert_eq!(text(&state, "link"), "2");
         assert_eq!(state.fields[PLATFORM], "{}");
         state.fields.insert(PLATFORM.to_owned(), "no JSON".to_owned());
         mend(&mut state);
         assert_eq!(number(&state, "decay"), 1.25);
+    }
+
+    #[test]
+    fn ids_and_entries_of_before_become_those_of_today() {
+        let text_of = |text: &str| ParamValue::String(text.to_owned());
+        for (old, today, other) in [
+            ("even", "omnidirectional", "rear-bell"),
+            ("skin", "drumhead", "tone-holes"),
+            ("drumhead", "drumhead", "skin"),
+        ] {
+            let mut state = state(&[
+                ("family", text_of(old)),
+                ("pickup", text_of("spaced-omnis")),
+                ("pick_y", ParamValue::F32(1.25)),
+                ("pick_z", ParamValue::F32(4.5)),
+                ("other", text_of(other)),
+            ]);
+            mend(&mut state);
+            assert_eq!((text(&state, "family"), text(&state, "mics")), (today.into(), "spaced-omnis".into()));
+            assert_eq!((number(&state, "mics_y"), number(&state, "mics_z")), (1.25, 4.5));
+            assert!(["pickup", "pick_y", "pick_z"].iter().all(|old| !state.params.contains_key(*old)));
+        }
+        // Where both stand, today's counts.
+        let mut both = state(&[("pick_y", ParamValue::F32(1.0)), ("mics_y", ParamValue::F32(2.0))]);
+        mend(&mut both);
+        assert_eq!(number(&both, "mics_y"), 2.0);
+        // On a shared platform.
+        let mut shared = state(&[("pickup", text_of("near-coincident")), ("pick_z", ParamValue::F32(3.0))]);
+        let saved = r#"{"pickup": {"value": 2.0, "own": 1.0}, "pick_z": {"value": 4.0, "own": 3.0}}"#;
+        shared.fields.insert(PLATFORM.to_owned(), saved.to_owned());
+        mend(&mut shared);
+        assert_eq!((text(&shared, "mics"), number(&shared, "mics_z")), ("spaced-omnis".into(), 4.0));
+    }
+
+    #[test]
+    fn what_was_carried_under_an_id_of_before_is_found_again() {
+        let mut state = state(&[("pickup", ParamValue::String("near-coincident".to_owned()))]);
+        VERSION.clone_into(&mut state.version);
+        let carried = r#"{"version": "99.0.0", "params": {"pickup": {"value": {"string": "tree"}, "instead": {"string": "near-coincident"}}}}"#;
+        state.fields.insert("newer".to_owned(), carried.to_owned());
+        mend(&mut state);
+        assert_eq!(text(&state, "mics"), "near-coincident");
+        let carried: Carried = deserialize_field(&state.fields["newer"]).expect("it is carried");
+        assert!(is_same(&carried.params["mics"].value, &ParamValue::String("tree".to_owned())));
     }
 
     /// What this version saves after it has loaded a state: what it knows, and its fields.
@@ -295,7 +366,7 @@ mod tests {
             ("rear", ParamValue::String("brick".to_owned())),
             ("decay", ParamValue::F32(3.25)),
             ("balcony", ParamValue::F32(0.4)),
-            ("depth", ParamValue::F32(DEPTH.stored(7.0))),
+            ("depth", ParamValue::F32(stored("depth", 7.0))),
         ]);
         newer.version = "99.0.0".to_owned();
         newer.fields.insert("rooms".to_owned(), "[1, 2]".to_owned());
@@ -315,7 +386,7 @@ mod tests {
         let mut once = newer();
         mend(&mut once);
         assert_eq!((text(&once, "floor"), text(&once, "rear")), ("timber-platform".into(), "brick".into()));
-        assert_eq!((number(&once, "decay"), number(&once, "depth")), (2.0, DEPTH.stored(7.0)));
+        assert_eq!((number(&once, "decay"), number(&once, "depth")), (2.0, stored("depth", 7.0)));
         // Saved, loaded and saved again by this version.
         let mut twice = saved(once.clone());
         mend(&mut twice);
@@ -370,7 +441,7 @@ mod tests {
 
     #[test]
     fn what_lies_in_range_stays_to_the_bit() {
-        let stored = DEPTH.stored(7.31);
+        let stored = stored("depth", 7.31);
         let mut state = state(&[("depth", ParamValue::F32(stored)), ("decay", ParamValue::F32(0.731))]);
         mend(&mut state);
         assert_eq!(number(&state, "depth").to_bits(), stored.to_bits());

@@ -11,8 +11,8 @@ use proptest::sample::select;
 use rostra::editor::filing::{edits_among, edits_of};
 use rostra::editor::values::{Edit, Values};
 use rostra::file_table::table;
-use rostra::hall::parameters::HallValues;
 use rostra_dsp::Settings;
+use rostra_dsp::hall::Hall;
 use rostra_files::{Contents, HALL, KINDS, Kind, LONGEST_NAME, Table, Value, Values as Allowed};
 use rostra_fuzz::{Target, damaged};
 
@@ -160,16 +160,13 @@ fn is_sound(contents: &Contents, table: &Table) {
     }
     assert_eq!(again.text(table), text, "written once more");
     if table.kind == HALL {
-        edits_among::<HallValues>(contents);
+        edits_among::<Hall>(contents);
     } else {
         let mut values = Values::from(&Settings::default());
         for edit in edits_of(contents) {
             if let Edit::Set(number, value) = edit {
-                assert!(
-                    (number.range.0..=number.range.1).contains(&value),
-                    "{} is set to {value}",
-                    number.id
-                );
+                let (low, high) = number.range();
+                assert!((low..=high).contains(&value), "{} is set to {value}", number.id);
             }
             values.apply(edit);
         }

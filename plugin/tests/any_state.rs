@@ -13,30 +13,34 @@ use nice_plug::prelude::{Params as _, PluginState};
 use proptest::collection::{btree_map, vec};
 use proptest::prelude::*;
 use proptest::sample::select;
-use rostra::choice::Listed;
-use rostra::hall::parameters::{HALL_NUMBERS, HallParameters};
-use rostra::parameters::{NUMBERS, Parameters};
-use rostra::platform_link::{Link, SHARED_IDS};
-use rostra::quantity::Number;
-use rostra_dsp::acoustics::{Family, Finish, Pair};
+use rostra::hall::parameters::HallParameters;
+use rostra::parameters::Parameters;
+use rostra::platform_link::SHARED_IDS;
+use rostra::stored::Stored as _;
+use rostra_dsp::Settings;
+use rostra_dsp::hall::Hall;
+use rostra_dsp::settings::Tabled;
 use rostra_fuzz::Target;
-
-use nice_plug::prelude::Enum as _;
 
 const TARGET: Target = Target { name: "mended-states", inputs: 8000 };
 
-/// The lists of a seat and their entries.
-fn lists() -> [(&'static str, &'static [&'static str]); 7] {
-    let finishes = Listed::<Finish>::ids().unwrap();
-    [
-        ("family", Listed::<Family>::ids().unwrap()),
-        ("floor", finishes),
-        ("rear", finishes),
-        ("sides", finishes),
-        ("canopy", finishes),
-        ("pickup", Listed::<Pair>::ids().unwrap()),
-        ("link", Listed::<Link>::ids().unwrap()),
-    ]
+/// The lists of a seat and the ids of their places.
+fn lists() -> Vec<(&'static str, Vec<String>)> {
+    let lists = Settings::parameters().filter_map(|parameter| Some((parameter.id, parameter.list()?)));
+    lists
+        .map(|(id, list)| {
+            let entries = list.entries.iter().map(|entry| entry.id.to_owned());
+            let kept = (list.entries.len()..list.places).map(|place| format!("place-{place}"));
+            (id, entries.chain(kept).collect())
+        })
+        .collect()
+}
+
+/// Ids of entries of today and of before.
+fn entries() -> Vec<String> {
+    let old = Settings::parameters().filter_map(|parameter| parameter.list()).flat_map(|list| list.entries);
+    let old = old.flat_map(|entry| entry.old_ids).map(|&id| id.to_owned());
+    lists().into_iter().flat_map(|(_, entries)| entries).chain(old).collect()
 }
 
 /// Any number, the awkward ones often.
@@ -50,19 +54,23 @@ fn number() -> impl Strategy<Value = f32> {
 }
 
 fn value() -> impl Strategy<Value = ParamValue> {
-    let entries: Vec<&str> = lists().iter().flat_map(|(_, entries)| *entries).copied().collect();
     prop_oneof![
         4 => number().prop_map(ParamValue::F32),
         1 => prop_oneof![any::<i32>(), -2..12].prop_map(ParamValue::I32),
         1 => any::<bool>().prop_map(ParamValue::Bool),
-        2 => select(entries).prop_map(|entry| ParamValue::String(entry.to_owned())),
+        2 => select(entries()).prop_map(ParamValue::String),
         1 => any::<String>().prop_map(ParamValue::String),
     ]
 }
 
 /// What an instance on a shared platform saves, with any numbers in it, or anything else.
 fn platform() -> impl Strategy<Value = String> {
-    let saved = btree_map(select(SHARED_IDS.to_vec()), (number(), number()), 0..6).prop_map(|saved| {
+    let saved = btree_map(
+        select(SHARED_IDS.into_iter().chain(["pickup", "pick_y", "pick_z"]).collect::<Vec<_>>()),
+        (number(), number()),
+        0..6,
+    )
+    .prop_map(|saved| {
         // What JSON cannot hold is left for the reader to refuse.
         let entries: Vec<String> = saved
             .iter()
@@ -88,7 +96,10 @@ fn platform() -> impl Strategy<Value = String> {
 
 fn state() -> impl Strategy<Value = PluginState> {
     let ids = Parameters::default().param_map().into_iter().chain(HallParameters::default().param_map());
-    let ids: Vec<String> = ids.map(|(id, ..)| id).chain(["", "dep", "é"].map(str::to_owned)).collect();
+    let ids: Vec<String> = ids
+        .map(|(id, ..)| id)
+        .chain(["", "dep", "é", "pickup", "pick_y", "pick_z"].map(str::to_owned))
+        .collect();
     let params = vec((select(ids), value()), 0..40).prop_map(|params| params.into_iter().collect());
     let fields = vec((select(vec!["platform", "group", "newer", "editor", ""]), platform()), 0..3)
         .prop_map(|fields| fields.into_iter().map(|(id, field)| (id.to_owned(), field)).collect());
@@ -109,10 +120,10 @@ fn any_state_is_mended_to_values_in_range_and_once_is_enough() {
         let before = bits(state);
         let mut seat = state.clone();
         rostra::state::mend(&mut seat);
-        in_range(&seat, &NUMBERS);
+        in_range::<Settings>(&seat);
         for (id, entries) in lists() {
             let Some(ParamValue::String(entry)) = seat.params.get(id) else { panic!("{id} is no entry") };
-            assert!(entries.contains(&entry.as_str()), "{id} is {entry:?}");
+            assert!(entries.contains(entry), "{id} is {entry:?}");
         }
         for id in ["bypass", "dry"] {
             assert!(matches!(seat.params.get(id), Some(ParamValue::Bool(_))), "{id} is no switch");
@@ -124,7 +135,7 @@ fn any_state_is_mended_to_values_in_range_and_once_is_enough() {
 
         let mut hall = state.clone();
         rostra::hall::state::mend(&mut hall);
-        in_range(&hall, &HALL_NUMBERS);
+        in_range::<Hall>(&hall);
         let once_hall = bits(&hall);
         rostra::hall::state::mend(&mut hall);
         assert_eq!(bits(&hall), once_hall, "mended twice");
@@ -142,14 +153,12 @@ fn bits(state: &PluginState) -> BTreeMap<String, String> {
     state.params.iter().map(|(id, value)| (id.clone(), text(value))).collect()
 }
 
-fn in_range(state: &PluginState, numbers: &[&Number]) {
-    for number in numbers {
-        let Some(ParamValue::F32(stored)) = state.params.get(number.id) else {
-            panic!("{} is no number", number.id)
-        };
+fn in_range<S: Tabled>(state: &PluginState) {
+    for (id, number) in S::parameters().filter_map(|parameter| Some((parameter.id, parameter.number()?))) {
+        let Some(ParamValue::F32(stored)) = state.params.get(id) else { panic!("{id} is no number") };
         let (low, high) = (number.stored(number.range.0), number.stored(number.range.1));
-        assert!((low..=high).contains(stored), "{} holds {stored}", number.id);
-        assert!(number.value(*stored).is_finite(), "{} is not finite", number.id);
+        assert!((low..=high).contains(stored), "{id} holds {stored}");
+        assert!(number.value(*stored).is_finite(), "{id} is not finite");
         assert!(!number.shown(number.value(*stored)).is_empty());
     }
 }

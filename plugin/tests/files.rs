@@ -12,19 +12,17 @@ use std::path::{Path, PathBuf};
 use std::rc::Rc;
 
 use jsonschema::{Draft, Validator};
-use nice_plug::prelude::Enum as _;
 use proptest::prelude::*;
-use rostra::choice::Listed;
 use rostra::editor::file_menu::{Filed, Wish};
 use rostra::editor::filing::{Filing, contents_of, edits_among, edits_of};
 use rostra::editor::hall_sheet::HallSheet;
 use rostra::editor::sheet::Sheet;
-use rostra::editor::values::{Edit, List, Values};
+use rostra::editor::values::{Edit, Values};
 use rostra::file_table::table;
-use rostra::hall::parameters::{HALL_NUMBERS, HallValues, hall_of};
-use rostra::parameters::NUMBERS;
 use rostra_dsp::Settings;
+use rostra_dsp::hall::Hall;
 use rostra_dsp::acoustics::Family;
+use rostra_dsp::settings::{FAMILY, Group, Parameter, Tabled as _};
 use rostra_files::{
     Contents, Entry, HALL, KINDS, Kind, Listed as File, PLATFORM, Place, SEAT, Shelf, Value,
     Values as Allowed, schema,
@@ -108,7 +106,7 @@ fn the_schema_refuses_what_the_reader_refuses() {
         (PLATFORM, "depth = 3"),
         (PLATFORM, "plat_w = 31"),
         (PLATFORM, "floor = \"glass\""),
-        (PLATFORM, "pickup = true"),
+        (PLATFORM, "mics = true"),
     ] {
         assert!(!is_read(text, kind), "the reader takes {text}");
         assert!(!validator(kind).is_valid(&as_json(text).unwrap()), "the schema takes {text}");
@@ -125,7 +123,10 @@ fn the_schema_refuses_what_the_reader_refuses() {
 
 /// A value as somebody might write it, good or bad.
 fn written() -> impl Strategy<Value = String> {
-    let names: Vec<&str> = List::ALL.iter().flat_map(|list| list.entries()).copied().collect();
+    let names: Vec<&str> = Settings::parameters()
+        .filter_map(|parameter| parameter.list())
+        .flat_map(|list| list.names())
+        .collect();
     prop_oneof![
         4 => (-200.0..1000.0_f64).prop_map(|number| format!("{number:?}")),
         2 => (-70_i32..70).prop_map(|number| number.to_string()),
@@ -162,8 +163,7 @@ proptest! {
     #[test]
     fn a_hall_comes_back(shares in prop::array::uniform9(0.0..=1.0_f64)) {
         let table = table(HALL);
-        let entries: Vec<Entry> = HALL_NUMBERS
-            .into_iter()
+        let entries: Vec<Entry> = hall_numbers()
             .zip(shares)
             .map(|(number, share)| {
                 Entry { id: number.id.to_owned(), value: Value::Number(number.at_share(share)), line: 0 }
@@ -182,29 +182,28 @@ proptest! {
     #[test]
     fn a_hall_that_is_saved_and_taken_again_is_the_same(shares in prop::array::uniform9(0.0..=1.0_f64)) {
         let table = table(HALL);
-        let values: HallValues = std::array::from_fn(|place| HALL_NUMBERS[place].at_share(shares[place]));
+        let mut values = Values::<Hall>::default();
+        hall_numbers().zip(shares).for_each(|(number, share)| values.set(number, number.at_share(share)));
         let text = contents_of(&values, &table, "Any".to_owned()).text(&table);
         let contents = Contents::parse(text.as_bytes(), "any.toml", &table).unwrap();
-        prop_assert_eq!(contents.entries.len(), HALL_NUMBERS.len());
-        let mut again = default_hall();
-        set_hall(&mut again, &edits_among::<HallValues>(&contents));
-        prop_assert_eq!(again, values);
-        prop_assert_eq!(hall_of(&again), hall_of(&values));
+        prop_assert_eq!(contents.entries.len(), hall_numbers().count());
+        let mut again = Values::default();
+        set_hall(&mut again, &edits_among::<Hall>(&contents));
+        prop_assert_eq!(&again, &values);
+        prop_assert_eq!(again.settings(), values.settings());
         prop_assert!(validator_of(HALL).is_valid(&as_json(&text).unwrap()), "{}", text);
     }
 
     /// Any values, saved as a seat and a platform and taken into another instance, are the same again.
     #[test]
     fn what_is_saved_and_taken_again_is_the_same(
-        shares in prop::array::uniform20(0.0..=1.0_f64),
-        entries in prop::array::uniform6(0_usize..64),
+        shares in prop::collection::vec(0.0..=1.0_f64, Settings::TABLE.len()),
     ) {
         let mut values = Values::from(&Settings::default());
-        for (number, share) in NUMBERS.into_iter().zip(shares) {
-            values.apply(Edit::Set(number, number.at_share(share)));
-        }
-        for (list, entry) in List::ALL.into_iter().zip(entries) {
-            values.apply(Edit::Choose(list, entry % list.entries().len()));
+        for (parameter, share) in Settings::parameters().zip(shares) {
+            if parameter.group != Group::Session {
+                values.set(parameter, parameter.at_share(share));
+            }
         }
         let mut again = Values::from(&Settings::default());
         for kind in OF_A_SEAT {
@@ -223,12 +222,12 @@ proptest! {
     }
 }
 
-fn default_hall() -> HallValues {
-    HALL_NUMBERS.map(|number| number.default)
+fn hall_numbers() -> impl Iterator<Item = &'static Parameter> {
+    Hall::parameters().filter(|parameter| parameter.number().is_some())
 }
 
 /// Does the edits of a file to a hall, each of which is a whole gesture on one number.
-fn set_hall(values: &mut HallValues, edits: &[Edit]) {
+fn set_hall(values: &mut Values<Hall>, edits: &[Edit]) {
     let (gestures, rest) = edits.as_chunks::<3>();
     assert!(rest.is_empty(), "{rest:?}");
     for gesture in gestures {
@@ -236,8 +235,7 @@ fn set_hall(values: &mut HallValues, edits: &[Edit]) {
             panic!("no gesture: {gesture:?}")
         };
         assert_eq!((begun.id, ended.id), (set.id, set.id));
-        let place = HALL_NUMBERS.iter().position(|number| *number == *set);
-        values[place.expect("a number of the hall")] = *value;
+        values.set(set, *value);
     }
 }
 
@@ -265,7 +263,7 @@ fn every_parameter_of_a_kind_has_a_place_among_the_edits() {
                 [Edit::Begin(a), Edit::Set(b, _), Edit::End(c)] => {
                     assert!([a, b, c].iter().all(|number| number.id == field.id), "{edits:?}");
                 }
-                [Edit::Choose(list, 1)] => assert_eq!(list.id(), field.id),
+                [Edit::Choose(list, 1)] => assert_eq!(list.id, field.id),
                 other => panic!("{}: {other:?}", field.id),
             }
         }
@@ -291,18 +289,19 @@ fn a_broken_file_changes_nothing_even_where_it_begins_well() {
     }
     let seat = after.settings().seat;
     assert_eq!((seat.depth_m, seat.bearing_deg, seat.family), (9.0, 60.0, Family::RearBell));
-    assert_eq!(after.chosen(List::Radiation), Listed(Family::RearBell).to_index());
+    assert_eq!(after.chosen(FAMILY), Family::RearBell as usize);
 }
 
 #[test]
 fn every_number_of_the_hall_has_a_place_among_the_edits() {
-    for (place, number) in HALL_NUMBERS.into_iter().enumerate() {
-        let text = format!("{} = {:?}", number.id, number.range.0);
+    for number in hall_numbers() {
+        let low = number.range().0;
+        let text = format!("{} = {low:?}", number.id);
         let contents = Contents::parse(text.as_bytes(), "one.toml", &table(HALL)).unwrap();
-        let mut values = default_hall();
-        set_hall(&mut values, &edits_among::<HallValues>(&contents));
-        let mut expected = default_hall();
-        expected[place] = number.range.0;
+        let mut values = Values::default();
+        set_hall(&mut values, &edits_among::<Hall>(&contents));
+        let mut expected = Values::<Hall>::default();
+        expected.set(number, low);
         assert_eq!(values, expected, "{text} sets its number and nothing else");
     }
 }
@@ -312,7 +311,7 @@ fn a_broken_hall_changes_nothing_even_where_it_begins_well() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("half.toml");
     let filing = Filing::of(Shelf::at(folder.path()));
-    let values = default_hall();
+    let values = Values::default();
     let mut sheet = HallSheet::default();
     let half = File { name: "half".into(), place: Place::Own(path.clone()) };
     // The last ones are of the seat's plug-in: 8 m is a source width, 100 % a width of the hall.
@@ -322,8 +321,8 @@ fn a_broken_hall_changes_nothing_even_where_it_begins_well() {
     }
     // The control: mended, it is taken.
     fs::write(&path, "decay = 2.2\nsize = 9000\nwidth = 90").unwrap();
-    let mut after = values;
+    let mut after = values.clone();
     set_hall(&mut after, &filing.answer(Wish::Take(Filed::Hall, half), &mut sheet, &values));
-    let hall = hall_of(&after);
+    let hall = after.settings();
     assert_eq!((hall.decay_s, hall.volume_m3, hall.width_pct), (2.2, 9000.0, 90.0));
 }

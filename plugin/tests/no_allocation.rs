@@ -249,7 +249,7 @@ fn play(
 fn process_and_reset_neither_allocate_nor_free() {
     let entry = entry();
     let info = HostInfo::new("Rostra tests", "Rostra", "", env!("CARGO_PKG_VERSION")).expect("no zeros");
-    let (seat, hall) = (c"org.rostra.seat", c"org.rostra.hall");
+    let (seat, hall) = (c"rostra.seat", c"rostra.hall");
     for (id, layout) in [(seat, 0), (seat, 1), (seat, 2), (hall, 0)] {
         let mut plugin =
             PluginInstance::<Host>::new(|()| Shared, |_| (), &entry, id, &info).expect("an instance");

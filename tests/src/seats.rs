@@ -34,7 +34,7 @@ pub fn platforms() -> [Platform; 3] {
 }
 
 /// Three families: even, a lobe to the back, a lobe upwards and sideways.
-pub const FAMILIES: [Family; 3] = [Family::Even, Family::RearBell, Family::TopPlate];
+pub const FAMILIES: [Family; 3] = [Family::Omnidirectional, Family::RearBell, Family::TopPlate];
 
 /// Rows and files of the seats on each platform: 36 in all.
 const DEPTH_SHARES: [f64; 6] = [0.2, 0.33, 0.46, 0.6, 0.75, 0.9];

@@ -15,9 +15,9 @@ use std::fs;
 
 use clack_host::utils::ClapId;
 use clap_host::{Clap, Start};
-use rostra::editor::values::List;
-use rostra::hall::parameters::HALL_NUMBERS;
-use rostra::parameters::NUMBERS;
+use rostra_dsp::Settings;
+use rostra_dsp::hall::Hall;
+use rostra_dsp::settings::{Group, Tabled as _};
 use rostra_files::Shelf;
 use rostra_live::moves::Moves;
 use rostra_live::render::render;
@@ -88,13 +88,8 @@ fn events(clap: &mut Clap, moves: &Moves) -> Vec<(usize, ClapId, f64)> {
     for at in &moves.moves {
         let frame = (at.at_s * f64::from(RATE_HZ)).round() as usize;
         let values = &at.scene.values;
-        let numbers = NUMBERS.iter().map(|number| (number.name, number.shown(values.number(number))));
-        let lists = List::ALL
-            .into_iter()
-            .filter(|list| *list != List::Link)
-            .map(|list| (list.name(), list.entries()[values.chosen(list)].to_owned()));
-        for (name, text) in numbers.chain(lists).collect::<Vec<_>>() {
-            let (id, value) = clap.typed(name, &text);
+        for parameter in Settings::parameters().filter(|parameter| parameter.group != Group::Session) {
+            let (id, value) = clap.typed(parameter.name, &parameter.shown(values.value(parameter)));
             events.push((frame, id, value));
         }
     }
@@ -118,13 +113,13 @@ fn through_the_plug_in(input: &Sound, moves: &Moves) -> Sound {
 /// As [`through_the_plug_in`], with the hall's own plug-in on a bus behind it, and a send that a hand would automate.
 fn through_both_plug_ins(input: &Sound, moves: &Moves) -> Sound {
     let mut seated = through_the_plug_in(input, moves);
-    let mut clap = Clap::of(c"org.rostra.hall");
+    let mut clap = Clap::of(c"rostra.hall");
     let (mut events, mut sends) = (Vec::new(), Vec::new());
     for at in &moves.moves {
         let frame = (at.at_s * f64::from(RATE_HZ)).round() as usize;
         let values = at.scene.hall.as_ref().expect("every move of the script has a hall");
-        for (number, value) in HALL_NUMBERS.iter().zip(values) {
-            let (id, value) = clap.typed(number.name, &number.shown(*value));
+        for parameter in Hall::parameters().filter(|parameter| parameter.group != Group::Session) {
+            let (id, value) = clap.typed(parameter.name, &parameter.shown(values.value(parameter)));
             events.push((frame, id, value));
         }
         sends.push((frame, f64::from(at.scene.placement().hall.expect("a hall").gain)));

@@ -8,10 +8,7 @@
 use std::f64::consts::TAU;
 
 use rostra_dsp::Settings;
-use rostra_dsp::acoustics::{
-    ARRIVALS, Arrival, BANDS, Capsule, Family, Finish, NOMINAL_HZ, Pair, Pickup, Platform, Seat, Source,
-    Vector, arrivals,
-};
+use rostra_dsp::acoustics::{ARRIVALS, Arrival, BANDS, Capsule, Family, Finish, NOMINAL_HZ, Pair, Pickup, Platform, Seat, Source, Vector, arrivals};
 use rostra_dsp::engine::{Config, DistanceTone, Engine, Layout, PrepareError, TonePlan};
 use rostra_dsp::extremes::larger;
 use rostra_dsp::kernel::{InstructionSet, Noise};
@@ -439,13 +436,14 @@ fn an_even_source_and_an_omni_may_change_places() {
             )
         };
         let (a, b) = (place(), place());
-        let (there, back) = (heard(a, b, Family::Even, 1.0), heard(b, a, Family::Even, 1.0));
+        let (there, back) =
+            (heard(a, b, Family::Omnidirectional, 1.0), heard(b, a, Family::Omnidirectional, 1.0));
         let (metres, share) = difference_of(&there, &back);
         assert!(metres < ROUNDING && share < ROUNDING, "{a:?}, {b:?}: {metres:e} m, {share:e}");
         // Controls: a moved receiver, a cardioid, a bell.
-        let moved = heard(b, a + Vector::new(0.0, 0.0, 0.01), Family::Even, 1.0);
+        let moved = heard(b, a + Vector::new(0.0, 0.0, 0.01), Family::Omnidirectional, 1.0);
         assert!(difference_of(&there, &moved).0 > 1e-5, "{a:?}, {b:?}: a centimetre is not noticed");
-        for (family, omni_share) in [(Family::Even, 0.5), (Family::RearBell, 1.0)] {
+        for (family, omni_share) in [(Family::Omnidirectional, 0.5), (Family::RearBell, 1.0)] {
             let back = heard(b, a, family, omni_share);
             let there = heard(a, b, family, omni_share);
             assert!(difference_of(&there, &back).1 > 1e-3, "{family:?}, {omni_share}: is not even");
@@ -463,12 +461,12 @@ fn a_bearing_and_its_mirror_image_swap_left_and_right() {
     };
     // Families whose axis lies in the player's plane of symmetry; a rear bell and a top plate have a hand.
     let symmetric = [
-        Family::Even,
+        Family::Omnidirectional,
         Family::ForwardBell,
         Family::UpwardBell,
         Family::FrontPlate,
         Family::ToneHoles,
-        Family::Skin,
+        Family::Drumhead,
     ];
     for pair in Pair::ALL {
         for family in Family::ALL {
@@ -799,7 +797,7 @@ fn settings_to_bound() -> Vec<Settings> {
     for (depth_m, pair, family, balance_pct) in [
         (1.0, Pair::Coincident, Family::TopPlate, 50.0),
         (11.7, Pair::SpacedOmnis, Family::ForwardBell, 100.0),
-        (4.0, Pair::NearCoincident, Family::Even, 0.0),
+        (4.0, Pair::NearCoincident, Family::Omnidirectional, 0.0),
     ] {
         let mut settings = Settings::default();
         settings.seat.depth_m = depth_m;

@@ -79,7 +79,7 @@ const CONTINUOUS: [Step; 20] = [
 
 /// Every list, between entries that differ much.
 const LISTS: [Step; 8] = [
-    step!("radiation, even to rear bell", seat.family, Family::Even, Family::RearBell),
+    step!("radiation, even to rear bell", seat.family, Family::Omnidirectional, Family::RearBell),
     step!("radiation, forward bell to top plate", seat.family, Family::ForwardBell, Family::TopPlate),
     step!("floor", platform.floor, Finish::Carpet, Finish::Concrete),
     step!("rear wall", platform.rear, Finish::Curtain, Finish::Brick),

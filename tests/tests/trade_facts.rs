@@ -34,7 +34,7 @@ fn placed(settings: &Settings) -> Vec<f64> {
 /// The platform's sound starts with the note and is over in about half a second.
 #[test]
 fn the_platform_answers_at_once_and_is_over_in_half_a_second() {
-    let mut settings = seat(6.0, 10.0, Family::Even);
+    let mut settings = seat(6.0, 10.0, Family::Omnidirectional);
     settings.level.balance_pct = 100.0;
     let energy = placed(&settings);
     let first_s = energy.iter().position(|&e| e > 1e-8).expect("it is not silent") as f64 / RATE_HZ;
@@ -54,7 +54,7 @@ fn the_platform_answers_at_once_and_is_over_in_half_a_second() {
 fn first_reflections_come_within_30_ms() {
     for depth_m in [1.0, 3.0, 6.0, 9.0, 11.7] {
         for bearing_deg in [-60.0, -30.0, 0.0, 30.0, 60.0] {
-            let settings = seat(depth_m, bearing_deg, Family::Even);
+            let settings = seat(depth_m, bearing_deg, Family::Omnidirectional);
             let seat = acoustics_of(&settings);
             let first_m = seat.arrivals[0][1..].iter().map(|a| a.path_m).fold(f64::INFINITY, smaller);
             let gap_s = (first_m - seat.start_m) / settings.platform.air.speed_of_sound_m_s();
@@ -76,7 +76,7 @@ fn depth_darkens_and_brings_the_platform_up() {
     let figures = [2.0, 4.0, 7.0, 11.0].map(|depth_m| {
         let mut sum = [0.0; BANDS];
         for bearing_deg in BEARINGS_DEG {
-            let settings = seat(depth_m, bearing_deg, Family::Even);
+            let settings = seat(depth_m, bearing_deg, Family::Omnidirectional);
             let response = impulse_response(&config, &settings, &Take::of(36_000)).expect("an ordinary rate");
             for channel in &response {
                 let channel: Vec<f64> = channel.iter().map(|&x| f64::from(x)).collect();
@@ -85,7 +85,7 @@ fn depth_darkens_and_brings_the_platform_up() {
                 }
             }
         }
-        let energies = acoustics_of(&seat(depth_m, 0.0, Family::Even)).energies;
+        let energies = acoustics_of(&seat(depth_m, 0.0, Family::Omnidirectional)).energies;
         let reflected = mid_mean(&energies.target[0]) + mid_mean(&energies.target[1]);
         let planned =
             |band: usize| energies.direct[band] + energies.target[0][band] + energies.target[1][band];
@@ -191,7 +191,7 @@ fn barron_and_lee_stand_beside_hopkins_and_stryker_for_every_seat() {
     let mut by_distance = Vec::new();
     for depth_m in [1.0, 2.5, 4.0, 6.0, 8.0, 10.0, 11.7] {
         for bearing_deg in [0.0, 20.0, 40.0] {
-            let settings = seat(depth_m, bearing_deg, Family::Even);
+            let settings = seat(depth_m, bearing_deg, Family::Omnidirectional);
             let distance_m = acoustics_of(&settings).direct_m;
             let (hopkins, barron) = reflected_db(&settings.platform, distance_m);
             let apart = barron - hopkins;

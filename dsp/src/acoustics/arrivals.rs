@@ -50,7 +50,7 @@ impl Image {
 
     /// Returns the path in words: `direct`, or the faces with their number of hits.
     pub fn path_name(&self) -> String {
-        const NAMES: [&str; Face::ALL.len()] = ["floor", "canopy", "rear", "left", "right"];
+        const NAMES: [&str; Face::ALL.len()] = ["floor", "canopy", "rear wall", "left wall", "right wall"];
         let hit = |(name, &hits): (&&str, &u8)| match hits {
             0 => None,
             1 => Some((*name).to_owned()),
@@ -236,7 +236,7 @@ mod tests {
     #[test]
     fn mirrored_images_agree_with_paths_walked_back() {
         for (depth_m, bearing_deg, facing_deg, family) in [
-            (5.0, 0.0, 0.0, Family::Even),
+            (5.0, 0.0, 0.0, Family::Omnidirectional),
             (3.0, -40.0, 30.0, Family::TopPlate),
             (10.5, 12.0, 180.0, Family::RearBell),
         ] {

@@ -48,7 +48,7 @@ pub enum Family {
     /// # Source
     /// Q = 1 by definition.
     #[default]
-    Even,
+    Omnidirectional,
     /// A bell that points where the player looks: trumpet, trombone.
     ///
     /// Axis straight ahead (PL; common practice, no source). Q up to 2 kHz
@@ -97,39 +97,39 @@ pub enum Family {
     /// cutoff (H, M1), 3.5 and 4.0 at 4 and 8 kHz for a factor of 1.9 and 2.0,
     /// a little lower than the strings' (our choice, from M1), smooth between.
     ToneHoles,
-    /// A stretched skin: timpani, bass drum, tom.
+    /// A stretched head: timpani, bass drum, tom.
     ///
     /// Axis up, leaning 11 degrees ahead (our choice, from a head that lies
     /// flat). Its modes radiate in many directions at once (R), so no lobe is
     /// sharp: Q rises from 1.2 to 2, all of the energy in the half-space in
     /// front of the head (closed form; the course is our choice, no source).
-    Skin,
+    Drumhead,
 }
 
 impl Family {
     /// Every family, in the order in which the parameter lists them.
     pub const ALL: [Self; 8] = [
-        Self::Even,
+        Self::Omnidirectional,
         Self::ForwardBell,
         Self::RearBell,
         Self::UpwardBell,
         Self::TopPlate,
         Self::FrontPlate,
         Self::ToneHoles,
-        Self::Skin,
+        Self::Drumhead,
     ];
 
     /// Returns the name in trade words.
     pub const fn name(self) -> &'static str {
         match self {
-            Self::Even => "even",
+            Self::Omnidirectional => "omnidirectional",
             Self::ForwardBell => "forward bell",
             Self::RearBell => "rear bell",
             Self::UpwardBell => "upward bell",
             Self::TopPlate => "top plate",
             Self::FrontPlate => "front plate",
             Self::ToneHoles => "tone holes",
-            Self::Skin => "skin",
+            Self::Drumhead => "drumhead",
         }
     }
 
@@ -139,13 +139,13 @@ impl Family {
     /// At each family.
     pub const fn axis(self) -> [f64; 3] {
         match self {
-            Self::Even | Self::ForwardBell => [1.0, 0.0, 0.0],
+            Self::Omnidirectional | Self::ForwardBell => [1.0, 0.0, 0.0],
             Self::RearBell => [-0.8, 0.6, -0.1],
             Self::UpwardBell => [0.3, 0.0, 1.0],
             Self::TopPlate => [0.3, 0.5, 0.8],
             Self::FrontPlate => [1.0, 0.0, 0.35],
             Self::ToneHoles => [0.8, 0.0, -0.3],
-            Self::Skin => [0.2, 0.0, 1.0],
+            Self::Drumhead => [0.2, 0.0, 1.0],
         }
     }
 
@@ -155,14 +155,14 @@ impl Family {
     /// At each family.
     pub const fn directivity_factor(self) -> PerBand {
         match self {
-            Self::Even => [1.0; BANDS],
+            Self::Omnidirectional => [1.0; BANDS],
             Self::ForwardBell => [1.05, 1.2, 1.6, 3.2, 6.8, 14.0, 20.0],
             Self::RearBell => [1.15, 1.5, 2.8, 6.0, 10.0, 16.0, 18.0],
             Self::UpwardBell => [1.3, 1.95, 4.1, 8.5, 12.5, 16.5, 17.5],
             Self::TopPlate => [1.0, 1.05, 1.3, 2.1, 3.6, 5.3, 6.3],
             Self::FrontPlate => [1.0, 1.1, 1.5, 2.2, 3.5, 5.0, 6.0],
             Self::ToneHoles => [1.0, 1.05, 1.3, 1.8, 2.6, 3.5, 4.0],
-            Self::Skin => [1.2, 1.2, 1.4, 1.6, 2.0, 2.0, 2.0],
+            Self::Drumhead => [1.2, 1.2, 1.4, 1.6, 2.0, 2.0, 2.0],
         }
     }
 

@@ -30,7 +30,7 @@ impl Default for Seat {
             bearing_deg: 0.0,
             riser_m: 0.0,
             facing_deg: 0.0,
-            family: Family::Even,
+            family: Family::Omnidirectional,
             width_m: 1.5,
         }
     }

@@ -1,11 +1,16 @@
 //! The gap before the hall answers: a delay that is changed by a crossfade, never by a glide, so that no pitch bends.
 
-use super::PRE_DELAY_S;
+use super::PRE_DELAY;
 use crate::engine::delay_line::DelayLine;
 use crate::engine::early::LONGEST_RUN_FRAMES;
 
 /// Time over which one gap gives way to another, s: as long as a fast tap's crossfade on the platform.
 const FADE_S: f64 = 0.05;
+
+/// Returns the longest gap, s.
+pub(super) fn longest_pre_delay_s() -> f64 {
+    PRE_DELAY.range().1 / 1e3
+}
 
 /// Both channels' gap.
 #[derive(Debug)]
@@ -22,7 +27,7 @@ pub(super) struct PreDelay {
 
 impl PreDelay {
     pub(super) fn new(sample_rate_hz: f64) -> Self {
-        let longest = (PRE_DELAY_S.1 * sample_rate_hz).ceil() as usize;
+        let longest = (longest_pre_delay_s() * sample_rate_hz).ceil() as usize;
         Self {
             lines: [longest; 2].map(|longest| DelayLine::new(longest, LONGEST_RUN_FRAMES)),
             sample_rate_hz,

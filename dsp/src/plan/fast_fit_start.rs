@@ -2,7 +2,7 @@
 
 use crate::plan::band_split::FITTED;
 
-/// Number of features, in the order of `fast_fit::features`.
+/// Number of features, in the order of `fast_fit::find_features`.
 pub(crate) const FEATURES: usize = 45;
 /// Factor on each step's gain, by feature, then step.
 #[rustfmt::skip]

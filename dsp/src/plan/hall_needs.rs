@@ -43,7 +43,7 @@ impl HallNeeds {
         let reference = Source {
             position: Vector::new(0.0, pickup.depth_m + along_m, pickup.height_m - drop_m),
             forward: Vector::new(0.0, -1.0, 0.0),
-            family: Family::Even,
+            family: Family::Omnidirectional,
         };
         let standard = acoustics(&reference, platform, pickup, &level, channels);
         let (direct, reflected) = energies(&own, &level);

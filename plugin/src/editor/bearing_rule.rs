@@ -2,10 +2,10 @@
 
 use egui::{Align2, Pos2, Rect, pos2};
 use rostra_dsp::acoustics::{CLEARANCE_M, Source};
+use rostra_dsp::settings::BEARING;
 
 use super::pen::{Pen, SMALL, area};
 use super::sight::Sight;
-use crate::parameters::BEARING;
 
 /// Room for the heading.
 const ABOVE: f32 = 26.0;
@@ -22,7 +22,7 @@ pub(super) struct Rule {
 impl Rule {
     /// Fits the rule into a part of the sheet.
     pub(super) fn new(part: Rect) -> Self {
-        let span = BEARING.range.1 as f32;
+        let span = BEARING.range().1 as f32;
         Self {
             middle: pos2(part.center().x, part.top() + ABOVE),
             points_per_deg: (part.width() / 2.0 - BESIDE) / span,
@@ -49,21 +49,21 @@ pub(super) fn bearing_deg(source: &Source, sight: &Sight) -> f64 {
 pub(super) fn draw(pen: &Pen, part: Rect, sight: &Sight) {
     let ink = pen.ink;
     let rule = Rule::new(part);
-    pen.heading(part, "BEARING FROM THE PAIR, degrees");
-    let (low, high) = (BEARING.range.0 as i32, BEARING.range.1 as i32);
+    pen.heading(part, "BEARING from the main microphones, degrees");
+    let (low, high) = (BEARING.range().0 as i32, BEARING.range().1 as i32);
     let base = rule.middle.y + 8.0;
     // Beyond the side walls there is no seat at this depth.
     let away_m = sight.source.position.y - sight.settings.pickup.depth_m;
     let wall_deg = (sight.settings.platform.width_m / 2.0 - CLEARANCE_M).atan2(away_m).to_degrees();
-    if wall_deg < BEARING.range.1 {
+    if wall_deg < BEARING.range().1 {
         let (left, right) = (rule.place(-wall_deg).x, rule.place(wall_deg).x);
-        let (start, end) = (rule.place(BEARING.range.0).x, rule.place(BEARING.range.1).x);
+        let (start, end) = (rule.place(BEARING.range().0).x, rule.place(BEARING.range().1).x);
         pen.hatch(area(start, base, left - start, 9.0), ink.faint);
         pen.hatch(area(right, base, end - right, 9.0), ink.faint);
         pen.text(pos2(end, base - 3.0), Align2::RIGHT_BOTTOM, SMALL, ink.faint, "beyond the side wall");
     }
     pen.line(
-        &[pos2(rule.place(BEARING.range.0).x, base), pos2(rule.place(BEARING.range.1).x, base)],
+        &[pos2(rule.place(BEARING.range().0).x, base), pos2(rule.place(BEARING.range().1).x, base)],
         1.0,
         ink.line,
     );

@@ -5,11 +5,10 @@ use egui::{
     Align2, Event, EventFilter, Id, Key, Modifiers, Popup, Pos2, Rect, Response, Role, Sense, TextEdit, Ui,
     WidgetInfo, pos2,
 };
+use rostra_dsp::settings::{Parameter, Tabled, Unit};
 
 use super::pen::{Pen, SMALL, TEXT, area};
-use super::tips::{tip_of_list, tip_of_number, tip_of_switch};
-use super::values::{Edit, List, Switch, Values};
-use crate::quantity::{Number, Unit};
+use super::values::{Edit, Values};
 
 /// Height of a row.
 pub const ROW: f32 = 17.0;
@@ -20,12 +19,11 @@ const TRAVEL: f32 = 300.0;
 /// What a fine drag or step does of a whole one.
 const FINE: f64 = 0.1;
 /// What is said while the newest tail could not be made.
-const NO_TAIL: &str = "The new tail could not be made: the one before plays on. Change the decay or the size a little to try again.";
+const NO_TAIL: &str = "The new tail could not be built, so the previous one keeps playing. Change the decay or a dimension slightly to try again.";
 
 /// What the figures remember from frame to frame.
+#[derive(Default)]
 pub(super) struct Figures {
-    /// What is said of each number.
-    tips: fn(&Number) -> &'static str,
     drag: Option<Drag>,
     typing: Option<Typing>,
     /// Why what was typed or asked for was not taken.
@@ -36,21 +34,8 @@ pub(super) struct Figures {
     pub(super) has_tail_failed: bool,
 }
 
-impl Default for Figures {
-    fn default() -> Self {
-        Self::with_tips(tip_of_number)
-    }
-}
-
-impl Figures {
-    /// Starts with other tips than the seat's.
-    pub(super) const fn with_tips(tips: fn(&Number) -> &'static str) -> Self {
-        Self { tips, drag: None, typing: None, refusal: None, said: None, has_tail_failed: false }
-    }
-}
-
 struct Drag {
-    number: &'static Number,
+    number: &'static Parameter,
     share: f64,
 }
 
@@ -61,15 +46,15 @@ struct Typing {
 }
 
 /// Returns what a step of the keyboard does, in the number's unit.
-pub(super) const fn step_of(unit: Unit) -> f64 {
-    match unit {
+pub(super) fn step_of(number: &Parameter) -> f64 {
+    number.number().map_or(1.0, |number| match number.unit {
         Unit::Metres | Unit::Times => 0.1,
         Unit::Degrees | Unit::PerCent | Unit::Celsius | Unit::Milliseconds => 1.0,
         Unit::Seconds => 0.01,
         Unit::Hertz => 5.0,
         Unit::Decibels => 0.5,
         Unit::CubicMetres => 100.0,
-    }
+    })
 }
 
 impl Figures {
@@ -109,7 +94,7 @@ impl Figures {
         ui: &mut Ui,
         pen: &Pen,
         row: Rect,
-        number: &'static Number,
+        number: &'static Parameter,
         value: f64,
         edits: &mut Vec<Edit>,
     ) {
@@ -119,13 +104,13 @@ impl Figures {
         control.widget_info(|| WidgetInfo::slider(true, value, number.name));
         self.drag(ui, pen, &control, number, value, edits);
         let changed = |value: f64, edits: &mut Vec<Edit>| {
-            edits.extend([Edit::Begin(number), Edit::Set(number, number.on_grid(value)), Edit::End(number)]);
+            edits.extend(Edit::whole(number, value));
         };
         if control.clicked() {
             control.request_focus();
         }
         if control.double_clicked() {
-            changed(number.default, edits);
+            changed(number.default(), edits);
         }
         let is_typing = self.typing.as_ref().is_some_and(|typing| typing.id == number.id);
         if control.has_focus() && !is_typing {
@@ -133,7 +118,7 @@ impl Figures {
             let fine = if ui.input(|input| input.modifiers.shift) { FINE } else { 1.0 };
             let steps = steps(ui);
             if steps != 0 {
-                changed(value + f64::from(steps) * step_of(number.unit) * fine, edits);
+                changed(value + f64::from(steps) * step_of(number) * fine, edits);
             }
             if let Some(text) = typed(ui, number, value) {
                 self.typing = Some(Typing { id: number.id, text, is_new: true });
@@ -147,7 +132,7 @@ impl Figures {
         } else {
             write_value(pen, field, &number.shown(value));
         }
-        show_tip(control, (self.tips)(number), pen);
+        show_tip(control, number.effect, pen);
     }
 
     fn drag(
@@ -155,7 +140,7 @@ impl Figures {
         ui: &Ui,
         pen: &Pen,
         control: &Response,
-        number: &'static Number,
+        number: &'static Parameter,
         value: f64,
         edits: &mut Vec<Edit>,
     ) {
@@ -186,7 +171,7 @@ impl Figures {
         ui: &mut Ui,
         pen: &Pen,
         field: Rect,
-        number: &'static Number,
+        number: &'static Parameter,
         edits: &mut Vec<Edit>,
     ) {
         let Some(typing) = &mut self.typing else { return };
@@ -214,8 +199,7 @@ impl Figures {
         if response.lost_focus() {
             match number.parse(&typing.text) {
                 Some(value) => {
-                    let value = number.on_grid(value);
-                    edits.extend([Edit::Begin(number), Edit::Set(number, value), Edit::End(number)]);
+                    edits.extend(Edit::whole(number, value));
                     self.refusal = None;
                 }
                 None => self.refusal = Some(refusal(number, &typing.text)),
@@ -226,13 +210,21 @@ impl Figures {
 }
 
 /// Shows a list's row.
-pub(super) fn list(ui: &Ui, pen: &Pen, row: Rect, list: List, chosen: usize, edits: &mut Vec<Edit>) {
-    let id = Id::unique(("list", list.name()));
-    let entries = list.entries();
+pub(super) fn list(
+    ui: &Ui,
+    pen: &Pen,
+    row: Rect,
+    parameter: &'static Parameter,
+    chosen: usize,
+    edits: &mut Vec<Edit>,
+) {
+    let Some(list) = parameter.list() else { return };
+    let name = parameter.name;
+    let id = Id::unique(("list", name));
     let control = ui.interact(pen.rect(row), id, Sense::click());
-    let shown = entries.get(chosen).copied().unwrap_or_default();
+    let shown = list.entry(chosen).name;
     control.widget_info(|| {
-        let mut info = WidgetInfo::labeled(Role::ComboBox, true, list.name());
+        let mut info = WidgetInfo::labeled(Role::ComboBox, true, name);
         info.current_text_value = Some(shown.to_owned());
         info
     });
@@ -243,38 +235,42 @@ pub(super) fn list(ui: &Ui, pen: &Pen, row: Rect, list: List, chosen: usize, edi
         keep_arrows(ui, id);
         // Down the list is down on the keyboard.
         let steps = -steps(ui);
-        let next = chosen.saturating_add_signed(steps as isize).min(entries.len() - 1);
+        let next = chosen.saturating_add_signed(steps as isize).min(list.entries.len() - 1);
         if next != chosen {
-            edits.push(Edit::Choose(list, next));
+            edits.push(Edit::Choose(parameter, next));
         }
     }
-    draw_row(pen, row, list.name(), control.has_focus(), control.hovered());
+    draw_row(pen, row, name, control.has_focus(), control.hovered());
     let field = field_of(row);
     write_value(pen, Rect::from_min_max(field.min, field.max - egui::vec2(9.0, 0.0)), shown);
     let tip = pos2(field.right() - 5.0, field.center().y + 2.5);
     pen.line(&[tip + egui::vec2(-3.5, -4.0), tip, tip + egui::vec2(3.5, -4.0)], 1.0, pen.ink.grip);
     Popup::menu(&control).show(|ui| {
-        for (index, entry) in entries.iter().enumerate() {
-            let entry = egui::RichText::new(*entry).font(pen.font(TEXT));
+        for (index, entry) in list.names().enumerate() {
+            let entry = egui::RichText::new(entry).font(pen.font(TEXT));
             if ui.selectable_label(index == chosen, entry).clicked() && index != chosen {
-                edits.push(Edit::Choose(list, index));
+                edits.push(Edit::Choose(parameter, index));
             }
         }
     });
-    show_tip(control, tip_of_list(list), pen);
+    show_tip(control, parameter.effect, pen);
 }
 
 /// Shows a switch.
-pub(super) fn switch(ui: &Ui, pen: &Pen, row: Rect, switch: Switch, values: &Values, edits: &mut Vec<Edit>) {
-    let is_on = match switch {
-        Switch::Dry => values.dry,
-        Switch::Bypass => values.bypass,
-    };
-    let control = check(ui, pen, row, switch.name(), is_on);
+pub(super) fn switch<S: Tabled>(
+    ui: &Ui,
+    pen: &Pen,
+    row: Rect,
+    switch: &'static Parameter,
+    values: &Values<S>,
+    edits: &mut Vec<Edit>,
+) {
+    let is_on = values.is_on(switch);
+    let control = check(ui, pen, row, switch.name, is_on);
     if control.clicked() {
         edits.push(Edit::Throw(switch, !is_on));
     }
-    show_tip(control, tip_of_switch(switch), pen);
+    show_tip(control, switch.effect, pen);
 }
 
 /// Shows a box to tick with its name.
@@ -357,7 +353,7 @@ fn steps(ui: &Ui) -> i32 {
 }
 
 /// Returns the text with which typing starts: what was typed, or the value where Enter asks to change it.
-fn typed(ui: &Ui, number: &Number, value: f64) -> Option<String> {
+fn typed(ui: &Ui, number: &Parameter, value: f64) -> Option<String> {
     let typed: String = ui.input(|input| {
         input
             .events
@@ -371,15 +367,8 @@ fn typed(ui: &Ui, number: &Number, value: f64) -> Option<String> {
     ui.input_mut(|input| input.consume_key(Modifiers::NONE, Key::Enter)).then(|| number.shown(value))
 }
 
-fn refusal(number: &Number, text: &str) -> String {
-    let (low, high) = number.range;
-    format!(
-        "{} takes {} to {}; \"{}\" is not a number of that kind. The old value stays.",
-        number.name,
-        number.shown(low),
-        number.shown(high),
-        text.chars().take(24).collect::<String>()
-    )
+fn refusal(number: &Parameter, text: &str) -> String {
+    format!("{}. Value unchanged.", number.refusal(text))
 }
 
 /// Height of the heading of a group.

@@ -6,18 +6,20 @@ use egui::{
     Align2, Id, Key, Popup, PopupCloseBehavior, Rect, RichText, Role, ScrollArea, Sense, Stroke, TextEdit,
     Ui, WidgetInfo, pos2, vec2,
 };
+use rostra_dsp::settings::Tabled;
 use rostra_files::{Entry, HALL, Kind, LONGEST_NAME, Listed, PLATFORM, Place, SEAT};
 
 use super::figures::show_tip;
-use super::filing::{FileValues, are_set};
+use super::filing::are_set;
 use super::pen::{Pen, SMALL, TEXT};
+use super::values::Values;
 
 /// A kind of files that a sheet takes and saves.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Filed {
     /// Seat, tone and level.
     Seat,
-    /// Platform, pickup and air.
+    /// Platform, microphones and air.
     Platform,
     /// Every number of the hall.
     Hall,
@@ -50,13 +52,13 @@ impl Filed {
     const fn tip(self) -> &'static str {
         match self {
             Self::Seat => {
-                "Take a seat from a file, with its tone and level, or save this one. A file sets what it names and nothing else."
+                "Load a seat from a file, with its tone and level, or save this one. A file changes only the values it names."
             }
             Self::Platform => {
-                "Take a platform from a file, with its pickup and air, or save this one. On a linked platform it is an edit for all."
+                "Take a platform from a file, with its microphones and air, or save this one. On a linked platform it is an edit for all."
             }
             Self::Hall => {
-                "Take a hall from a file, or save this one. A file sets the figures that it names and nothing else."
+                "Load a hall from a file, or save this one. A file changes only the values it names."
             }
         }
     }
@@ -136,7 +138,14 @@ impl Menus {
     }
 
     /// Shows a menu's control at the right of a heading, and the menu where it is open.
-    pub(super) fn show(&mut self, ui: &Ui, pen: &Pen, heading: Rect, filed: Filed, values: &impl FileValues) {
+    pub(super) fn show(
+        &mut self,
+        ui: &Ui,
+        pen: &Pen,
+        heading: Rect,
+        filed: Filed,
+        values: &Values<impl Tabled>,
+    ) {
         let wish = self.menus[filed as usize].show(ui, pen, heading, filed, values);
         self.wish = self.wish.take().or(wish);
     }
@@ -183,7 +192,7 @@ impl Menu {
         pen: &Pen,
         heading: Rect,
         filed: Filed,
-        values: &impl FileValues,
+        values: &Values<impl Tabled>,
     ) -> Option<Wish> {
         let row = Rect::from_min_max(pos2(heading.right() - CONTROL, heading.top() + 1.0), heading.max);
         let control = ui.interact(pen.rect(row), Id::unique(("files", filed.name())), Sense::click());
@@ -222,7 +231,7 @@ impl Menu {
     }
 
     /// Returns what stands beside the heading.
-    fn shown(&self, filed: Filed, values: &impl FileValues) -> String {
+    fn shown(&self, filed: Filed, values: &Values<impl Tabled>) -> String {
         let Some((name, entries)) = &self.last else { return filed.name().to_lowercase() };
         let mut shown: String = name.chars().take(MOST_CHARACTERS).collect();
         if shown.len() < name.len() {
@@ -286,9 +295,9 @@ impl Menu {
         let entered = field.lost_focus() && ui.input(|input| input.key_pressed(Key::Enter));
         let (name, replaces) = match &self.taken {
             Some(taken) => {
-                let said = format!("There is already one called '{taken}'.");
+                let said = format!("'{taken}' already exists.");
                 ui.label(RichText::new(said).font(pen.font(SMALL)).color(pen.ink.notice));
-                ("Replace it", true)
+                ("Replace", true)
             }
             None => ("Save", false),
         };

@@ -1,60 +1,17 @@
 //! What a sheet asks of files, done: listed, taken and saved, on the thread of the window.
 
-use rostra_files::{Contents, Entry, NotSaved, Shelf, Table, Value, Values as Allowed};
+use rostra_dsp::Settings;
+use rostra_dsp::settings::Tabled;
+use rostra_files::{Contents, Entry, Field, NotSaved, Shelf, Table, Value, Values as Allowed};
 
 use super::file_menu::{Filed, Menus, Wish};
-use super::values::{Edit, List, Values};
+use super::values::{Edit, Values};
 use crate::file_table::table;
-use crate::hall::parameters::{HALL_NUMBERS, HallValues};
-use crate::parameters::NUMBERS;
-use crate::quantity::Number;
-
-/// What a sheet shows, as files set and hold it.
-pub trait FileValues {
-    /// Its numbers.
-    const NUMBERS: &'static [&'static Number];
-    /// Its lists.
-    const LISTS: &'static [List];
-
-    /// Returns a number's value, in its unit.
-    fn number(&self, number: &Number) -> f64;
-
-    /// Returns a list's entry.
-    fn chosen(&self, list: List) -> usize;
-}
-
-impl FileValues for Values {
-    const NUMBERS: &'static [&'static Number] = &NUMBERS;
-    const LISTS: &'static [List] = &List::ALL;
-
-    fn number(&self, number: &Number) -> f64 {
-        Self::number(self, number)
-    }
-
-    fn chosen(&self, list: List) -> usize {
-        Self::chosen(self, list)
-    }
-}
-
-impl FileValues for HallValues {
-    const NUMBERS: &'static [&'static Number] = &HALL_NUMBERS;
-    /// The hall has none.
-    const LISTS: &'static [List] = &[];
-
-    fn number(&self, number: &Number) -> f64 {
-        let place = HALL_NUMBERS.iter().position(|known| known.id == number.id);
-        place.map_or(number.default, |place| self[place])
-    }
-
-    fn chosen(&self, _list: List) -> usize {
-        0
-    }
-}
 
 /// A sheet that has menus of files.
 pub trait FileSheet {
     /// What it shows.
-    type Values: FileValues;
+    type Settings: Tabled;
 
     /// Returns its menus.
     fn menus(&mut self) -> &mut Menus;
@@ -88,7 +45,7 @@ impl Filing {
     /// Does what a sheet asked for, tells it what became of it, and returns what changes.
     ///
     /// What cannot be had changes nothing, and the sheet says why.
-    pub fn answer<S: FileSheet>(&self, wish: Wish, sheet: &mut S, values: &S::Values) -> Vec<Edit> {
+    pub fn answer<S: FileSheet>(&self, wish: Wish, sheet: &mut S, values: &Values<S::Settings>) -> Vec<Edit> {
         match wish {
             Wish::List(filed) => {
                 let listing = self.shelf.list(&self.table(filed).kind);
@@ -100,7 +57,7 @@ impl Filing {
             }
             Wish::Take(filed, file) => match self.shelf.read(&file, self.table(filed)) {
                 Ok(contents) => {
-                    let edits = edits_among::<S::Values>(&contents);
+                    let edits = edits_among::<S::Settings>(&contents);
                     sheet.say(said_of(&file.name, &contents));
                     sheet.menus().tell_done(filed, &file.name, contents.entries);
                     edits
@@ -135,62 +92,50 @@ impl Filing {
 /// Returns what is said of a file that was taken: its name, and the note that stands in it.
 fn said_of(name: &str, contents: &Contents) -> String {
     match (contents.entries.len(), contents.note.as_deref().unwrap_or_default()) {
-        (0, _) => format!("'{name}' sets nothing."),
-        (_, "") => format!("Taken from '{name}'."),
-        (_, note) => format!("Taken from '{name}': {note}"),
+        (0, _) => format!("'{name}' has no settings."),
+        (_, "") => format!("Loaded '{name}'."),
+        (_, note) => format!("Loaded '{name}': {note}"),
     }
 }
 
 /// Returns what a seat or platform file sets, as [`edits_among`].
 pub fn edits_of(contents: &Contents) -> Vec<Edit> {
-    edits_among::<Values>(contents)
+    edits_among::<Settings>(contents)
 }
 
 /// Returns what a file sets as whole gestures: a host takes each back, and may write it as automation.
-pub fn edits_among<V: FileValues>(contents: &Contents) -> Vec<Edit> {
-    let mut edits = Vec::new();
-    for Entry { id, value, .. } in &contents.entries {
-        match *value {
-            Value::Number(value) => {
-                if let Some(number) = number_of::<V>(id) {
-                    let value = number.on_grid(value);
-                    edits.extend([Edit::Begin(number), Edit::Set(number, value), Edit::End(number)]);
-                }
-            }
-            Value::Name(entry) => {
-                if let Some(list) = list_of::<V>(id) {
-                    edits.push(Edit::Choose(list, entry));
-                }
-            }
-        }
-    }
-    edits
+pub fn edits_among<S: Tabled>(contents: &Contents) -> Vec<Edit> {
+    let edits = |entry: &Entry| Some(Edit::whole(S::by_id(&entry.id)?, value_of(entry.value)));
+    contents.entries.iter().filter_map(edits).flatten().collect()
 }
 
 /// Returns the present values of everything that a kind of files may set.
-pub fn contents_of<V: FileValues>(values: &V, table: &Table, name: String) -> Contents {
-    let value = |id: &str, allowed: &Allowed| match allowed {
-        Allowed::Numbers { .. } => number_of::<V>(id).map(|number| Value::Number(values.number(number))),
-        Allowed::Names(_) => list_of::<V>(id).map(|list| Value::Name(values.chosen(list))),
+pub fn contents_of<S: Tabled>(values: &Values<S>, table: &Table, name: String) -> Contents {
+    let value = |field: &Field| {
+        let parameter = S::by_id(&field.id)?;
+        Some(match field.values {
+            Allowed::Numbers { .. } => Value::Number(values.value(parameter)),
+            Allowed::Names(_) => Value::Name(values.chosen(parameter)),
+        })
     };
-    let entry = |id: &String, allowed| Some(Entry { id: id.clone(), value: value(id, allowed)?, line: 0 });
-    let entries = table.fields.iter().filter_map(|field| entry(&field.id, &field.values));
-    Contents { name: Some(name), note: None, entries: entries.collect() }
+    let entry = |field: &Field| Some(Entry { id: field.id.clone(), value: value(field)?, line: 0 });
+    Contents { name: Some(name), note: None, entries: table.fields.iter().filter_map(entry).collect() }
 }
 
 /// Says whether the values are those that a file sets.
-pub(super) fn are_set<V: FileValues>(entries: &[Entry], values: &V) -> bool {
-    entries.iter().all(|Entry { id, value, .. }| match *value {
-        Value::Number(wanted) => number_of::<V>(id)
-            .is_none_or(|number| number.shown(values.number(number)) == number.shown(number.on_grid(wanted))),
-        Value::Name(entry) => list_of::<V>(id).is_none_or(|list| values.chosen(list) == entry),
+pub(super) fn are_set<S: Tabled>(entries: &[Entry], values: &Values<S>) -> bool {
+    entries.iter().all(|entry| {
+        S::by_id(&entry.id).is_none_or(|parameter| {
+            let wanted = parameter.on_grid(value_of(entry.value));
+            parameter.shown(values.value(parameter)) == parameter.shown(wanted)
+        })
     })
 }
 
-fn number_of<V: FileValues>(id: &str) -> Option<&'static Number> {
-    V::NUMBERS.iter().copied().find(|number| number.id == id)
-}
-
-fn list_of<V: FileValues>(id: &str) -> Option<List> {
-    V::LISTS.iter().copied().find(|list| list.id() == id)
+/// Returns a value of a file as a parameter has it: of a list the place.
+fn value_of(value: Value) -> f64 {
+    match value {
+        Value::Number(number) => number,
+        Value::Name(entry) => entry as f64,
+    }
 }

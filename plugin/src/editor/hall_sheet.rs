@@ -1,21 +1,18 @@
-//! The hall's sheet: what it answers over time, how long each octave lasts, and its figures.
+//! The hall's sheet: its impulse response, the reverberation time of each octave, and its values.
 
 use egui::{Align2, Pos2, Rect, Ui, pos2};
-use rostra_dsp::acoustics::NOMINAL_HZ;
 use rostra_dsp::extremes::largest;
-use rostra_dsp::hall::{Hall, Reflections, specular_share};
+use rostra_dsp::hall::{Hall, PRE_DELAY, Reflections, specular_share};
+use rostra_dsp::acoustics::NOMINAL_HZ;
+use rostra_dsp::settings::{BYPASSED, Tabled as _};
 
 use super::figures::{self, Figures, GROUP, ROW, check};
 use super::file_menu::{Filed, Menus, Wish};
-use super::filing::{FileSheet, FileValues as _};
+use super::filing::FileSheet;
 use super::ink::{DARK, DAY, Ink};
 use super::pen::{Pen, SMALL, TEXT, area};
 use super::sheet::dress;
-use super::values::{Edit, Switch};
-use crate::hall::parameters::{
-    BASS, DECAY, EARLY, HallValues, PRE_DELAY, SIZE, TREBLE, TRIM, WET, WIDTH, hall_of,
-};
-use crate::quantity::Number;
+use super::values::{Edit, Values};
 
 /// Where the parts lie.
 const ANSWER: Rect = part(14.0, 10.0, 420.0, 210.0);
@@ -36,19 +33,20 @@ const fn part(x: f32, y: f32, width: f32, height: f32) -> Rect {
     Rect { min: Pos2 { x, y }, max: Pos2 { x: x + width, y: y + height } }
 }
 
-/// What the sheet is for, and how figures are handled.
-const HELP: &str = "Put one hall on the shared bus. Drag a figure, or click it and type; arrows step, shift is fine, double click is the default.";
+/// What the sheet is for, and how values are edited.
+const HELP: &str = "Put one hall on the shared bus. Drag a value, or click and type. Arrows step, Shift = fine, double-click = default.";
 
 /// Groups of the schedule.
-const GROUPS: [(&str, &[&Number]); 3] = [
-    ("HALL", &[&DECAY, &BASS, &TREBLE, &SIZE]),
-    ("ANSWER", &[&PRE_DELAY, &EARLY]),
-    ("BUS", &[&WIDTH, &WET, &TRIM]),
+const GROUPS: [(&str, &[&str]); 3] = [
+    ("HALL", &["decay", "bass", "treble", "size"]),
+    ("ANSWER", &["pre_delay", "early"]),
+    ("BUS", &["width", "wet", "trim"]),
 ];
 
 /// The sheet and what it remembers from frame to frame.
+#[derive(Default)]
 pub struct HallSheet {
-    /// Whether the sheet is the dark-room one.
+    /// Whether the paper is dark.
     pub is_dark: bool,
     /// What there is to say of the instance, in words.
     pub notice: Option<String>,
@@ -60,25 +58,12 @@ pub struct HallSheet {
     dressed: Option<bool>,
 }
 
-impl Default for HallSheet {
-    fn default() -> Self {
-        Self {
-            is_dark: false,
-            notice: None,
-            figures: Figures::with_tips(tip),
-            menus: Menus::default(),
-            answer: None,
-            dressed: None,
-        }
-    }
-}
-
 impl HallSheet {
     /// Width and height at a scale of 1, points.
     pub const SIZE_POINTS: [f32; 2] = [720.0, 392.0];
 
     /// Draws everything and returns what a hand did, in order.
-    pub fn show(&mut self, ui: &mut Ui, values: &HallValues, is_bypassed: bool) -> Vec<Edit> {
+    pub fn show(&mut self, ui: &mut Ui, values: &Values<Hall>) -> Vec<Edit> {
         let room = ui.max_rect();
         let mut edits = Vec::new();
         if !(room.width() >= LEAST_POINTS && room.height() >= LEAST_POINTS) {
@@ -92,7 +77,7 @@ impl HallSheet {
         let painter = ui.painter().clone();
         painter.rect_filled(room, 0.0, ink.paper);
         let pen = Pen::new(&painter, origin, scale, ink);
-        let hall = hall_of(values);
+        let hall = values.settings();
         let reflections = match self.answer.take() {
             Some((of, reflections)) if of == hall => reflections,
             _ => Reflections::of(&hall),
@@ -100,7 +85,7 @@ impl HallSheet {
         answer(&pen, ink, &hall, &reflections);
         lasting(&pen, ink, &hall);
         self.answer = Some((hall, reflections));
-        self.schedule(ui, &pen, values, is_bypassed, &mut edits);
+        self.schedule(ui, &pen, values, &mut edits);
         self.title(ui, &pen);
         if !edits.is_empty() {
             // What was said of a file is of the past.
@@ -124,17 +109,10 @@ impl HallSheet {
         self.figures.let_go().into_iter().collect()
     }
 
-    fn schedule(
-        &mut self,
-        ui: &mut Ui,
-        pen: &Pen,
-        values: &HallValues,
-        is_bypassed: bool,
-        edits: &mut Vec<Edit>,
-    ) {
+    fn schedule(&mut self, ui: &mut Ui, pen: &Pen, values: &Values<Hall>, edits: &mut Vec<Edit>) {
         let (x, width) = (SCHEDULE.left(), SCHEDULE.width());
         let mut y = SCHEDULE.top() - 4.0;
-        for (name, numbers) in GROUPS {
+        for (name, ids) in GROUPS {
             let heading = area(x, y, width, GROUP);
             figures::group(pen, heading, name);
             if name == GROUPS[0].0 {
@@ -142,18 +120,13 @@ impl HallSheet {
                 self.menus.show(ui, pen, heading, Filed::Hall, values);
             }
             y += GROUP + 1.0;
-            for &number in numbers {
+            for number in ids.iter().filter_map(|id| Hall::by_id(id)) {
                 let row = area(x, y, width, ROW);
-                self.figures.number(ui, pen, row, number, values.number(number), edits);
+                self.figures.number(ui, pen, row, number, values.value(number), edits);
                 y += ROW;
             }
         }
-        let bypass = area(x, y + 4.0, 120.0, ROW);
-        let control = check(ui, pen, bypass, Switch::Bypass.name(), is_bypassed);
-        if control.clicked() {
-            edits.push(Edit::Throw(Switch::Bypass, !is_bypassed));
-        }
-        figures::show_tip(control, "Lets the bus through as it is; the hall rings on underneath.", pen);
+        figures::switch(ui, pen, area(x, y + 4.0, 120.0, ROW), BYPASSED, values, edits);
         y += ROW + 10.0;
         let room = Rect::from_min_max(pos2(x, y), pos2(x + width, TITLE.top() - 4.0));
         self.figures.foot(ui, pen, room, self.notice.as_deref(), HELP);
@@ -164,9 +137,9 @@ impl HallSheet {
         let x = TITLE.left() + 10.0;
         pen.text(pos2(x, TITLE.top() + 8.0), Align2::LEFT_TOP, 15.0, pen.ink.line, crate::hall::NAME);
         let note = pos2(x, TITLE.bottom() - 8.0);
-        pen.text(note, Align2::LEFT_BOTTOM, SMALL, pen.ink.faint, "one for all players of the session");
+        pen.text(note, Align2::LEFT_BOTTOM, SMALL, pen.ink.faint, "one hall for the whole session");
         let row = area(TITLE.right() - 96.0, TITLE.top() + 8.0, 90.0, ROW);
-        if check(ui, pen, row, "Dark room", self.is_dark).clicked() {
+        if check(ui, pen, row, "Dark paper", self.is_dark).clicked() {
             self.is_dark = !self.is_dark;
         }
         let version = concat!("version ", env!("CARGO_PKG_VERSION"));
@@ -176,7 +149,7 @@ impl HallSheet {
 }
 
 impl FileSheet for HallSheet {
-    type Values = HallValues;
+    type Settings = Hall;
 
     fn menus(&mut self) -> &mut Menus {
         &mut self.menus
@@ -195,9 +168,9 @@ fn decibels(power: f64) -> f64 {
     10.0 * power.max(1e-12).log10()
 }
 
-/// Draws the hall's answer to a short sound: the gap, the first reflections, the tail's two parts.
+/// Draws the hall's impulse response: the pre-delay, the first reflections, the tail's two parts.
 fn answer(pen: &Pen, ink: &Ink, hall: &Hall, reflections: &Reflections) {
-    pen.heading(ANSWER, "ANSWER to a short sound on the left of the stage, mid-band");
+    pen.heading(ANSWER, "IMPULSE RESPONSE, source at audience left, mid-band");
     let field = Rect::from_min_max(ANSWER.min + egui::vec2(26.0, 32.0), ANSWER.max - egui::vec2(8.0, 18.0));
     let place = |late_ms: f64, level_db: f64| {
         let x = (late_ms / SPAN_MS).clamp(0.0, 1.0) as f32;
@@ -254,7 +227,7 @@ fn answer(pen: &Pen, ink: &Ink, hall: &Hall, reflections: &Reflections) {
     let gap = [place(0.0, TOP_DB), place(gap_ms, TOP_DB)];
     let y = field.top() - 5.0;
     pen.line(&[pos2(gap[0].x, y), pos2(gap[1].x, y)], 2.2, ink.grip);
-    let said = format!("gap {}", PRE_DELAY.shown(gap_ms));
+    let said = format!("pre-delay {}", PRE_DELAY.shown(gap_ms));
     let name = pen.text(pos2(gap[0].x, y - 3.0), Align2::LEFT_BOTTOM, SMALL, ink.grip, said);
     if mixing_ms <= SPAN_MS {
         let x = place(mixing_ms, 0.0).x.max(name.right() + 8.0);
@@ -266,7 +239,7 @@ fn answer(pen: &Pen, ink: &Ink, hall: &Hall, reflections: &Reflections) {
 
 /// Draws how long each octave lasts.
 fn lasting(pen: &Pen, ink: &Ink, hall: &Hall) {
-    pen.heading(LASTING, "DECAY of each octave by 60 dB");
+    pen.heading(LASTING, "REVERBERATION TIME per octave");
     let field = Rect::from_min_max(LASTING.min + egui::vec2(26.0, 30.0), LASTING.max - egui::vec2(8.0, 18.0));
     let decays_s = hall.band_decay_s();
     let longest_s = largest(decays_s.iter().copied());
@@ -292,37 +265,16 @@ fn lasting(pen: &Pen, ink: &Ink, hall: &Hall) {
     pen.line(&[field.left_bottom(), field.right_bottom()], 1.0, ink.line);
 }
 
-/// Returns what a figure of the hall does, in plain trade words.
-fn tip(number: &Number) -> &'static str {
-    match number.id {
-        "pre_delay" => {
-            "Gap between a sound and the hall's first answer. About 30 ms keeps attacks clear; none lets the hall cover them."
-        }
-        "decay" => {
-            "Time in which the hall's sound falls by 60 dB, mean of 500 Hz and 1 kHz. Longer for slow cues, shorter for quick ones."
-        }
-        "bass" => "How long the bass lasts against the middle: mean of 125 and 250 Hz. Above 1 is warm.",
-        "treble" => "How long the treble lasts against the middle: mean of 2 and 4 kHz. Below 1 is mellow.",
-        "size" => "Volume of the hall: how far apart its first reflections lie, and when they become dense.",
-        "early" => "Level of the first reflections and of all else before the mixing time.",
-        "width" => "100 is as wide as a spaced pair hears a hall, 0 the same on both sides.",
-        "wet" => "Share of the hall in the output. 100 on a bus; less only where the hall is an insert.",
-        _ => "Output gain.",
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::hall::parameters::HALL_NUMBERS;
 
     #[test]
-    fn every_number_of_the_hall_is_on_the_sheet_once_and_has_its_tip() {
-        let shown: Vec<&str> = GROUPS.iter().flat_map(|(_, rows)| rows.iter()).map(|row| row.id).collect();
-        for number in HALL_NUMBERS {
-            assert_eq!(shown.iter().filter(|id| **id == number.id).count(), 1, "{}", number.id);
+    fn every_number_of_the_hall_is_on_the_sheet_once() {
+        let shown: Vec<&str> = GROUPS.iter().flat_map(|(_, rows)| rows.iter().copied()).collect();
+        for parameter in Hall::parameters().filter(|parameter| parameter.number().is_some()) {
+            assert_eq!(shown.iter().filter(|id| **id == parameter.id).count(), 1, "{}", parameter.id);
         }
-        let tips: std::collections::HashSet<_> = HALL_NUMBERS.iter().map(|number| tip(number)).collect();
-        assert_eq!(tips.len(), HALL_NUMBERS.len());
+        assert!(shown.iter().all(|id| Hall::by_id(id).is_some()));
     }
 }

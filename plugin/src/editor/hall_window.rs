@@ -10,13 +10,13 @@ use nice_plug_egui::baseview::HandlerError;
 use nice_plug_egui::{
     EguiEditor, EguiEditorState, EguiNiceSettings, Frame, NiceEguiApp, RepaintNotifier, create_egui_editor,
 };
+use rostra_dsp::hall::Hall;
 
-use super::LEAST_SCALE;
 use super::filing::Filing;
 use super::hall_sheet::HallSheet;
-use super::notices;
-use super::values::{Edit, Switch};
-use crate::hall::parameters::{HALL_NUMBERS, HallParameters};
+use super::values::{Edit, Values};
+use super::{LEAST_SCALE, notices, tell};
+use crate::hall::parameters::HallParameters;
 
 /// Makes the editor of an instance.
 pub(crate) fn create(
@@ -66,12 +66,12 @@ impl NiceEguiApp for HallEditor {
 
     fn ui(&mut self, ui: &mut egui::Ui, _frame: &mut Frame) {
         let Some(host) = self.host.clone() else { return };
-        let (values, is_bypassed) = (self.parameters.values(), self.parameters.bypass.value());
+        let values = Values::of_own(&*self.parameters);
         self.sheet.warn_of_tail(self.has_tail_failed.load(Ordering::Relaxed));
-        self.sheet.notice = self.parameters.newer.read(|newer| notices::of_newer(newer, &HALL_NUMBERS));
+        self.sheet.notice = self.parameters.newer.read(|newer| notices::of_newer::<Hall>(newer));
         let mut edits = egui::CentralPanel::default()
             .frame(egui::Frame::NONE)
-            .show(ui, |ui| self.sheet.show(ui, &values, is_bypassed))
+            .show(ui, |ui| self.sheet.show(ui, &values))
             .inner;
         if let Some(wish) = self.sheet.asked() {
             edits.extend(self.filing.answer(wish, &mut self.sheet, &values));
@@ -95,32 +95,7 @@ impl HallEditor {
     fn tell(&self, host: &GuiContext, edits: Vec<Edit>) {
         let setter = host.param_setter();
         for edit in edits {
-            match edit {
-                Edit::Begin(number) => {
-                    if let Some(parameter) = self.parameters.number(number) {
-                        setter.begin_set_parameter(parameter);
-                    }
-                }
-                Edit::Set(number, value) => {
-                    if let Some(parameter) = self.parameters.number(number) {
-                        setter.set_parameter(parameter, number.stored(value));
-                        self.parameters.newer.forget(number.id);
-                    }
-                }
-                Edit::End(number) => {
-                    if let Some(parameter) = self.parameters.number(number) {
-                        setter.end_set_parameter(parameter);
-                    }
-                }
-                Edit::Throw(Switch::Bypass, is_on) => {
-                    let parameter = &self.parameters.bypass;
-                    setter.begin_set_parameter(parameter);
-                    setter.set_parameter(parameter, is_on);
-                    setter.end_set_parameter(parameter);
-                }
-                // The hall has no lists and nothing to compare with.
-                Edit::Throw(Switch::Dry, _) | Edit::Choose(..) => {}
-            }
+            tell(&*self.parameters, &setter, edit);
         }
     }
 }

@@ -222,7 +222,7 @@ fn notes(pen: &Pen, part: Rect, section: &Section, sight: &Sight) {
         return;
     }
     let strongest = sight.strongest(1).first().map(|&index| &sight.stems[index]);
-    let mut lines = vec![format!("P  player, {:.2} m from the pair M", sight.hall.distance_m)];
+    let mut lines = vec![format!("P  player, {:.2} m from the main microphones M", sight.hall.distance_m)];
     if let Some(strongest) = strongest {
         lines.push(format!(
             "Strongest reflection: {}, {:.1} ms after the direct sound, {:+.1} dB",
@@ -232,16 +232,16 @@ fn notes(pen: &Pen, part: Rect, section: &Section, sight: &Sight) {
     let ratio_db = sight.hall.direct_to_reflected_db;
     if ratio_db.is_finite() {
         let meaning = match ratio_db {
-            x if x > 6.0 => "the player is near",
-            x if x > 0.0 => "the player leads, the platform is heard",
-            x if x > -6.0 => "the platform leads: the player sits back",
-            _ => "the platform covers the player: far away",
+            x if x > 6.0 => "the player is close",
+            x if x > 0.0 => "mostly direct, the platform is audible",
+            x if x > -6.0 => "mostly platform: the player sits back",
+            _ => "the platform masks the player: distant",
         };
-        lines.push(format!("Direct to reflected: {ratio_db:+.1} dB \u{2013} {meaning}"));
+        lines.push(format!("Direct-to-reflected ratio: {ratio_db:+.1} dB \u{2013} {meaning}"));
     }
-    lines.push(format!("Dashed lobe {}, whole lobe {}", BANDS_DRAWN[0].1, BANDS_DRAWN[1].1));
+    lines.push(format!("Dashed lobe {}, solid lobe {}", BANDS_DRAWN[0].1, BANDS_DRAWN[1].1));
     lines.push(
-        "Drag P along and up, the ring at its staff to turn the player, the rear wall by its grip".to_owned(),
+        "Drag P to move or raise the player, the ring to turn it, the handle to move the wall".to_owned(),
     );
     let mut y = part.top() + 30.0;
     for (index, line) in lines.iter().enumerate() {

@@ -3,6 +3,7 @@
 use egui::{Align2, Id, Pos2, Rect, Role, Sense, Ui, WidgetInfo, pos2};
 use rostra_dsp::Settings;
 use rostra_dsp::acoustics::SOURCE_HEIGHT_M;
+use rostra_dsp::settings::{BEARING, BYPASSED, DEPTH, DRY, FACING, Group, Kind, LINKED, PLATFORM_DEPTH, Parameter, RISER, Tabled as _, WIDTH};
 
 use super::bearing_rule::{self, Rule};
 use super::figures::{self, Figures, GROUP, ROW, check};
@@ -12,14 +13,8 @@ use super::ink::{DARK, DAY, Ink};
 use super::pen::{Pen, SMALL, TEXT, area};
 use super::section::Section;
 use super::sight::Sight;
-use super::values::{Edit, List, Switch, Values};
+use super::values::{Edit, Values};
 use super::{arrivals_chart, hall_block, section, title_block, tone_curve};
-use crate::parameters::{
-    AIR_LOSS, BALANCE, BEARING, CLOSE_MIC, DECAY, DEPTH, FACING, HUMIDITY, LAW, LOW_MID_FREQUENCY,
-    LOW_MID_GAIN, PICKUP_DEPTH, PICKUP_HEIGHT, PLATFORM_DEPTH, PLATFORM_HEIGHT, PLATFORM_WIDTH, RISER,
-    TEMPERATURE, TRIM, WIDTH,
-};
-use crate::quantity::Number;
 
 /// Levels of what goes in and comes out.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -44,13 +39,13 @@ enum Held {
 
 impl Held {
     /// Returns the numbers that move with it.
-    const fn numbers(self) -> &'static [&'static Number] {
+    fn numbers(self) -> Vec<&'static Parameter> {
         match self {
-            Self::Player => &[&DEPTH, &RISER],
-            Self::Staff => &[&FACING],
-            Self::Bearing => &[&BEARING],
-            Self::Width => &[&WIDTH],
-            Self::Rear => &[&PLATFORM_DEPTH],
+            Self::Player => vec![DEPTH, RISER],
+            Self::Staff => vec![FACING],
+            Self::Bearing => vec![BEARING],
+            Self::Width => vec![WIDTH],
+            Self::Rear => vec![PLATFORM_DEPTH],
         }
     }
 }
@@ -58,7 +53,7 @@ impl Held {
 /// The sheet and what it remembers from frame to frame.
 #[derive(Default)]
 pub struct Sheet {
-    /// Whether the sheet is the dark-room one.
+    /// Whether the paper is dark.
     pub is_dark: bool,
     /// Levels to show, where somebody measures them.
     pub levels: Option<Levels>,
@@ -75,73 +70,34 @@ pub struct Sheet {
     dressed: Option<bool>,
 }
 
-/// A group of the schedule: its name, and its rows.
-struct Group {
-    name: &'static str,
+/// A group of the schedule: its heading, and the table's group whose parameters are its rows.
+struct Block {
+    heading: &'static str,
     /// The files that hold it and the groups after it.
     filed: Option<Filed>,
-    rows: &'static [Row],
+    group: Group,
 }
 
-enum Row {
-    Number(&'static Number),
-    List(List),
-}
-
-/// The schedule of figures.
-const GROUPS: [Group; 6] = [
-    Group {
-        name: "SEAT",
-        filed: Some(Filed::Seat),
-        rows: &[
-            Row::Number(&DEPTH),
-            Row::Number(&BEARING),
-            Row::Number(&RISER),
-            Row::Number(&FACING),
-            Row::List(List::Radiation),
-            Row::Number(&WIDTH),
-        ],
-    },
-    Group {
-        name: "PLATFORM",
-        filed: Some(Filed::Platform),
-        rows: &[
-            Row::Number(&PLATFORM_WIDTH),
-            Row::Number(&PLATFORM_DEPTH),
-            Row::Number(&PLATFORM_HEIGHT),
-            Row::List(List::Floor),
-            Row::List(List::Rear),
-            Row::List(List::Sides),
-            Row::List(List::Canopy),
-            Row::Number(&DECAY),
-            Row::List(List::Link),
-        ],
-    },
-    Group {
-        name: "PICKUP",
-        filed: None,
-        rows: &[Row::List(List::Pickup), Row::Number(&PICKUP_DEPTH), Row::Number(&PICKUP_HEIGHT)],
-    },
-    Group {
-        name: "AIR",
-        filed: None,
-        rows: &[Row::Number(&AIR_LOSS), Row::Number(&TEMPERATURE), Row::Number(&HUMIDITY)],
-    },
-    Group {
-        name: "TONE",
-        filed: None,
-        rows: &[Row::Number(&CLOSE_MIC), Row::Number(&LOW_MID_FREQUENCY), Row::Number(&LOW_MID_GAIN)],
-    },
-    Group {
-        name: "LEVEL",
-        filed: None,
-        rows: &[Row::Number(&BALANCE), Row::Number(&LAW), Row::Number(&TRIM)],
-    },
+/// The schedule of figures; the rows follow the table.
+const BLOCKS: [Block; 6] = [
+    Block { heading: "SEAT", filed: Some(Filed::Seat), group: Group::Seat },
+    Block { heading: "PLATFORM", filed: Some(Filed::Platform), group: Group::Platform },
+    Block { heading: "MICROPHONES", filed: None, group: Group::Microphones },
+    Block { heading: "AIR", filed: None, group: Group::Air },
+    Block { heading: "TONE", filed: None, group: Group::Tone },
+    Block { heading: "LEVEL", filed: None, group: Group::Level },
 ];
 
-/// How figures are handled.
-const HELP: &str =
-    "Drag a figure, or click it and type; arrows step, shift is fine, double click is the default.";
+impl Block {
+    /// Returns the parameters of its rows; the link stands with the platform that it shares.
+    fn rows(&self) -> impl Iterator<Item = &'static Parameter> {
+        let link = (self.group == Group::Platform).then_some(LINKED);
+        Settings::parameters().filter(|parameter| parameter.group == self.group).chain(link)
+    }
+}
+
+/// How values are edited.
+const HELP: &str = "Drag a value, or click and type. Arrows step, Shift = fine, double-click = default.";
 
 /// Where the parts lie.
 const SECTION: Rect = part(14.0, 10.0, 640.0, 300.0);
@@ -220,8 +176,8 @@ impl Sheet {
 
     /// Lets go of what a hand holds, and returns what that ends.
     pub fn let_go(&mut self) -> Vec<Edit> {
-        let held = self.held.take().map_or(&[][..], Held::numbers);
-        held.iter().map(|number| Edit::End(number)).chain(self.figures.let_go()).collect()
+        let held = self.held.take().map_or_else(Vec::new, Held::numbers);
+        held.into_iter().map(Edit::End).chain(self.figures.let_go()).collect()
     }
 
     fn name_arrival(&mut self, ui: &Ui, pen: &Pen, sight: &Sight) {
@@ -242,10 +198,10 @@ impl Sheet {
         let tick = beside(bearing_rule::bearing_deg(&sight.source, sight));
         // What comes later lies on top.
         let grips = [
-            (Held::Rear, "Place of the rear wall", grip(section.rear_grip(sight))),
+            (Held::Rear, "Rear wall handle", grip(section.rear_grip(sight))),
             (Held::Width, "Source width bracket", ends),
-            (Held::Bearing, "Bearing tick", area(tick.x - 8.0, tick.y - 10.0, 16.0, 20.0)),
-            (Held::Staff, "Player's staff", grip(section.tip(sight))),
+            (Held::Bearing, "Bearing marker", area(tick.x - 8.0, tick.y - 10.0, 16.0, 20.0)),
+            (Held::Staff, "Facing handle", grip(section.tip(sight))),
             (Held::Player, "Player", grip(section.player(sight))),
         ];
         for (held, name, place) in grips {
@@ -254,7 +210,7 @@ impl Sheet {
             let numbers = held.numbers();
             if control.drag_started() {
                 self.held = Some(held);
-                edits.extend(numbers.iter().map(|number| Edit::Begin(number)));
+                edits.extend(numbers.iter().map(|&number| Edit::Begin(number)));
             }
             if self.held == Some(held) {
                 // The last way of a hand may come in the frame in which it lets go.
@@ -262,16 +218,16 @@ impl Sheet {
                 if let Some(at) = control.interact_pointer_pos().filter(|_| is_led) {
                     let at = pen.on_sheet(at);
                     let wanted = wanted(held, at, &section, &rule, sight, values);
-                    for (number, value) in numbers.iter().zip(wanted) {
+                    for (&number, value) in numbers.iter().zip(wanted) {
                         let value = number.on_grid(value);
-                        if value != values.number(number) {
+                        if value != values.value(number) {
                             edits.push(Edit::Set(number, value));
                         }
                     }
                 }
                 if control.drag_stopped() || !control.dragged() {
                     self.held = None;
-                    edits.extend(numbers.iter().map(|number| Edit::End(number)));
+                    edits.extend(numbers.iter().map(|&number| Edit::End(number)));
                 }
             }
             if control.hovered() {
@@ -283,22 +239,23 @@ impl Sheet {
     fn schedule(&mut self, ui: &mut Ui, pen: &Pen, values: &Values, edits: &mut Vec<Edit>) {
         let (x, width) = (SCHEDULE.left(), SCHEDULE.width());
         let mut y = SCHEDULE.top() - 4.0;
-        for Group { name, filed, rows } in &GROUPS {
+        for block in &BLOCKS {
             let heading = area(x, y, width, GROUP);
-            figures::group(pen, heading, name);
-            if let Some(filed) = *filed {
+            figures::group(pen, heading, block.heading);
+            if let Some(filed) = block.filed {
                 self.menus.show(ui, pen, heading, filed, values);
             }
             y += GROUP + 1.0;
-            for row in *rows {
+            for parameter in block.rows() {
                 let place = area(x, y, width, ROW);
-                match row {
-                    Row::Number(number) => {
-                        self.figures.number(ui, pen, place, number, values.number(number), edits);
+                match parameter.kind {
+                    Kind::Number(_) => {
+                        self.figures.number(ui, pen, place, parameter, values.value(parameter), edits);
                     }
-                    Row::List(list) => {
-                        figures::list(ui, pen, place, *list, values.chosen(*list), edits);
+                    Kind::List(_) => {
+                        figures::list(ui, pen, place, parameter, values.chosen(parameter), edits);
                     }
+                    Kind::Switch => figures::switch(ui, pen, place, parameter, values, edits),
                 }
                 y += ROW;
             }
@@ -321,11 +278,11 @@ impl Sheet {
             meter(pen, area(x, y + 15.0 * row as f32, DESK.width(), 11.0), name, level_dbfs);
         }
         let y = y + 34.0;
-        figures::switch(ui, pen, area(x, y, 110.0, ROW), Switch::Dry, values, edits);
-        figures::switch(ui, pen, area(x + 126.0, y, 100.0, ROW), Switch::Bypass, values, edits);
+        figures::switch(ui, pen, area(x, y, 110.0, ROW), DRY, values, edits);
+        figures::switch(ui, pen, area(x + 126.0, y, 100.0, ROW), BYPASSED, values, edits);
         let said = match self.levels.and_then(|levels| levels.match_db) {
-            Some(match_db) => format!("dry is played {match_db:+.1} dB to be as loud as placed"),
-            None => "dry is played as loud as placed, once both were heard".to_owned(),
+            Some(match_db) => format!("Dry is played at {match_db:+.1} dB, loudness-matched to placed"),
+            None => "Loudness-matched once both have been heard".to_owned(),
         };
         pen.paragraph(pos2(x, y + 20.0), DESK.width(), SMALL, pen.ink.faint, &said);
     }
@@ -337,7 +294,7 @@ impl Sheet {
         let place = area(x, TITLE.bottom() - ROW - 3.0, 216.0, ROW);
         self.track.show(ui, pen, place, values, edits);
         let row = area(TITLE.right() - 96.0, TITLE.top() + 8.0, 90.0, ROW);
-        if check(ui, pen, row, "Dark room", self.is_dark).clicked() {
+        if check(ui, pen, row, "Dark paper", self.is_dark).clicked() {
             self.is_dark = !self.is_dark;
         }
         let version = concat!("version ", env!("CARGO_PKG_VERSION"));
@@ -347,7 +304,7 @@ impl Sheet {
 }
 
 impl FileSheet for Sheet {
-    type Values = Values;
+    type Settings = Settings;
 
     fn menus(&mut self) -> &mut Menus {
         &mut self.menus
@@ -389,7 +346,7 @@ fn wanted(held: Held, at: Pos2, section: &Section, rule: &Rule, sight: &Sight, v
         }
         Held::Staff => {
             let turned_deg = section.facing_of_tip(sight, at);
-            [turned_deg.copysign(values.number(&FACING)), 0.0]
+            [turned_deg.copysign(values.value(FACING)), 0.0]
         }
         Held::Bearing => [rule.bearing_deg(at), 0.0],
         Held::Rear => [section.metres(at).0, 0.0],

@@ -1,10 +1,7 @@
 //! What the ear is told, as the sheet shows it: arrivals, tail, tone and figures of one seat.
 
 use rostra_dsp::Settings;
-use rostra_dsp::acoustics::{
-    ARRIVALS, BANDS, DECAY_EXPONENT, Image, MID, PARTS, PerBand, Platform, Source, THIRDS, Vector,
-    exact_midband_hz, images, third_midband_hz,
-};
+use rostra_dsp::acoustics::{ARRIVALS, BANDS, DECAY_EXPONENT, Image, MID, PARTS, PerBand, Platform, Source, THIRDS, Vector, exact_midband_hz, images, third_midband_hz};
 use rostra_dsp::engine::tone_gain;
 use rostra_dsp::plan::{HallNeeds, acoustics, balance_gains};
 
@@ -139,7 +136,7 @@ fn notices(settings: &Settings, source: &Source) -> Vec<String> {
     let mut notices = Vec::new();
     if seat.was_moved(platform, pickup) {
         notices.push(format!(
-            "Seat off the platform: brought inside, {:.2} m deep, {:.2} m {}",
+            "Seat lies off the platform: moved inside, to {:.2} m depth, {:.2} m {}",
             source.position.y,
             source.position.x.abs(),
             if source.position.x < 0.0 { "left" } else { "right" }
@@ -147,7 +144,8 @@ fn notices(settings: &Settings, source: &Source) -> Vec<String> {
     }
     let natural_s = platform.natural_decay_s();
     if platform.decay_s > natural_s {
-        notices.push(format!("Decay above the bare platform's {natural_s:.2} s: only the tail lengthens"));
+        notices
+            .push(format!("Decay is above the bare platform's {natural_s:.2} s: only the tail gets longer"));
     }
     notices
 }

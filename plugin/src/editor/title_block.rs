@@ -1,15 +1,13 @@
 //! Whose channel it is: the track's name, and the seat that it suggests, which a click takes.
 
 use egui::{Align2, Rect, Ui, pos2};
-use nice_plug::prelude::Enum;
+use rostra_dsp::Settings;
 use rostra_dsp::acoustics::Seat;
+use rostra_dsp::settings::{BEARING, DEPTH, FACING, FAMILY, Parameter, RISER};
 
 use super::figures::{button, show_tip};
 use super::pen::{Pen, SMALL};
-use super::values::{Edit, List, Values};
-use crate::choice::Listed;
-use crate::parameters::{BEARING, DEPTH, FACING, RISER};
-use crate::quantity::Number;
+use super::values::{Edit, Values};
 use crate::track_name::{Instrument, read};
 
 /// Characters of a track's name for which there is room.
@@ -31,8 +29,8 @@ impl Track {
 
     /// Shows the name, and the seat that it suggests unless the player sits there already.
     pub(super) fn show(&self, ui: &Ui, pen: &Pen, row: Rect, values: &Values, edits: &mut Vec<Edit>) {
-        let suggested = self.instrument.filter(|instrument| !sits_there(&instrument.seat(), values));
-        let Some(instrument) = suggested else {
+        let free = self.instrument.filter(|instrument| !sits_there(&instrument.seat(), values));
+        let Some(instrument) = free else {
             let note = if self.name.is_empty() {
                 "a dry channel, seated on the platform"
             } else {
@@ -57,41 +55,36 @@ fn shortened(name: &str) -> String {
     name.chars().take(MOST_CHARACTERS - 1).chain(['\u{2026}']).collect()
 }
 
-/// The numbers of a seat that a suggestion sets.
-fn numbers(seat: &Seat) -> [(&'static Number, f64); 4] {
-    [(&DEPTH, seat.depth_m), (&BEARING, seat.bearing_deg), (&RISER, seat.riser_m), (&FACING, seat.facing_deg)]
+/// What a suggestion sets, and to what.
+fn suggested(seat: &Seat) -> [(&'static Parameter, f64); 5] {
+    let values = Values::from(&Settings { seat: *seat, ..Settings::default() });
+    [DEPTH, BEARING, RISER, FACING, FAMILY].map(|parameter| (parameter, values.value(parameter)))
 }
 
 /// Says whether the player sits where a suggestion would put it.
 fn sits_there(seat: &Seat, values: &Values) -> bool {
-    let close = |(number, wanted): (&'static Number, f64)| {
-        number.shown(values.number(number)) == number.shown(number.on_grid(wanted))
-    };
-    numbers(seat).into_iter().all(close) && values.chosen(List::Radiation) == Listed(seat.family).to_index()
+    suggested(seat).into_iter().all(|(parameter, wanted)| {
+        parameter.shown(values.value(parameter)) == parameter.shown(parameter.on_grid(wanted))
+    })
 }
 
-/// Sets the seat: a gesture for each number, and one for the radiation.
+/// Sets the seat, a gesture for each parameter.
 fn take(seat: &Seat, edits: &mut Vec<Edit>) {
-    for (number, value) in numbers(seat) {
-        edits.extend([Edit::Begin(number), Edit::Set(number, number.on_grid(value)), Edit::End(number)]);
-    }
-    edits.push(Edit::Choose(List::Radiation, Listed(seat.family).to_index()));
+    edits.extend(suggested(seat).into_iter().flat_map(|(parameter, value)| Edit::whole(parameter, value)));
 }
 
 fn tip(name: &str, seat: &Seat) -> String {
-    let figures = numbers(seat)
-        .map(|(number, value)| format!("{} {}", number.name.to_lowercase(), number.shown(value)));
+    let figures = suggested(seat)
+        .map(|(parameter, value)| format!("{} {}", parameter.name.to_lowercase(), parameter.shown(value)));
     format!(
-        "The track is called '{name}'. A click puts the player on a usual seat: {}, radiation {}. Nothing changes before.",
-        figures.join(", "),
-        seat.family.name()
+        "The track is called '{name}'. A click puts the player on a usual seat: {}. Nothing changes before.",
+        figures.join(", ")
     )
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use rostra_dsp::Settings;
 
     #[test]
     fn what_a_click_takes_is_the_seat_and_is_not_suggested_again() {

@@ -1,99 +1,12 @@
-//! What the sheet shows and what a hand changes, as plain values.
+//! What a sheet shows and what a hand changes, as plain values.
 
-use nice_plug::prelude::Enum;
+use std::marker::PhantomData;
+
 use rostra_dsp::Settings;
-use rostra_dsp::acoustics::{Air, Family, Finish, Pair, Pickup, Platform, Seat};
-use rostra_dsp::settings::{Level, Tone};
+use rostra_dsp::settings::{Field, Kind, Parameter, Refused, Row, Tabled, id_and_value, read};
 use rostra_files::nearest;
 
-use crate::choice::Listed;
-use crate::parameters::{
-    AIR_LOSS, BALANCE, BEARING, CLOSE_MIC, DECAY, DEPTH, FACING, HUMIDITY, LAW, LOW_MID_FREQUENCY,
-    LOW_MID_GAIN, NUMBERS, PICKUP_DEPTH, PICKUP_HEIGHT, PLATFORM_DEPTH, PLATFORM_HEIGHT, PLATFORM_WIDTH,
-    Parameters, RISER, TEMPERATURE, TRIM, WIDTH,
-};
-use crate::platform_link::Link;
-use crate::quantity::Number;
-
-/// A list to choose from.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum List {
-    /// How the instrument radiates.
-    Radiation,
-    /// Finish of the floor.
-    Floor,
-    /// Finish of the rear wall.
-    Rear,
-    /// Finish of both side walls.
-    Sides,
-    /// Finish of the canopy.
-    Canopy,
-    /// The arrangement of the capsules.
-    Pickup,
-    /// The shared platform.
-    Link,
-}
-
-impl List {
-    /// Every list, in the order of [`Values`].
-    pub const ALL: [Self; 7] =
-        [Self::Radiation, Self::Floor, Self::Rear, Self::Sides, Self::Canopy, Self::Pickup, Self::Link];
-
-    /// Returns the name that hosts show, too.
-    pub const fn name(self) -> &'static str {
-        match self {
-            Self::Radiation => "Radiation",
-            Self::Floor => "Floor",
-            Self::Rear => "Rear wall",
-            Self::Sides => "Side walls",
-            Self::Canopy => "Canopy",
-            Self::Pickup => "Pickup",
-            Self::Link => "Platform link",
-        }
-    }
-
-    /// Returns the id of the parameter.
-    pub const fn id(self) -> &'static str {
-        match self {
-            Self::Radiation => "family",
-            Self::Floor => "floor",
-            Self::Rear => "rear",
-            Self::Sides => "sides",
-            Self::Canopy => "canopy",
-            Self::Pickup => "pickup",
-            Self::Link => "link",
-        }
-    }
-
-    /// Returns the entries.
-    pub fn entries(self) -> &'static [&'static str] {
-        match self {
-            Self::Radiation => Listed::<Family>::names(),
-            Self::Pickup => Listed::<Pair>::names(),
-            Self::Link => Listed::<Link>::names(),
-            Self::Floor | Self::Rear | Self::Sides | Self::Canopy => Listed::<Finish>::names(),
-        }
-    }
-}
-
-/// A switch.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Switch {
-    /// The dry signal at the loudness of the placed one.
-    Dry,
-    /// The dry signal at unity gain.
-    Bypass,
-}
-
-impl Switch {
-    /// Returns the name that hosts show, too.
-    pub const fn name(self) -> &'static str {
-        match self {
-            Self::Dry => "Compare dry",
-            Self::Bypass => "Bypass",
-        }
-    }
-}
+use crate::parameters::{HostParameters, Parameters};
 
 /// What a hand does; numbers are in their own unit.
 ///
@@ -101,198 +14,176 @@ impl Switch {
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Edit {
     /// A hand takes hold of a number.
-    Begin(&'static Number),
+    Begin(&'static Parameter),
     /// The number changes.
-    Set(&'static Number, f64),
+    Set(&'static Parameter, f64),
     /// The hand lets go.
-    End(&'static Number),
+    End(&'static Parameter),
     /// An entry is chosen, a gesture of its own.
-    Choose(List, usize),
+    Choose(&'static Parameter, usize),
     /// A switch is thrown, a gesture of its own.
-    Throw(Switch, bool),
+    Throw(&'static Parameter, bool),
 }
 
 impl Edit {
-    /// Returns what a parameter's id and a value in words ask for: a number with or without its unit, or an entry's name.
+    /// Returns whole gestures that set a parameter: a host takes each back, and may write it as automation.
+    pub fn whole(parameter: &'static Parameter, value: f64) -> impl Iterator<Item = Self> {
+        let value = parameter.on_grid(value);
+        let (edits, count) = match parameter.kind {
+            Kind::Number(_) => {
+                ([Self::Begin(parameter), Self::Set(parameter, value), Self::End(parameter)], 3)
+            }
+            Kind::List(_) => ([Self::Choose(parameter, value as usize); 3], 1),
+            Kind::Switch => ([Self::Throw(parameter, value >= 0.5); 3], 1),
+        };
+        edits.into_iter().take(count)
+    }
+
+    /// Returns the parameter that is changed, and its value; `None` for the two ends of a gesture.
+    pub fn change(self) -> Option<(&'static Parameter, f64)> {
+        match self {
+            Self::Set(parameter, value) => Some((parameter, value)),
+            Self::Choose(parameter, entry) => Some((parameter, entry as f64)),
+            Self::Throw(parameter, is_on) => Some((parameter, f64::from(u8::from(is_on)))),
+            Self::Begin(_) | Self::End(_) => None,
+        }
+    }
+
+    /// Returns what a parameter's id and a value in words ask for: a number with or without its unit, an entry's name, on or
+    /// off.
     ///
     /// # Errors
-    /// In words, when there is no such parameter on the sheet, or it cannot be that.
-    pub fn of_words(id: &str, value: &str) -> Result<Self, String> {
-        let (id, value) = (id.trim(), value.trim());
-        if let Some(number) = NUMBERS.into_iter().find(|number| number.id == id) {
-            let (low, high) = number.range;
-            let range = || format!("{} takes {} to {}", number.name, number.shown(low), number.shown(high));
-            return match number.parse(value) {
-                Some(typed) if (low..=high).contains(&typed) => Ok(Self::Set(number, number.on_grid(typed))),
-                Some(_) => Err(range()),
-                None => Err(format!("{}; what stands there is no number, or has another unit", range())),
-            };
-        }
-        let switches = [("dry", Switch::Dry), ("bypass", Switch::Bypass)];
-        if let Some((_, switch)) = switches.into_iter().find(|(known, _)| *known == id) {
-            return match value {
-                "on" | "true" => Ok(Self::Throw(switch, true)),
-                "off" | "false" => Ok(Self::Throw(switch, false)),
-                _ => Err(format!("{} is on or off", switch.name())),
-            };
-        }
-        let list = List::ALL.into_iter().find(|list| list.id() == id);
-        let list = list.ok_or_else(|| {
-            let known = NUMBERS.iter().map(|number| number.id).chain(List::ALL.map(List::id));
-            let hint = match nearest(id, known) {
-                Some(meant) => format!("did you mean \"{meant}\"?"),
-                None => "the README's table has them all".to_owned(),
-            };
-            format!("there is no parameter \"{id}\"; {hint}")
-        })?;
-        let entry = list.entries().iter().position(|entry| entry.eq_ignore_ascii_case(value));
-        entry
-            .map(|entry| Self::Choose(list, entry))
-            .ok_or_else(|| format!("{} is one of: {}", list.name(), list.entries().join(", ")))
+    /// In words, when there is no such parameter in the table of `S`, or it cannot be that.
+    pub fn of_words<S: Tabled>(id: &str, value: &str) -> Result<Self, String> {
+        let (parameter, value) = read::<S>(id, value).map_err(|refused| in_words::<S>(&refused))?;
+        let value = parameter.on_grid(value);
+        Ok(match parameter.kind {
+            Kind::Number(_) => Self::Set(parameter, value),
+            Kind::List(_) => Self::Choose(parameter, value as usize),
+            Kind::Switch => Self::Throw(parameter, value >= 0.5),
+        })
+    }
+
+    /// Returns what a text of the form `id=value` asks for.
+    ///
+    /// # Errors
+    /// In words, when there is no `=` in it, and as [`Self::of_words`].
+    pub fn of_text<S: Tabled>(text: &str) -> Result<Self, String> {
+        let (id, value) = id_and_value(text).map_err(|refused| in_words::<S>(&refused))?;
+        Self::of_words::<S>(id, value)
     }
 }
 
-/// Everything that the sheet shows of the parameters.
+/// Says why a text asks for nothing that can be had, and what was perhaps meant.
+fn in_words<S: Tabled>(refused: &Refused) -> String {
+    match refused {
+        Refused::NoValue | Refused::NotValid(_) => refused.to_string(),
+        Refused::Unknown(id) => match nearest(id, S::parameters().map(|known| known.id)) {
+            Some(meant) => format!("{refused}; did you mean \"{meant}\"?"),
+            None => format!("{refused}; docs/parameters.md has them all"),
+        },
+    }
+}
+
+/// Everything that a sheet shows of the parameters.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Values {
-    /// By place in [`NUMBERS`].
-    numbers: [f64; NUMBERS.len()],
-    /// Entry, by place in [`List::ALL`].
-    chosen: [usize; List::ALL.len()],
-    /// Whether the dry signal is compared.
-    pub dry: bool,
-    /// Whether the instance is bypassed.
-    pub bypass: bool,
+pub struct Values<S = Settings> {
+    /// By place in the table.
+    values: Vec<f64>,
+    of: PhantomData<S>,
 }
 
 impl Values {
-    /// Reads the parameters.
+    /// Reads the seat's parameters; what is shared is that of the linked platform.
     pub fn of(parameters: &Parameters) -> Self {
-        let (dry, bypass) = (parameters.dry.value(), parameters.bypass.value());
-        let mut values = Self { dry, bypass, ..Self::from(&parameters.settings()) };
-        values.chosen[List::Link as usize] = parameters.link.value().to_index();
-        values
+        Self::with_settings(parameters, &parameters.settings())
+    }
+}
+
+impl<S: Tabled> Values<S> {
+    /// Reads the parameters of an instance, and what settings they make.
+    pub fn of_own<P: HostParameters<Settings = S>>(parameters: &P) -> Self {
+        Self::with_settings(parameters, &parameters.own_settings())
     }
 
-    /// Returns a number, in its unit.
-    pub fn number(&self, number: &Number) -> f64 {
-        place_of(number).map_or(number.default, |place| self.numbers[place])
+    fn with_settings<P: HostParameters<Settings = S>>(parameters: &P, settings: &S) -> Self {
+        let own = parameters.own_values();
+        let value = |(Row { field, .. }, own): (&Row<S>, f64)| match field {
+            Some(Field { get, .. }) => get(settings),
+            None => own,
+        };
+        Self { values: S::TABLE.iter().zip(own).map(value).collect(), of: PhantomData }
+    }
+
+    /// Returns a parameter's value, in its unit; of a list the place, of a switch 0 or 1.
+    pub fn value(&self, parameter: &Parameter) -> f64 {
+        S::place_of(parameter.id).map_or(parameter.default(), |place| self.values[place])
     }
 
     /// Returns the chosen entry of a list.
-    pub fn chosen(&self, list: List) -> usize {
-        self.chosen[list as usize]
+    pub fn chosen(&self, parameter: &Parameter) -> usize {
+        self.value(parameter) as usize
+    }
+
+    /// Says whether a switch is on.
+    pub fn is_on(&self, parameter: &Parameter) -> bool {
+        self.value(parameter) >= 0.5
+    }
+
+    /// Sets a value, in the parameter's unit.
+    pub fn set(&mut self, parameter: &Parameter, value: f64) {
+        if let Some(place) = S::place_of(parameter.id) {
+            self.values[place] = value;
+        }
+    }
+
+    /// Takes over from other values what belongs to an instance in its session and is no setting.
+    pub fn keep_session_of(&mut self, other: &Self) {
+        for (place, _) in S::TABLE.iter().enumerate().filter(|(_, row)| row.field.is_none()) {
+            self.values[place] = other.values[place];
+        }
     }
 
     /// Does what a hand did.
     pub fn apply(&mut self, edit: Edit) {
-        match edit {
-            Edit::Set(number, value) => {
-                if let Some(place) = place_of(number) {
-                    self.numbers[place] = value;
-                }
-            }
-            Edit::Choose(list, entry) => self.chosen[list as usize] = entry,
-            Edit::Throw(Switch::Dry, on) => self.dry = on,
-            Edit::Throw(Switch::Bypass, on) => self.bypass = on,
-            Edit::Begin(_) | Edit::End(_) => {}
+        if let Some((parameter, value)) = edit.change() {
+            self.set(parameter, value);
         }
     }
 
     /// Returns the plain settings, in range and snapped.
-    pub fn settings(&self) -> Settings {
-        let number = |number: &Number| self.number(number);
-        let finish = |list| Listed::<Finish>::from_index(self.chosen(list)).0;
-        let close_mic_m = number(&CLOSE_MIC);
-        Settings {
-            seat: Seat {
-                depth_m: number(&DEPTH),
-                bearing_deg: number(&BEARING),
-                riser_m: number(&RISER),
-                facing_deg: number(&FACING),
-                family: Listed::<Family>::from_index(self.chosen(List::Radiation)).0,
-                width_m: number(&WIDTH),
-            },
-            platform: Platform {
-                width_m: number(&PLATFORM_WIDTH),
-                depth_m: number(&PLATFORM_DEPTH),
-                height_m: number(&PLATFORM_HEIGHT),
-                floor: finish(List::Floor),
-                rear: finish(List::Rear),
-                sides: finish(List::Sides),
-                canopy: finish(List::Canopy),
-                decay_s: number(&DECAY),
-                air: Air {
-                    temperature_c: number(&TEMPERATURE),
-                    humidity_pct: number(&HUMIDITY),
-                    loss: number(&AIR_LOSS),
-                },
-            },
-            pickup: Pickup {
-                pair: Listed::<Pair>::from_index(self.chosen(List::Pickup)).0,
-                depth_m: number(&PICKUP_DEPTH),
-                height_m: number(&PICKUP_HEIGHT),
-            },
-            tone: Tone {
-                close_mic_m: (close_mic_m < CLOSE_MIC.range.1).then_some(close_mic_m),
-                low_mid_hz: number(&LOW_MID_FREQUENCY),
-                low_mid_db: number(&LOW_MID_GAIN),
-            },
-            level: Level { balance_pct: number(&BALANCE), law_pct: number(&LAW), trim_db: number(&TRIM) },
+    pub fn settings(&self) -> S {
+        let mut settings = S::default();
+        for (Row { parameter, field }, value) in S::TABLE.iter().zip(&self.values) {
+            if let Some(Field { set, .. }) = field {
+                set(&mut settings, parameter.snap(*value));
+            }
         }
-        .snapped()
+        settings
     }
 }
 
-impl From<&Settings> for Values {
-    fn from(settings: &Settings) -> Self {
-        let Settings { seat, platform, pickup, tone, level } = settings;
-        Self {
-            // In the order of NUMBERS.
-            numbers: [
-                seat.depth_m,
-                seat.bearing_deg,
-                seat.riser_m,
-                seat.facing_deg,
-                seat.width_m,
-                platform.width_m,
-                platform.depth_m,
-                platform.height_m,
-                platform.decay_s,
-                pickup.depth_m,
-                pickup.height_m,
-                platform.air.loss,
-                platform.air.temperature_c,
-                platform.air.humidity_pct,
-                tone.close_mic_m.unwrap_or(CLOSE_MIC.range.1),
-                tone.low_mid_hz,
-                tone.low_mid_db,
-                level.balance_pct,
-                level.law_pct,
-                level.trim_db,
-            ],
-            chosen: [
-                Listed(seat.family).to_index(),
-                Listed(platform.floor).to_index(),
-                Listed(platform.rear).to_index(),
-                Listed(platform.sides).to_index(),
-                Listed(platform.canopy).to_index(),
-                Listed(pickup.pair).to_index(),
-                // No setting of the engine's.
-                0,
-            ],
-            dry: false,
-            bypass: false,
-        }
+impl<S: Tabled> Default for Values<S> {
+    fn default() -> Self {
+        Self::from(&S::default())
     }
 }
 
-fn place_of(number: &Number) -> Option<usize> {
-    NUMBERS.iter().position(|other| other.id == number.id)
+impl<S: Tabled> From<&S> for Values<S> {
+    fn from(settings: &S) -> Self {
+        let value = |Row { parameter, field }: &Row<S>| match field {
+            Some(Field { get, .. }) => get(settings),
+            None => parameter.default(),
+        };
+        Self { values: S::TABLE.iter().map(value).collect(), of: PhantomData }
+    }
 }
 
 #[cfg(test)]
 mod tests {
+    use rostra_dsp::hall::Hall;
+    use rostra_dsp::acoustics::{Family, Finish, Pair, Seat};
+
     use super::*;
 
     #[test]
@@ -317,25 +208,36 @@ mod tests {
         settings.level.law_pct = 20.0;
         assert_eq!(Values::from(&settings).settings(), settings.snapped());
         assert_eq!(Values::of(&Parameters::default()).settings(), Settings::default().snapped());
+        assert_eq!(Values::<Hall>::default().settings(), Hall::default());
     }
 
     #[test]
     fn every_edit_changes_what_it_names_and_nothing_else() {
-        let before = Values::from(&Settings::default());
-        for number in NUMBERS {
-            let mut values = before.clone();
-            values.apply(Edit::Set(number, number.range.0));
-            for other in NUMBERS {
-                let expected = if other.id == number.id { number.range.0 } else { before.number(other) };
-                assert_eq!(values.number(other), expected, "{} after {}", other.id, number.id);
+        fn hold<S: Tabled>() {
+            let before = Values::<S>::default();
+            for parameter in S::parameters() {
+                let (low, high) = parameter.range();
+                let wanted = if before.value(parameter) == low { high } else { low };
+                let mut values = before.clone();
+                for edit in Edit::whole(parameter, wanted) {
+                    values.apply(edit);
+                }
+                for other in S::parameters() {
+                    let expected = if other.id == parameter.id { wanted } else { before.value(other) };
+                    assert_eq!(values.value(other), expected, "{} after {}", other.id, parameter.id);
+                }
             }
         }
-        for list in List::ALL {
-            let mut values = before.clone();
-            values.apply(Edit::Choose(list, 1));
-            assert!(List::ALL.iter().all(|&other| {
-                values.chosen(other) == if other == list { 1 } else { before.chosen(other) }
-            }));
-        }
+        hold::<Settings>();
+        hold::<Hall>();
+    }
+
+    #[test]
+    fn a_mistyped_id_is_told_what_was_meant() {
+        let why = |text| Edit::of_text::<Settings>(text).expect_err("it is refused");
+        assert_eq!(why("deph=3"), "there is no parameter \"deph\"; did you mean \"depth\"?");
+        assert!(why("zzz=3").contains("docs/parameters.md"));
+        assert!(why("depth").contains("has no \"=\""));
+        assert_eq!(why("depth=x"), "\"x\" is not valid for Depth: enter 0.50 to 25.00 m");
     }
 }

@@ -1,32 +1,31 @@
 //! What a saved hall may hold, and how a foreign or damaged one is mended before it is loaded.
 
-use nice_plug::plugin::ParamValue;
 use nice_plug::prelude::PluginState;
+use rostra_dsp::hall::Hall;
 
-use super::parameters::HALL_NUMBERS;
-use crate::carried::Carried;
-use crate::state::{mend_numbers, not_understood};
+use crate::state::{mend_values, not_understood, unpack};
 
 /// Mends a state so that loading it gives one sound, whatever the instance held before: numbers are brought inside, and
 /// everything missing, unknown or of a wrong kind becomes the default. Of a state of a newer version, what is not known
 /// here is carried along.
 pub fn mend(state: &mut PluginState) {
-    let before = Carried::unpack(state);
+    let before = unpack::<Hall>(state);
     before.put_back(state);
     let found = state.clone();
-    mend_numbers(state, &HALL_NUMBERS);
-    if !matches!(state.params.get("bypass"), Some(ParamValue::Bool(_))) {
-        state.params.insert("bypass".to_owned(), ParamValue::Bool(false));
-    }
-    let is_known = |id: &str| id == "bypass" || HALL_NUMBERS.iter().any(|number| number.id == id);
-    not_understood(&found, state, is_known, &[]).pack(state);
+    mend_values::<Hall>(state);
+    not_understood::<Hall>(&found, state, &[]).pack(state);
 }
 
 #[cfg(test)]
 mod tests {
     use std::collections::BTreeMap;
 
+    use nice_plug::plugin::ParamValue;
+    use rostra_dsp::settings::Tabled as _;
+
     use super::*;
+    use crate::carried::Carried;
+    use crate::stored::Stored as _;
 
     #[test]
     fn what_is_missing_foreign_or_out_of_range_is_mended() {
@@ -42,14 +41,13 @@ mod tests {
             fields: BTreeMap::new(),
         };
         mend(&mut state);
-        assert_eq!(state.params.len(), HALL_NUMBERS.len() + 1);
-        for number in HALL_NUMBERS {
-            let wanted = if number.id == "size" { number.range.1 } else { number.default };
+        assert_eq!(state.params.len(), Hall::TABLE.len());
+        for (id, number) in Hall::parameters().filter_map(|known| Some((known.id, known.number()?))) {
+            let wanted = if id == "size" { number.range.1 } else { number.default };
             assert!(
-                matches!(state.params[number.id], ParamValue::F32(stored) if stored == number.stored(wanted)),
-                "{}: {:?}",
-                number.id,
-                state.params[number.id]
+                matches!(state.params[id], ParamValue::F32(stored) if stored == number.stored(wanted)),
+                "{id}: {:?}",
+                state.params[id]
             );
         }
         assert!(matches!(state.params["bypass"], ParamValue::Bool(false)));

@@ -1,8 +1,6 @@
 //! The plan's arrivals against image sources of a reference library.
 
-use rostra_dsp::acoustics::{
-    ARRIVALS, BANDS, Capsule, Family, Finish, Pickup, Platform, Source, Vector, arrivals, images,
-};
+use rostra_dsp::acoustics::{ARRIVALS, BANDS, Capsule, Family, Finish, Pickup, Platform, Source, Vector, arrivals, images};
 use rostra_dsp::extremes::larger;
 
 use super::Row;
@@ -58,7 +56,7 @@ pub fn reference_errors(source_height_m: f64) -> (f64, f64) {
     let source = Source {
         position: Vector::new(-2.7, 6.1, source_height_m),
         forward: Vector::new(0.0, -1.0, 0.0),
-        family: Family::Even,
+        family: Family::Omnidirectional,
     };
     let capsule = Capsule { offset: Vector::new(0.085, 0.0, 0.0), ..Capsule::OMNI };
     let ours = arrivals(&source, &platform, &Pickup::default(), &capsule);

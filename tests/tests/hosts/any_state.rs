@@ -107,7 +107,7 @@ fn any_bytes_are_refused_without_a_change_or_taken_with_values_in_range() {
 }
 
 fn try_states() {
-    let ids = [c"org.rostra.seat", c"org.rostra.hall"].map(|id| ids_of(&Clap::of(id).save())).concat();
+    let ids = [c"rostra.seat", c"rostra.hall"].map(|id| ids_of(&Clap::of(id).save())).concat();
     let texts: Vec<Vec<u8>> =
         good().into_iter().filter(|state| state.len() > 8).map(|state| state[8..].to_vec()).collect();
     let words = [
@@ -130,7 +130,7 @@ fn try_states() {
         3 => damaged(texts, &words).prop_map(|text| with_length(&text)),
         1 => damaged(good(), &words),
     ];
-    let [seat, hall] = [c"org.rostra.seat", c"org.rostra.hall"].map(|id| RefCell::new(Trial::new(id)));
+    let [seat, hall] = [c"rostra.seat", c"rostra.hall"].map(|id| RefCell::new(Trial::new(id)));
     for (name, bytes) in TARGET.corpus() {
         eprintln!("corpus: {name}");
         for trial in [&seat, &hall] {

@@ -43,7 +43,7 @@ fn value_in(state: &[u8], class: &[u8; 16], id: u32) -> f64 {
 fn what_the_controller_sets_while_processing_is_known_and_saved_at_once() {
     for (class, names) in [
         (SEAT, &["Depth", "Bearing", "Radiation", "Floor", "Compare dry", "Decay", "Bypass"][..]),
-        (HALL, &["Pre-delay", "Decay", "Wet share", "Bypass"][..]),
+        (HALL, &["Pre-delay", "Decay", "Dry/wet", "Bypass"][..]),
     ] {
         for name in names {
             let (vst3, id) = started(&class, name, 0.0);

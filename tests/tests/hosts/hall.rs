@@ -25,10 +25,10 @@ pub(crate) const HALL: [(&str, &str); 9] = [
     ("Decay", "1.35 s"),
     ("Bass ratio", "1.25 x"),
     ("Treble ratio", "0.7 x"),
-    ("Hall volume", "5200 m3"),
+    ("Hall size", "5200 m3"),
     ("Early level", "-2.5 dB"),
     ("Hall width", "80 %"),
-    ("Wet share", "90 %"),
+    ("Dry/wet", "90 %"),
     ("Trim", "1.5 dB"),
 ];
 
@@ -48,7 +48,7 @@ pub(crate) fn hall() -> Hall {
 }
 
 fn new() -> Clap {
-    Clap::of(c"org.rostra.hall")
+    Clap::of(c"rostra.hall")
 }
 
 fn from_engine(hall: &Hall, input: &Sound) -> Sound {
@@ -108,7 +108,7 @@ fn its_parameters_are_those_of_the_design() {
     let expected = HALL.iter().map(|(name, _)| *name).chain(["Bypass"]);
     assert!(names.iter().map(String::as_str).eq(expected), "{names:?}");
     let texts = clap.texts();
-    for (name, text) in [("Pre-delay", "30.0 ms"), ("Decay", "3.500 s"), ("Wet share", "100.0 %")] {
+    for (name, text) in [("Pre-delay", "30.0 ms"), ("Decay", "3.500 s"), ("Dry/wet", "100.0 %")] {
         assert!(texts.iter().any(|(known, shown)| known == name && shown == text), "{name}: {texts:?}");
     }
 }

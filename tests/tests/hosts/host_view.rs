@@ -10,11 +10,11 @@ use super::vst3_host::raw;
 
 /// The lists of a seat; a hall has none.
 const LISTS: [&str; 7] =
-    ["Radiation", "Floor", "Rear wall", "Side walls", "Canopy", "Pickup", "Platform link"];
+    ["Radiation", "Floor", "Rear wall", "Side walls", "Canopy", "Main microphones", "Platform link"];
 
 #[test]
 fn lists_are_told_as_lists_in_both_formats() {
-    for (class, id) in [(SEAT, c"org.rostra.seat"), (HALL, c"org.rostra.hall")] {
+    for (class, id) in [(SEAT, c"rostra.seat"), (HALL, c"rostra.hall")] {
         let mut lists = 0;
         for info in raw(&class).parameters() {
             let name = text(&info.title);
@@ -35,7 +35,7 @@ fn lists_are_told_as_lists_in_both_formats() {
 
 #[test]
 fn no_pages_are_promised_where_there_are_none() {
-    for id in [c"org.rostra.seat", c"org.rostra.hall"] {
+    for id in [c"rostra.seat", c"rostra.hall"] {
         let clap = Clap::of(id);
         let pages = clap.plugin.plugin_shared_handle().get_extension::<PluginRemoteControls>();
         assert!(pages.is_none(), "{id:?}");

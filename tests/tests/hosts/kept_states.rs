@@ -49,10 +49,10 @@ const KEPT: [Kept; 8] = [
         inputs: 1,
         outputs: 1,
         settings: &[
-            ("Radiation", "skin"),
+            ("Radiation", "drumhead"),
             ("Depth", "10 m"),
             ("Riser", "1.2 m"),
-            ("Level with distance", "100 %"),
+            ("Distance fall-off", "100 %"),
         ],
     },
     Kept {
@@ -65,7 +65,7 @@ const KEPT: [Kept; 8] = [
             ("Bearing", "-60 deg"),
             ("Radiation", "top plate"),
             ("Source width", "8 m"),
-            ("Pickup", "coincident"),
+            ("Main microphones", "coincident"),
             ("Close-mic distance", "0.05 m"),
             ("Platform balance", "20 %"),
             ("Air loss", "8 x"),
@@ -99,7 +99,7 @@ fn folder() -> PathBuf {
 }
 
 fn instance(is_hall: bool) -> Clap {
-    Clap::of(if is_hall { c"org.rostra.hall" } else { c"org.rostra.seat" })
+    Clap::of(if is_hall { c"rostra.hall" } else { c"rostra.seat" })
 }
 
 fn render(clap: Clap, inputs: usize, outputs: usize) -> Sound {
@@ -258,11 +258,7 @@ fn every_kept_state_sounds_as_it_did() {
         assert!(changed_db > 1.0, "{shown}: another decay changes only {changed_db} dB");
         let mut clap = instance(is_hall);
         assert!(clap.load(&state));
-        clap.set(if is_hall {
-            &[("Hall volume", "9000")]
-        } else {
-            &[("Bearing", "11 deg"), ("Depth", "7 m")]
-        });
+        clap.set(if is_hall { &[("Hall size", "9000")] } else { &[("Bearing", "11 deg"), ("Depth", "7 m")] });
         let changed = largest_difference(&render(clap, inputs, outputs), &expected);
         assert!(changed > CHANGED, "{shown}: a changed parameter changes only {changed:e}");
     }

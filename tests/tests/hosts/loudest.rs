@@ -58,11 +58,11 @@ fn texts(s: &Settings) -> Vec<(&'static str, String)> {
         ("Side walls", platform.sides.name().to_owned()),
         ("Canopy", platform.canopy.name().to_owned()),
         ("Decay", format!("{} s", platform.decay_s)),
-        ("Pickup", pickup.pair.name().to_owned()),
-        ("Pickup depth", format!("{} m", pickup.depth_m)),
-        ("Pickup height", format!("{} m", pickup.height_m)),
+        ("Main microphones", pickup.pair.name().to_owned()),
+        ("Microphone depth", format!("{} m", pickup.depth_m)),
+        ("Microphone height", format!("{} m", pickup.height_m)),
         ("Platform balance", format!("{} %", level.balance_pct)),
-        ("Level with distance", format!("{} %", level.law_pct)),
+        ("Distance fall-off", format!("{} %", level.law_pct)),
         ("Trim", format!("{} dB", level.trim_db)),
     ]
 }

@@ -156,7 +156,7 @@ fn is_of_the_tail(name: &str) -> bool {
         "Decay",
     ]
     .contains(&name)
-        || ["Pickup", "Air loss", "Temperature", "Humidity"].contains(&name)
+        || ["Main microphones", "Air loss", "Temperature", "Humidity"].contains(&name)
 }
 
 fn through_clap(start: Start, by_events: bool) -> Sound {
@@ -215,7 +215,7 @@ fn the_vst3_plays_what_the_engine_plays() {
 
 #[test]
 fn the_hall_plays_what_its_engine_plays() {
-    let mut clap = Clap::of(c"org.rostra.hall");
+    let mut clap = Clap::of(c"rostra.hall");
     clap.set(&HALL);
     let state = clap.save();
     let (mut worst, mut count) = (0.0_f32, 0);
@@ -236,7 +236,7 @@ fn the_hall_plays_what_its_engine_plays() {
                     continue;
                 }
                 let start = Start { rate_hz, block_frames, is_offline, ..Start::STEREO };
-                let mut clap = Clap::of(c"org.rostra.hall");
+                let mut clap = Clap::of(c"rostra.hall");
                 clap.set(&HALL);
                 let mut playing = clap.start(start);
                 let heard = playing.render(&input(2, rate_hz), &[]);

@@ -37,7 +37,7 @@ const LEAST_LIFE_MIB: f64 = 0.5;
 
 /// One life: made, set, started, played, saved and loaded, stopped.
 fn life(number: usize) -> Clap {
-    let id = if number % 10 == 9 { c"org.rostra.hall" } else { c"org.rostra.seat" };
+    let id = if number % 10 == 9 { c"rostra.hall" } else { c"rostra.seat" };
     let mut clap = Clap::of(id);
     let decay = ["0.9 s", "1.1 s", "1.3 s"][number % 3];
     clap.set(&[("Decay", decay)]);

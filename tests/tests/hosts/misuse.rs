@@ -2,7 +2,7 @@
 //!
 //! The calls are raw, because proper hosts, and the libraries for hosts in Rust,
 //! check what they hand over. With the framework as it is published
-//! (`cargo xtask bundle --unmended`) most of these end the program.
+//! (`cargo xtask bundle --unpatched`) most of these end the program.
 #![allow(unsafe_code, reason = "a host that goes wrong is made of raw calls")]
 
 use std::ffi::c_void;
@@ -348,7 +348,7 @@ impl ClapBlock {
 
 #[test]
 fn the_clap_takes_any_buffers() {
-    for id in [c"org.rostra.seat", c"org.rostra.hall"] {
+    for id in [c"rostra.seat", c"rostra.hall"] {
         let clap = Clap::of(id);
         let before = clap_process(clap.plugin.raw_instance(), &ClapBlock::new(2, 2, FRAMES).data());
         assert_eq!(before, CLAP_PROCESS_ERROR, "before activation");
@@ -439,7 +439,7 @@ fn the_clap_takes_null_for_anything() {
     let lost = clap_input_events { ctx: ptr::null_mut(), size: Some(three), get: Some(nowhere) };
     let half = clap_input_events { ctx: ptr::null_mut(), size: Some(three), get: None };
     let deaf = clap_output_events { ctx: ptr::null_mut(), try_push: None };
-    for id in [c"org.rostra.seat", c"org.rostra.hall"] {
+    for id in [c"rostra.seat", c"rostra.hall"] {
         let start = Start { block_frames: FRAMES, ..Start::STEREO };
         let (mut main, processor) = Clap::of(id).start(start).parted();
         let plugin: *const clap_plugin = main.plugin.raw_instance();
@@ -541,9 +541,9 @@ fn the_clap_takes_a_host_that_can_do_nothing() {
             request_process: None,
             request_callback: None,
         };
-        assert!(create(factory, ptr::null(), c"org.rostra.seat".as_ptr()).is_null(), "no host");
+        assert!(create(factory, ptr::null(), c"rostra.seat".as_ptr()).is_null(), "no host");
         assert!(create(factory, &raw const host, ptr::null()).is_null(), "no name");
-        for id in [c"org.rostra.seat", c"org.rostra.hall"] {
+        for id in [c"rostra.seat", c"rostra.hall"] {
             let plugin = create(factory, &raw const host, id.as_ptr());
             assert!(!plugin.is_null());
             assert!((*plugin).init.expect("it is there")(plugin));

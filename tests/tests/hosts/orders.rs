@@ -25,7 +25,7 @@ const RATES_HZ: [u32; 4] = [44_100, 48_000, 96_000, 192_000];
 /// A plug-in, with settings, and how many layouts it has.
 type PlugIn = (&'static CStr, &'static [(&'static str, &'static str)], u32);
 
-const PLUG_INS: [PlugIn; 2] = [(c"org.rostra.seat", &SEAT, 3), (c"org.rostra.hall", &HALL, 1)];
+const PLUG_INS: [PlugIn; 2] = [(c"rostra.seat", &SEAT, 3), (c"rostra.hall", &HALL, 1)];
 /// Channels of the layouts, in the plug-in's order.
 const CHANNELS: [(usize, usize); 3] = [(2, 2), (1, 2), (1, 1)];
 
@@ -260,7 +260,7 @@ fn an_instance_may_be_destroyed_in_any_state() {
 #[test]
 fn no_order_of_calls_leaves_a_trace_in_the_vst3() {
     const BLOCKS_FRAMES: [usize; 4] = [64, 333, 512, 4096];
-    let states = [state_of(c"org.rostra.seat", &SEAT), state_of(c"org.rostra.seat", &[])];
+    let states = [state_of(c"rostra.seat", &SEAT), state_of(c"rostra.seat", &[])];
     let damaged: [&[u8]; 3] = [&states[0][8..states[0].len() / 2], b"no state", &[]];
     for walk in 0..WALKS / 2 {
         let mut noise = Noise::new(walk);
@@ -311,7 +311,7 @@ fn no_order_of_calls_leaves_a_trace_in_the_vst3() {
         vst3.plugin.load_state(&states[0][8..]).expect("its own state is taken");
         vst3.arrange(start);
         let sound = vst3.render(&burst(inputs));
-        let difference = largest_difference(&fresh(c"org.rostra.seat", &SEAT, start), &sound);
+        let difference = largest_difference(&fresh(c"rostra.seat", &SEAT, start), &sound);
         assert!(difference <= 1e-6, "walk {walk}, {start:?}, after {calls:?}: differs by {difference:e}");
     }
 }

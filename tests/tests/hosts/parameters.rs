@@ -12,10 +12,10 @@ type Designed =
 /// Lists give their first entry and their last place, which is kept for later entries.
 const DESIGNED: [Designed; 29] = [
     ("depth", "Depth", "Seat", "0.50", "25.00", "5.00", "m"),
-    ("bearing", "Bearing", "Seat", "-60.0", "60.0", "0.0", "deg"),
+    ("bearing", "Bearing", "Seat", "-60.0", "60.0", "0.0", "°"),
     ("riser", "Riser", "Seat", "0.00", "2.00", "0.00", "m"),
-    ("facing", "Facing", "Seat", "-180.0", "180.0", "0.0", "deg"),
-    ("family", "Radiation", "Seat", "even", "unused 24: even", "even", ""),
+    ("facing", "Facing", "Seat", "-180.0", "180.0", "0.0", "°"),
+    ("family", "Radiation", "Seat", "omnidirectional", "unused 24: omnidirectional", "omnidirectional", ""),
     ("width", "Source width", "Seat", "0.00", "8.00", "1.50", "m"),
     ("plat_w", "Platform width", "Platform", "8.00", "30.00", "18.00", "m"),
     ("plat_d", "Platform depth", "Platform", "5.00", "25.00", "12.00", "m"),
@@ -25,9 +25,9 @@ const DESIGNED: [Designed; 29] = [
     ("sides", "Side walls", "Platform", "timber platform", "unused 16: timber platform", "timber", ""),
     ("canopy", "Canopy", "Platform", "timber platform", "unused 16: timber platform", "plasterboard", ""),
     ("decay", "Decay", "Platform", "0.200", "2.000", "0.500", "s"),
-    ("pickup", "Pickup", "Pickup", "coincident", "unused 8: coincident", "near-coincident", ""),
-    ("pick_y", "Pickup depth", "Pickup", "0.00", "4.00", "0.00", "m"),
-    ("pick_z", "Pickup height", "Pickup", "1.50", "5.00", "3.00", "m"),
+    ("mics", "Main microphones", "Microphones", "coincident", "unused 8: coincident", "near-coincident", ""),
+    ("mics_y", "Microphone depth", "Microphones", "0.00", "4.00", "0.00", "m"),
+    ("mics_z", "Microphone height", "Microphones", "1.50", "5.00", "3.00", "m"),
     ("air", "Air loss", "Air", "0.00", "8.00", "1.00", "x"),
     ("temp", "Temperature", "Air", "0.0", "40.0", "20.0", "°C"),
     ("humid", "Humidity", "Air", "10.0", "100.0", "50.0", "%"),
@@ -35,7 +35,7 @@ const DESIGNED: [Designed; 29] = [
     ("lowmid_f", "Low-mid frequency", "Tone", "150.0", "900.0", "450.0", "Hz"),
     ("lowmid_g", "Low-mid gain", "Tone", "-18.0", "6.0", "0.0", "dB"),
     ("balance", "Platform balance", "Level", "0.0", "100.0", "50.0", "%"),
-    ("law", "Level with distance", "Level", "0.0", "100.0", "0.0", "%"),
+    ("law", "Distance fall-off", "Level", "0.0", "100.0", "0.0", "%"),
     ("trim", "Trim", "Level", "-24.0", "24.0", "0.0", "dB"),
     ("link", "Platform link", "", "off", "unused 8: off", "off", ""),
     ("dry", "Compare dry", "", "off", "on", "off", ""),
@@ -48,7 +48,12 @@ fn number_of(id: &str) -> u32 {
 }
 
 fn shown(text: &str, unit: &str) -> String {
-    if unit.is_empty() { text.to_owned() } else { format!("{text} {unit}") }
+    match unit {
+        "" => text.to_owned(),
+        // The degree of arc alone stands without a space.
+        "°" => format!("{text}°"),
+        _ => format!("{text} {unit}"),
+    }
 }
 
 #[test]
@@ -130,7 +135,7 @@ fn there_is_no_latency_and_the_tail_is_reported_once_it_plays() {
 /// The framework as it is published takes the host down here: it reads one past its list.
 #[test]
 fn one_past_the_last_parameter_there_is_none() {
-    for mut clap in [Clap::new(), Clap::of(c"org.rostra.hall")] {
+    for mut clap in [Clap::new(), Clap::of(c"rostra.hall")] {
         let count = clap.parameters().len() as u32;
         assert!(clap.describes(count - 1));
         for index in [count, count + 1, u32::MAX] {

@@ -142,7 +142,7 @@ fn the_vst3_keeps_two_projects_apart_too() {
 /// What a newer version saved is found by it again, in the state that this version saves.
 #[test]
 fn what_a_newer_version_saved_goes_along_into_the_next_state() {
-    for id in [c"org.rostra.seat", c"org.rostra.hall"] {
+    for id in [c"rostra.seat", c"rostra.hall"] {
         let mut state: serde_json::Value =
             serde_json::from_slice(&Clap::of(id).save()[8..]).expect("a state is JSON");
         state["version"] = "99.0.0".into();

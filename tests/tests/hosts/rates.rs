@@ -56,7 +56,7 @@ fn the_vst3_refuses_a_rate_when_it_is_set_up() {
 
 #[test]
 fn the_clap_refuses_a_rate_when_it_is_activated() {
-    for id in [c"org.rostra.seat", c"org.rostra.hall"] {
+    for id in [c"rostra.seat", c"rostra.hall"] {
         for rate_hz in RATES_HZ {
             let mut clap = Clap::of(id);
             let configuration = PluginAudioConfiguration {

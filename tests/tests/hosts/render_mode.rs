@@ -99,7 +99,7 @@ fn vst3_render(class: &[u8; 16], told: Told) -> Sound {
 
 #[test]
 fn a_clap_renders_the_same_whenever_it_is_told() {
-    for id in [c"org.rostra.seat", c"org.rostra.hall"] {
+    for id in [c"rostra.seat", c"rostra.hall"] {
         let expected = clap_render(id, Told::Before);
         assert_sounds(&expected);
         for told in [Told::Active, Told::Playing] {

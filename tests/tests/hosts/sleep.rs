@@ -17,12 +17,8 @@ const RATE_HZ: usize = 48_000;
 /// Largest difference that a rest makes: the convolver's blocks begin elsewhere afterwards; -100 dB of full scale.
 const SAME: f32 = 1e-5;
 
-const PLUG_INS: [(&CStr, usize, usize); 4] = [
-    (c"org.rostra.seat", 2, 2),
-    (c"org.rostra.seat", 1, 2),
-    (c"org.rostra.seat", 1, 1),
-    (c"org.rostra.hall", 2, 2),
-];
+const PLUG_INS: [(&CStr, usize, usize); 4] =
+    [(c"rostra.seat", 2, 2), (c"rostra.seat", 1, 2), (c"rostra.seat", 1, 1), (c"rostra.hall", 2, 2)];
 
 /// Processes a block; returns what comes out and what the host is told.
 fn process(
@@ -115,7 +111,7 @@ fn rested(id: &CStr, inputs: usize, outputs: usize, lets_sleep: bool) -> (Sound,
     let (decay, shorter) = clap.typed("Decay", "0.6 s");
     let start = Start { inputs, outputs, block_frames: FRAMES, ..Start::STEREO };
     let (mut main, mut processor) = clap.start(start).parted();
-    let pause_frames = if inputs == 2 && id == c"org.rostra.hall" { 10 } else { 3 } * RATE_HZ;
+    let pause_frames = if inputs == 2 && id == c"rostra.hall" { 10 } else { 3 } * RATE_HZ;
     let mut input: Sound = noise_and_silence(inputs, RATE_HZ / 5, pause_frames);
     for (channel, noise) in input.iter_mut().zip(noise_burst(inputs)) {
         channel.extend_from_slice(&noise[..RATE_HZ / 2]);

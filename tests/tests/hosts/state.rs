@@ -116,7 +116,7 @@ fn any_values_come_back_from_their_state() {
     let input = noise_burst(2).into_iter().map(|channel| channel[..4800].to_vec()).collect();
     let mut noise = Noise::new(0x57a7e);
     for case in 0..CASES {
-        let id = if case % 4 == 3 { c"org.rostra.hall" } else { c"org.rostra.seat" };
+        let id = if case % 4 == 3 { c"rostra.hall" } else { c"rostra.seat" };
         let mut clap = Clap::of(id);
         let wanted: Vec<_> = clap
             .parameters()

@@ -61,8 +61,8 @@ const RATES_HZ: [f64; 15] = [
 const TAKEN_HZ: (f64, f64) = (8_000.0, 768_000.0);
 const LONGEST_BLOCK_FRAMES: u32 = 8192;
 
-const SEAT: &CStr = c"org.rostra.seat";
-const HALL: &CStr = c"org.rostra.hall";
+const SEAT: &CStr = c"rostra.seat";
+const HALL: &CStr = c"rostra.hall";
 
 /// What an instance does.
 enum Stage {

@@ -37,10 +37,10 @@ type Automated = (&'static str, &'static [&'static str]);
 const AUTOMATION: [Automated; 8] = [
     ("Depth", &["2 m", "2.5 m", "3 m", "9 m", "8 m"]),
     ("Bearing", &["-50", "-20", "10", "40"]),
-    ("Radiation", &["even", "rear bell", "top plate"]),
+    ("Radiation", &["omnidirectional", "rear bell", "top plate"]),
     ("Platform balance", &["50", "80", "20"]),
     ("Decay", &["0.5 s", "0.9 s", "0.3 s", "0.7 s", "0.4 s"]),
-    ("Pickup", &["coincident", "near-coincident", "spaced omnis"]),
+    ("Main microphones", &["coincident", "near-coincident", "spaced omnis"]),
     ("Rear wall", &["brick", "curtain"]),
     ("Bypass", &["off", "off", "on"]),
 ];

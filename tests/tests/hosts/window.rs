@@ -363,7 +363,7 @@ fn a_click_takes_the_seat_that_the_tracks_name_suggests() {
         let screen = Screen::open();
         for (track, is_seated) in [(Some("Horns 2"), true), (Some("Bus A"), false), (None, false)] {
             let mut playing =
-                Clap::on_track(c"org.rostra.seat", track).start(Start { is_offline: false, ..Start::STEREO });
+                Clap::on_track(c"rostra.seat", track).start(Start { is_offline: false, ..Start::STEREO });
             // The clock bounds waiting.
             #[allow(clippy::disallowed_methods)]
             let start = Instant::now();
@@ -620,7 +620,7 @@ fn the_clap_sheets_are_handled_while_audio_runs_on_its_own_thread() {
     let name = "window::the_clap_sheets_are_handled_while_audio_runs_on_its_own_thread";
     with_a_display(name, || {
         let screen = Screen::open();
-        for (id, turned) in [(c"org.rostra.seat", "Bearing"), (c"org.rostra.hall", "Hall width")] {
+        for (id, turned) in [(c"rostra.seat", "Bearing"), (c"rostra.hall", "Hall width")] {
             let clap = Clap::of(id);
             let (mut clap, processor) = clap.start(Start { is_offline: false, ..Start::STEREO }).parted();
             let described = clap.parameters();
@@ -629,7 +629,7 @@ fn the_clap_sheets_are_handled_while_audio_runs_on_its_own_thread() {
             let (processor, blocks) = std::thread::scope(|scope| {
                 let audio = scope.spawn(|| play_on(processor, turned, &is_over));
                 open_and_close(&screen, &mut clap, |opening, clap| {
-                    if opening > 0 || id == c"org.rostra.hall" {
+                    if opening > 0 || id == c"rostra.hall" {
                         // States come and go beside both.
                         let state = clap.save();
                         assert!(clap.load(&state));
