@@ -8,7 +8,9 @@ use std::sync::Arc;
 use anyhow::{Context as _, Result, anyhow, ensure};
 use rostra::chain::{Chain, Wanted};
 use rostra_dsp::Settings;
-use rostra_dsp::acoustics::{Face, Family, MID, NOMINAL_HZ, PerBand, Source, arrivals, bands_at_rate, images};
+use rostra_dsp::acoustics::{
+    Face, Family, MID, NOMINAL_HZ, PerBand, Source, arrivals, bands_at_rate, images,
+};
 use rostra_dsp::engine::{Config, Layout};
 use rostra_dsp::measure::{DecayCurve, OctaveFilter, RungOut, c80_db, centre_time_s, d50};
 use rostra_terminal::{say, shown};

@@ -193,8 +193,8 @@ pub(crate) fn beside(x_m: f64) -> String {
 mod tests {
     use std::path::{Path, PathBuf};
 
-    use rostra_dsp::hall::Hall;
     use rostra_dsp::acoustics::Family;
+    use rostra_dsp::hall::Hall;
     use rostra_host::Library;
 
     use super::*;

@@ -11,7 +11,9 @@ use std::thread;
 use realfft::num_complex::Complex;
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 use rostra_dsp::Settings;
-use rostra_dsp::acoustics::{Finish, NOMINAL_HZ, OCTAVE_RATIO, Pair, PerBand, bands_at_rate, edges_hz, mid_mean, share_after};
+use rostra_dsp::acoustics::{
+    Finish, NOMINAL_HZ, OCTAVE_RATIO, Pair, PerBand, bands_at_rate, edges_hz, mid_mean, share_after,
+};
 use rostra_dsp::extremes::{larger, largest};
 use rostra_dsp::kernel::{InstructionSet, Noise};
 use rostra_dsp::measure::{DecayCurve, OctaveFilter, fits_decay};

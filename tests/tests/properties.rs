@@ -8,7 +8,10 @@
 use std::f64::consts::TAU;
 
 use rostra_dsp::Settings;
-use rostra_dsp::acoustics::{ARRIVALS, Arrival, BANDS, Capsule, Family, Finish, NOMINAL_HZ, Pair, Pickup, Platform, Seat, Source, Vector, arrivals};
+use rostra_dsp::acoustics::{
+    ARRIVALS, Arrival, BANDS, Capsule, Family, Finish, NOMINAL_HZ, Pair, Pickup, Platform, Seat, Source,
+    Vector, arrivals,
+};
 use rostra_dsp::engine::{Config, DistanceTone, Engine, Layout, PrepareError, TonePlan};
 use rostra_dsp::extremes::larger;
 use rostra_dsp::kernel::{InstructionSet, Noise};

@@ -9,7 +9,9 @@
 
 use rostra_dsp::acoustics::BANDS;
 use rostra_dsp::extremes::{larger, smaller};
-use rostra_dsp::measure::{DecayCurve, OctaveFilter, c80_db, centre_time_s, d50, echo_density_profile, fits_decay};
+use rostra_dsp::measure::{
+    DecayCurve, OctaveFilter, c80_db, centre_time_s, d50, echo_density_profile, fits_decay,
+};
 
 const RATE_HZ: f64 = 48_000.0;
 /// Decay of every signal here, s.

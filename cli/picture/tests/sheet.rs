@@ -8,7 +8,9 @@ use rostra::editor::sheet::Sheet;
 use rostra::editor::values::{Edit, Values};
 use rostra_dsp::Settings;
 use rostra_dsp::acoustics::Family;
-use rostra_dsp::settings::{BEARING, BYPASSED, DEPTH, DRY, FACING, PLATFORM_DEPTH, Parameter, RISER, Tabled as _, WIDTH};
+use rostra_dsp::settings::{
+    BEARING, BYPASSED, DEPTH, DRY, FACING, PLATFORM_DEPTH, Parameter, RISER, Tabled as _, WIDTH,
+};
 use rostra_files::Shelf;
 use rostra_picture::{Desk, open};
 

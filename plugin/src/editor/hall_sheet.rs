@@ -1,9 +1,9 @@
 //! The hall's sheet: its impulse response, the reverberation time of each octave, and its values.
 
 use egui::{Align2, Pos2, Rect, Ui, pos2};
+use rostra_dsp::acoustics::NOMINAL_HZ;
 use rostra_dsp::extremes::largest;
 use rostra_dsp::hall::{Hall, PRE_DELAY, Reflections, specular_share};
-use rostra_dsp::acoustics::NOMINAL_HZ;
 use rostra_dsp::settings::{BYPASSED, Tabled as _};
 
 use super::figures::{self, Figures, GROUP, ROW, check};

@@ -1,7 +1,10 @@
 //! What the ear is told, as the sheet shows it: arrivals, tail, tone and figures of one seat.
 
 use rostra_dsp::Settings;
-use rostra_dsp::acoustics::{ARRIVALS, BANDS, DECAY_EXPONENT, Image, MID, PARTS, PerBand, Platform, Source, THIRDS, Vector, exact_midband_hz, images, third_midband_hz};
+use rostra_dsp::acoustics::{
+    ARRIVALS, BANDS, DECAY_EXPONENT, Image, MID, PARTS, PerBand, Platform, Source, THIRDS, Vector,
+    exact_midband_hz, images, third_midband_hz,
+};
 use rostra_dsp::engine::tone_gain;
 use rostra_dsp::plan::{HallNeeds, acoustics, balance_gains};
 

@@ -181,8 +181,8 @@ impl<S: Tabled> From<&S> for Values<S> {
 
 #[cfg(test)]
 mod tests {
-    use rostra_dsp::hall::Hall;
     use rostra_dsp::acoustics::{Family, Finish, Pair, Seat};
+    use rostra_dsp::hall::Hall;
 
     use super::*;
 

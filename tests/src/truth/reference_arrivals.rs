@@ -1,6 +1,8 @@
 //! The plan's arrivals against image sources of a reference library.
 
-use rostra_dsp::acoustics::{ARRIVALS, BANDS, Capsule, Family, Finish, Pickup, Platform, Source, Vector, arrivals, images};
+use rostra_dsp::acoustics::{
+    ARRIVALS, BANDS, Capsule, Family, Finish, Pickup, Platform, Source, Vector, arrivals, images,
+};
 use rostra_dsp::extremes::larger;
 
 use super::Row;
