@@ -8,8 +8,8 @@ use rostra::file_table::table;
 use rostra_dsp::Settings;
 use rostra_dsp::hall::Hall;
 use rostra_files::{
-    Contents, Entry, FOLDER_VARIABLE, HALL, KINDS, Kind, LONGEST_NAME, NotRead, NotSaved, Place,
-    Shelf, Table, Value, Values, What, schema,
+    Contents, Entry, FOLDER_VARIABLE, HALL, KINDS, Kind, LONGEST_NAME, NotRead, NotSaved, Place, Shelf,
+    Table, Value, Values, What, schema,
 };
 use rostra_terminal::{say, shown, tell};
 

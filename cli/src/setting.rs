@@ -59,7 +59,9 @@ impl Wish {
         }
         S::by_id(&self.id).ok_or_else(|| {
             let ids = || {
-                S::parameters().map(|known| known.id).filter(|id| NOT_OFFLINE.iter().all(|(not, _)| not != id))
+                S::parameters()
+                    .map(|known| known.id)
+                    .filter(|id| NOT_OFFLINE.iter().all(|(not, _)| not != id))
             };
             let hint = match nearest(&self.id, ids()) {
                 Some(meant) => format!("did you mean \"{meant}\"?"),
@@ -109,7 +111,13 @@ pub(crate) fn of_contents<S: Tabled>(contents: &Contents) -> Vec<Setting> {
 /// Only the acoustics are taken: bypass has none.
 pub(crate) fn plain<S: Tabled>(settings: &[Setting]) -> S {
     let mut plain = S::default();
-    settings.iter().for_each(|setting| plain.put(setting.parameter, setting.value));
+    for Setting { parameter, value } in settings {
+        let field =
+            S::TABLE.iter().find(|row| row.parameter.id == parameter.id).and_then(|row| row.field.as_ref());
+        if let Some(field) = field {
+            (field.set)(&mut plain, *value);
+        }
+    }
     plain.snapped()
 }
 
@@ -209,7 +217,8 @@ mod tests {
     #[test]
     fn what_is_said_of_a_wish_is_one_line_whatever_was_written() {
         let odd = format!("a\nb\u{1b}{}", "x".repeat(1000));
-        for wish in [wish(&odd, "1"), wish("depth", &odd), wish("depth", &format!("3{odd}")), wish("family", &odd)]
+        for wish in
+            [wish(&odd, "1"), wish("depth", &odd), wish("depth", &format!("3{odd}")), wish("family", &odd)]
         {
             let error = wish.setting::<Settings>().expect_err("it is refused").to_string();
             assert!(!error.chars().any(char::is_control) && error.len() < 400, "got {error:?}");
@@ -240,18 +249,23 @@ mod tests {
     fn a_number_reaches_the_plug_in_as_its_text_would() {
         let target = std::env::var_os("CARGO_TARGET_DIR")
             .map_or_else(|| Path::new(env!("CARGO_MANIFEST_DIR")).join("../target"), PathBuf::from);
-        let library = Library::load(&target.join("bundled/rostra.clap")).expect("run `cargo xtask bundle` first");
+        let library =
+            Library::load(&target.join("bundled/rostra.clap")).expect("run `cargo xtask bundle` first");
         fn hold<S: Tabled>(mut instance: Instance) {
             for parameter in S::parameters() {
                 for share in [0.0, 0.1, 0.25, 0.5, 0.77, 1.0] {
                     let value = parameter.at_share(share);
-                    let [(id, got)] = as_host(&mut instance, &[Setting { parameter, value }]).unwrap()[..] else {
+                    let [(id, got)] = as_host(&mut instance, &[Setting { parameter, value }]).unwrap()[..]
+                    else {
                         panic!("one value for one setting")
                     };
                     let text = parameter.shown(value);
                     let expected = instance.value_of(id, &text).expect("the plug-in takes its own text");
                     // Hosts keep a share of the range as a 32-bit number.
-                    assert!((got - expected).abs() <= 1e-7 * expected.abs().max(1.0), "{text}: {expected}, {got}");
+                    assert!(
+                        (got - expected).abs() <= 1e-7 * expected.abs().max(1.0),
+                        "{text}: {expected}, {got}"
+                    );
                 }
             }
         }

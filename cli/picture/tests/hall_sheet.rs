@@ -61,9 +61,7 @@ fn every_control_has_its_name_at_every_size() {
     for scale in [0.75, 1.0, 2.0] {
         let harness = sheet(scale);
         let [width, height] = HallSheet::SIZE_POINTS;
-        for name in
-            numbers().map(|number| number.name).chain(["Hall files", "Bypass", "Dark room"])
-        {
+        for name in numbers().map(|number| number.name).chain(["Hall files", "Bypass", "Dark room"]) {
             let at = place(&harness, name);
             assert!(at.x < width * scale && at.y < height * scale, "{name} lies outside at {scale}");
         }

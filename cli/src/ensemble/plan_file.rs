@@ -645,7 +645,8 @@ send_db = +2.0
         }
         // What is asked of parameters is read when the stem is looked at.
         for wish in plan.stems.iter().flat_map(|stem| &stem.set) {
-            let error = wish.setting::<Settings>().err().map(|error| format!("{error:#}")).unwrap_or_default();
+            let error =
+                wish.setting::<Settings>().err().map(|error| format!("{error:#}")).unwrap_or_default();
             assert!(!error.chars().any(char::is_control), "more than a line: {error:?}");
         }
         plan.faults.is_empty()

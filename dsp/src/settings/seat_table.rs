@@ -3,12 +3,12 @@
 //! Hosts, the editor, shared platforms, saved states, files and their schemas,
 //! the command line and `docs/parameters.md` all follow this table.
 
+use super::Settings;
 use super::lists::{LINK, RADIATION, finishes, microphones};
 use super::number::{Grid, Number, Spread};
 use super::parameter::{Group, Kind, Parameter, linear, logarithmic};
 use super::table::{Field, Row, Tabled, named};
 use super::unit::Unit;
-use super::Settings;
 use crate::pickup::Pair;
 use crate::radiation::Family;
 use crate::surface::Finish;
