@@ -16,10 +16,10 @@ const DEMO: &str = "presets-demo";
 /// What a command finds instead of looking for it.
 #[derive(clap::Args, Clone, Debug, Default)]
 pub(crate) struct AtHand {
-    /// The plug-in; looked for beside this program and where hosts look where none is named.
+    /// The plug-in to use; by default the one beside this program or where hosts look.
     #[arg(long, global = true, value_name = "FILE.clap", overrides_with = "plugin")]
     plugin: Option<PathBuf>,
-    /// The demo's folder, with stems, seats and lessons; looked for beside this program and above it where none is named.
+    /// The demo's folder, with stems, seats and lessons; by default the one beside this program or above it.
     #[arg(long, global = true, value_name = "DIR", overrides_with = "presets")]
     presets: Option<PathBuf>,
 }

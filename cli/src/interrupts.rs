@@ -12,5 +12,5 @@ pub(crate) fn abandon_half_written() -> Result<()> {
         // 128 and the number of the interrupt, as shells count.
         std::process::exit(130);
     })
-    .context("interrupts cannot be waited for")
+    .context("the interrupt handler cannot be set")
 }

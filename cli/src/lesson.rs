@@ -21,7 +21,7 @@ pub(crate) struct Arguments {
     /// Folder for its recordings and its picture; by default the lesson's own name.
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
-    /// Leave the picture out: it needs a driver that draws.
+    /// Leave the picture out; it needs a graphics driver.
     #[arg(long)]
     no_picture: bool,
 }
@@ -45,7 +45,7 @@ pub(crate) fn run(arguments: &Arguments, at_hand: &AtHand) -> Result<()> {
     if arguments.no_picture {
         return Ok(());
     }
-    picture::draw(&lesson, out).context("the picture was not drawn; the recordings are there")
+    picture::draw(&lesson, out).context("the picture was not drawn; the recordings are complete")
 }
 
 /// Renders each seat of a lesson, and writes its files beside it.
@@ -115,7 +115,7 @@ mod picture {
         let drawn = lesson.seats.iter().map(sheet).collect::<Result<Vec<_>>>()?;
         let width = drawn.iter().map(RgbImage::width).sum();
         let height = drawn.iter().map(RgbImage::height).max().unwrap_or(0);
-        ensure!(width > 0, "the lesson has no seat");
+        ensure!(width > 0, "the lesson has no seats");
         let mut whole = RgbImage::new(width, HEAD_PIXELS + height);
         let head = paper::drawn((width, HEAD_PIXELS), |paper| {
             paper.text(&lesson.title, (HEAD_LEFT, TITLE.0), TITLE.1, Anchor::Left, INK)?;

@@ -332,7 +332,7 @@ mod cards {
     use super::{Heard, Output, Result};
     use anyhow::bail;
 
-    const NONE: &str = "this program was built without sound cards; add --render FILE.wav or --device silent, or take one that was built with them (cargo build --release -p rostra-cli in a checkout; on Linux that needs ALSA's headers, on Debian libasound2-dev and pkg-config)";
+    const NONE: &str = "this program was built without sound-card support; add --render FILE.wav or --device silent, or build it with that support (in a checkout: cargo build --release -p rostra-cli; on Linux that needs ALSA's headers, on Debian-based systems libasound2-dev and pkg-config)";
 
     pub(super) fn devices_text() -> String {
         NONE.to_owned()

@@ -39,7 +39,7 @@ pub(crate) struct Arguments {
 
 /// What is said by a program that was built without what draws.
 #[cfg(not(feature = "pictures"))]
-pub(crate) const LEFT_OUT: &str = "this program was built without what draws pictures of the editor; take one that was built with it (cargo build --release -p rostra-cli in a checkout)";
+pub(crate) const LEFT_OUT: &str = "this program was built without support for pictures of the editor; build it with that support (in a checkout: cargo build --release -p rostra-cli)";
 
 /// Draws it.
 ///
@@ -96,7 +96,7 @@ mod drawing {
             }
         };
         let mut coded = Cursor::new(Vec::new());
-        picture.write_to(&mut coded, PNG).with_context(|| format!("{}: cannot be coded", out.display()))?;
+        picture.write_to(&mut coded, PNG).with_context(|| format!("{}: cannot be encoded", out.display()))?;
         write_whole(out, coded.get_ref())
     }
 

@@ -137,7 +137,7 @@ fn as_host(instance: &mut Instance, settings: &[Setting]) -> Result<Vec<(ClapId,
         let found = described.iter().find(|described| described.name == parameter.name);
         let found = found.with_context(|| {
             format!(
-                "the plug-in has no parameter \"{}\"; take a program and a plug-in of one version",
+                "the plug-in has no parameter \"{}\"; use a program and a plug-in of the same version",
                 parameter.name
             )
         })?;

@@ -55,7 +55,7 @@ pub(crate) enum Task {
     /// Draw the editor of a seat or a hall to a PNG file.
     #[command(disable_help_flag = true)]
     Picture(Passed),
-    /// Hear a change of seat without a host: a window, a loop, a sound card.
+    /// Hear a change of seat without a host: the editor, a loop and your sound card.
     #[command(disable_help_flag = true)]
     Live(Passed),
     /// Render a lesson: a short guided comparison with measured values and a picture. Without a name, list them.

@@ -266,6 +266,6 @@ impl Instance {
                     .map_err(|error| anyhow!("the plug-in rejects its own channel layout ({error})"));
             }
         }
-        bail!("the plug-in has no layout {inputs} -> {outputs}")
+        bail!("the plug-in has no channel layout {inputs} -> {outputs}")
     }
 }

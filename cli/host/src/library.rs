@@ -25,12 +25,14 @@ impl Library {
     pub fn load(path: &Path) -> Result<Self> {
         let shown = path.display();
         // `dlopen` looks through the system's folders for a name without a slash.
-        let path = path.canonicalize().with_context(|| format!("{shown}: there is no such plug-in"))?;
+        let path = path
+            .canonicalize()
+            .with_context(|| format!("{shown}: there is no such plug-in; check the path"))?;
         // SAFETY: loading runs the library's initialisers. It is the plug-in
         // that this workspace builds, or the one that the user named.
         #[allow(unsafe_code)]
         let entry = unsafe { PluginEntry::load(path.as_os_str()) }
-            .map_err(|error| anyhow!("{shown}: cannot be loaded ({error}); name another with --plugin"))?;
+            .map_err(|error| anyhow!("{shown}: cannot be loaded ({error}); give another with --plugin"))?;
         let ids: Vec<CString> = entry
             .get_plugin_factory()
             .map(|factory| {
@@ -39,7 +41,7 @@ impl Library {
             .unwrap_or_default();
         ensure!(
             ids.iter().any(|id| id.as_c_str() == SEAT_ID),
-            "{shown}: holds no plug-in of ours; name another with --plugin"
+            "{shown}: contains no Rostra plug-in; give another with --plugin"
         );
         Ok(Self { entry, ids })
     }

@@ -39,7 +39,7 @@ impl Instance {
         progress: &dyn Fn(usize),
     ) -> Result<Vec<Vec<f32>>> {
         let (inputs, input_frames) = (input.len(), input.first().map_or(0, Vec::len));
-        ensure!(input.iter().all(|channel| channel.len() == input_frames), "the channels are not as long");
+        ensure!(input.iter().all(|channel| channel.len() == input_frames), "the channels differ in length");
         let start = Start { inputs, outputs, rate_hz, block_frames: BLOCK_FRAMES, is_offline: true };
         let mut processor = self.start(start)?;
         let mut pass = Pass::new(start);

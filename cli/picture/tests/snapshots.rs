@@ -160,9 +160,9 @@ type Part = [u32; 4];
 /// The channel is called "Horns 2", so the title block suggests a seat until the horns sit there.
 const STEPS: [(&str, &[&str], Part); 4] = [
     ("1-insert", &[], [0, 0, 1000, 700]),
-    ("2-seat", &HORNS, [660, 0, 340, 140]),
-    ("3-platform", &LINKED, [660, 126, 340, 190]),
-    ("4-send", &LINKED, [0, 576, 420, 124]),
+    ("2-seat", &HORNS, [660, 0, 340, 128]),
+    ("3-platform", &LINKED, [660, 128, 340, 172]),
+    ("4-send", &LINKED, [0, 576, 411, 124]),
 ];
 /// The seat that the title block suggests for horns.
 const HORNS: [&str; 5] = ["depth=10.5", "bearing=-22", "riser=0.9", "family=rear bell", "balance=65"];

@@ -39,7 +39,7 @@ const HELP: &str = "Put one hall on the shared bus. Drag a value, or click and t
 /// Groups of the schedule.
 const GROUPS: [(&str, &[&str]); 3] = [
     ("HALL", &["decay", "bass", "treble", "size"]),
-    ("ANSWER", &["pre_delay", "early"]),
+    ("EARLY SOUND", &["pre_delay", "early"]),
     ("BUS", &["width", "wet", "trim"]),
 ];
 
