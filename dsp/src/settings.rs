@@ -138,8 +138,9 @@ mod tests {
 
     #[test]
     fn ids_and_names_of_today_and_before_are_all_different() {
-        let mut ids: Vec<&str> =
-            Settings::parameters().flat_map(|known| [known.id].into_iter().chain(known.old_ids.iter().copied())).collect();
+        let mut ids: Vec<&str> = Settings::parameters()
+            .flat_map(|known| [known.id].into_iter().chain(known.old_ids.iter().copied()))
+            .collect();
         let mut names: Vec<&str> = Settings::parameters().map(|known| known.name).collect();
         for words in [&mut ids, &mut names] {
             let count = words.len();
@@ -175,10 +176,18 @@ mod tests {
             ("bearing", "5 m", "\"5 m\" is not valid for Bearing: enter -60.0 to 60.0°"),
             ("close", "3", "\"3\" is not valid for Close-mic distance: enter 0.05 to 2.00 m, or off"),
             ("bypass", "perhaps", "\"perhaps\" is not valid for Bypass: enter on or off"),
-            ("mics", "tree", "\"tree\" is not valid for Main microphones: enter coincident, near-coincident, spaced omnis"),
+            (
+                "mics",
+                "tree",
+                "\"tree\" is not valid for Main microphones: enter coincident, near-coincident, spaced omnis",
+            ),
             ("dept", "3", "there is no parameter \"dept\""),
         ] {
-            assert_eq!(read(id, text).map_err(|refused| refused.to_string()), Err(why.to_owned()), "{id}={text}");
+            assert_eq!(
+                read(id, text).map_err(|refused| refused.to_string()),
+                Err(why.to_owned()),
+                "{id}={text}"
+            );
         }
         assert_eq!(id_and_value(" depth = 8.5 m "), Ok(("depth", "8.5 m")));
         assert!(id_and_value("depth").is_err());
@@ -197,7 +206,11 @@ mod tests {
                 let value = number.at_share(share);
                 // Half a step of the grid, as a share where the scale is steepest.
                 let slack = number.share(number.range.0 + 0.5 * f64::from(number.unit.step())) + 1e-9;
-                assert!((number.share(value) - share).abs() <= slack, "{}: {share} gives {value}", parameter.id);
+                assert!(
+                    (number.share(value) - share).abs() <= slack,
+                    "{}: {share} gives {value}",
+                    parameter.id
+                );
             }
             assert_eq!(number.at_share(number.share(number.default)), number.default, "{}", parameter.id);
         }

@@ -97,8 +97,16 @@ fn every_fault_names_file_line_what_and_what_to_do() {
         ("depth.x = 1\n", 1, &["depth cannot be a table"]),
         ("depth = 1979-05-27\n", 1, &["depth cannot be a date"]),
         ("family = 1\n", 1, &["family cannot be 1", "names in quotes: omnidirectional, rear bell, drumhead"]),
-        ("family = \"rear bel\"\n", 1, &["did you mean \"rear bell\"", "omnidirectional, rear bell, drumhead"]),
-        ("family = \"trumpet\"\n", 1, &["family cannot be \"trumpet\"", "omnidirectional, rear bell, drumhead"]),
+        (
+            "family = \"rear bel\"\n",
+            1,
+            &["did you mean \"rear bell\"", "omnidirectional, rear bell, drumhead"],
+        ),
+        (
+            "family = \"trumpet\"\n",
+            1,
+            &["family cannot be \"trumpet\"", "omnidirectional, rear bell, drumhead"],
+        ),
         ("name = 3\n", 1, &["name is for people", "in quotes"]),
         ("depth = 3\nnote = [\"a\"]\n", 2, &["note is for people", "in quotes"]),
     ] {

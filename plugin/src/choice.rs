@@ -67,8 +67,9 @@ pub struct OfSeat<const P: usize>;
 
 impl<const P: usize> Choices for OfSeat<P> {
     fn places() -> &'static Places {
-        static ALL: LazyLock<Vec<Option<Places>>> =
-            LazyLock::new(|| SEAT_PARAMETERS.iter().map(|row| row.parameter.list().map(Places::of)).collect());
+        static ALL: LazyLock<Vec<Option<Places>>> = LazyLock::new(|| {
+            SEAT_PARAMETERS.iter().map(|row| row.parameter.list().map(Places::of)).collect()
+        });
         // PANIC: the table's kind is looked at while the program is compiled.
         ALL[const { a_list(P) }].as_ref().expect("a list has places")
     }
@@ -218,7 +219,8 @@ mod tests {
     fn every_place_of_every_list_reads_back_and_plays_something() {
         let parameters = crate::parameters::Parameters::default();
         for (row, host) in SEAT_PARAMETERS.iter().zip(parameters.all()) {
-            let (Some(list), crate::parameters::HostParameter::List(parameter)) = (row.parameter.list(), host)
+            let (Some(list), crate::parameters::HostParameter::List(parameter)) =
+                (row.parameter.list(), host)
             else {
                 continue;
             };

@@ -78,12 +78,22 @@ mod tests {
         for (kind, old, today) in [
             (SEAT, "family = \"even\"", "family = \"omnidirectional\"\n"),
             (SEAT, "family = \"skin\"", "family = \"drumhead\"\n"),
-            (PLATFORM, "pickup = \"spaced omnis\"\npick_y = 1.5\npick_z = 4", "mics = \"spaced omnis\"\nmics_y = 1.5\nmics_z = 4.0\n"),
+            (
+                PLATFORM,
+                "pickup = \"spaced omnis\"\npick_y = 1.5\npick_z = 4",
+                "mics = \"spaced omnis\"\nmics_y = 1.5\nmics_z = 4.0\n",
+            ),
         ] {
             let table = table(kind);
             let read = |text: &str| Contents::parse(text.as_bytes(), "old.toml", &table).expect("it is read");
             assert_eq!(read(old).text(&table), today);
-            let bare = |text: &str| read(text).entries.into_iter().map(|Entry { id, value, .. }| (id, value)).collect::<Vec<(String, Value)>>();
+            let bare = |text: &str| {
+                read(text)
+                    .entries
+                    .into_iter()
+                    .map(|Entry { id, value, .. }| (id, value))
+                    .collect::<Vec<(String, Value)>>()
+            };
             assert_eq!(bare(old), bare(today));
         }
         let twice = Contents::parse(b"pick_y = 1.5\nmics_y = 2.0", "twice.toml", &table(PLATFORM));

@@ -24,9 +24,7 @@ impl HostParameter<'_> {
     /// Returns the value of its row, in the parameter's unit; of a list the place, of a switch 0 or 1.
     fn value(&self, parameter: &Parameter) -> f64 {
         match self {
-            Self::Number(host) => {
-                parameter.number().map_or(0.0, |number| number.value(host.value()))
-            }
+            Self::Number(host) => parameter.number().map_or(0.0, |number| number.value(host.value())),
             Self::List(host) => host.place() as f64,
             Self::Switch(host) => f64::from(u8::from(host.value())),
         }
@@ -128,16 +126,26 @@ macro_rules! host_parameter {
     (number $table:ident $id:tt) => {
         stored::number(const { named(&$table, $id) }, const { stored::number_of(named(&$table, $id)) })
     };
-    (list $table:ident $id:tt) => { choice::list(const { named(&$table, $id) }) };
-    (switch $table:ident $id:tt) => { stored::switch(const { named(&$table, $id) }) };
+    (list $table:ident $id:tt) => {
+        choice::list(const { named(&$table, $id) })
+    };
+    (switch $table:ident $id:tt) => {
+        stored::switch(const { named(&$table, $id) })
+    };
 }
 pub(crate) use host_parameter;
 
 /// What the framework has for a kind of parameter, as a table's row has it.
 macro_rules! as_host {
-    (number $host:expr) => { HostParameter::Number(&$host) };
-    (list $host:expr) => { HostParameter::List(&$host) };
-    (switch $host:expr) => { HostParameter::Switch(&$host) };
+    (number $host:expr) => {
+        HostParameter::Number(&$host)
+    };
+    (list $host:expr) => {
+        HostParameter::List(&$host)
+    };
+    (switch $host:expr) => {
+        HostParameter::Switch(&$host)
+    };
 }
 pub(crate) use as_host;
 
@@ -403,7 +411,9 @@ mod tests {
         let parameters = Parameters::default();
         let numbers = numbers(&parameters);
         assert_eq!(numbers.len(), EXPECTED_NUMBERS.len());
-        for ((parameter, number, host), (id, low, high, default, text)) in numbers.into_iter().zip(EXPECTED_NUMBERS) {
+        for ((parameter, number, host), (id, low, high, default, text)) in
+            numbers.into_iter().zip(EXPECTED_NUMBERS)
+        {
             assert_eq!((parameter.id, number.range, number.default), (id, (low, high), default));
             let end = |normalized| number.value(host.preview_plain(normalized));
             assert!((end(0.0) - low).abs() < 1e-6 * high.abs(), "{id}: {} instead of {low}", end(0.0));
@@ -437,7 +447,9 @@ mod tests {
                     let again = back.map(|back| host.normalized_value_to_string(back, with_unit));
                     assert_eq!(again.as_deref(), Some(text.as_str()), "{}", parameter.id);
                 }
-                let shown = parameter.shown(parameter.number().map_or(0.0, |number| number.value(host.preview_plain(normalized))));
+                let shown = parameter.shown(
+                    parameter.number().map_or(0.0, |number| number.value(host.preview_plain(normalized))),
+                );
                 assert_eq!(host.normalized_value_to_string(normalized, true), shown, "{}", parameter.id);
             }
         }
@@ -488,7 +500,11 @@ mod tests {
                 // v = low (high/low)^t, the definition of a logarithmic scale.
                 let expected = low * (high / low).powf(f64::from(normalized));
                 let got = number.value(host.preview_plain(normalized));
-                assert!((got / expected - 1.0).abs() < 1e-6, "{}: expected {expected}, got {got}", parameter.id);
+                assert!(
+                    (got / expected - 1.0).abs() < 1e-6,
+                    "{}: expected {expected}, got {got}",
+                    parameter.id
+                );
             }
         }
     }

@@ -309,9 +309,11 @@ mod tests {
     #[test]
     fn ids_and_entries_of_before_become_those_of_today() {
         let text_of = |text: &str| ParamValue::String(text.to_owned());
-        for (old, today, other) in
-            [("even", "omnidirectional", "rear-bell"), ("skin", "drumhead", "tone-holes"), ("drumhead", "drumhead", "skin")]
-        {
+        for (old, today, other) in [
+            ("even", "omnidirectional", "rear-bell"),
+            ("skin", "drumhead", "tone-holes"),
+            ("drumhead", "drumhead", "skin"),
+        ] {
             let mut state = state(&[
                 ("family", text_of(old)),
                 ("pickup", text_of("spaced-omnis")),

@@ -11,8 +11,8 @@ use proptest::sample::select;
 use rostra::editor::filing::{edits_among, edits_of};
 use rostra::editor::values::{Edit, Values};
 use rostra::file_table::table;
-use rostra_dsp::hall::Hall;
 use rostra_dsp::Settings;
+use rostra_dsp::hall::Hall;
 use rostra_files::{Contents, HALL, KINDS, Kind, LONGEST_NAME, Table, Value, Values as Allowed};
 use rostra_fuzz::{Target, damaged};
 
@@ -166,11 +166,7 @@ fn is_sound(contents: &Contents, table: &Table) {
         for edit in edits_of(contents) {
             if let Edit::Set(number, value) = edit {
                 let (low, high) = number.range();
-                assert!(
-                    (low..=high).contains(&value),
-                    "{} is set to {value}",
-                    number.id
-                );
+                assert!((low..=high).contains(&value), "{} is set to {value}", number.id);
             }
             values.apply(edit);
         }

@@ -65,7 +65,12 @@ fn value() -> impl Strategy<Value = ParamValue> {
 
 /// What an instance on a shared platform saves, with any numbers in it, or anything else.
 fn platform() -> impl Strategy<Value = String> {
-    let saved = btree_map(select(SHARED_IDS.into_iter().chain(["pickup", "pick_y", "pick_z"]).collect::<Vec<_>>()), (number(), number()), 0..6).prop_map(|saved| {
+    let saved = btree_map(
+        select(SHARED_IDS.into_iter().chain(["pickup", "pick_y", "pick_z"]).collect::<Vec<_>>()),
+        (number(), number()),
+        0..6,
+    )
+    .prop_map(|saved| {
         // What JSON cannot hold is left for the reader to refuse.
         let entries: Vec<String> = saved
             .iter()
@@ -91,7 +96,10 @@ fn platform() -> impl Strategy<Value = String> {
 
 fn state() -> impl Strategy<Value = PluginState> {
     let ids = Parameters::default().param_map().into_iter().chain(HallParameters::default().param_map());
-    let ids: Vec<String> = ids.map(|(id, ..)| id).chain(["", "dep", "é", "pickup", "pick_y", "pick_z"].map(str::to_owned)).collect();
+    let ids: Vec<String> = ids
+        .map(|(id, ..)| id)
+        .chain(["", "dep", "é", "pickup", "pick_y", "pick_z"].map(str::to_owned))
+        .collect();
     let params = vec((select(ids), value()), 0..40).prop_map(|params| params.into_iter().collect());
     let fields = vec((select(vec!["platform", "group", "newer", "editor", ""]), platform()), 0..3)
         .prop_map(|fields| fields.into_iter().map(|(id, field)| (id.to_owned(), field)).collect());

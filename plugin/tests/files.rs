@@ -123,8 +123,10 @@ fn the_schema_refuses_what_the_reader_refuses() {
 
 /// A value as somebody might write it, good or bad.
 fn written() -> impl Strategy<Value = String> {
-    let names: Vec<&str> =
-        Settings::parameters().filter_map(|parameter| parameter.list()).flat_map(|list| list.names()).collect();
+    let names: Vec<&str> = Settings::parameters()
+        .filter_map(|parameter| parameter.list())
+        .flat_map(rostra_dsp::settings::List::names)
+        .collect();
     prop_oneof![
         4 => (-200.0..1000.0_f64).prop_map(|number| format!("{number:?}")),
         2 => (-70_i32..70).prop_map(|number| number.to_string()),

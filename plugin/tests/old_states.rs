@@ -34,7 +34,11 @@ fn hold<S: Tabled>(kept: &PluginState, mend: fn(&mut PluginState)) {
     assert_eq!(kept.params.len(), mended.params.len());
     for (id, old) in &kept.params {
         let today = S::by_id(id).unwrap_or_else(|| panic!("{id} is not known any more")).id;
-        assert!(is_kept::<S>(id, old, &mended.params[today]), "{id}: {old:?}, now {:?}", mended.params[today]);
+        assert!(
+            is_kept::<S>(id, old, &mended.params[today]),
+            "{id}: {old:?}, now {:?}",
+            mended.params[today]
+        );
     }
 }
 
@@ -44,7 +48,7 @@ fn every_value_of_a_state_of_before_is_found_again() {
     let mut count = 0;
     for path in fs::read_dir(folder).unwrap().map(|entry| entry.unwrap().path()) {
         let name = path.file_name().unwrap().to_string_lossy().into_owned();
-        if !name.starts_with("0.1.0 ") || !name.ends_with(".state") {
+        if !name.starts_with("0.1.0 ") || path.extension().is_none_or(|ending| ending != "state") {
             continue;
         }
         // The framework writes the length in front.

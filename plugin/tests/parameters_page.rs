@@ -43,7 +43,8 @@ fn cells(parameter: &Parameter) -> [String; 3] {
 }
 
 fn rows(parameters: impl Iterator<Item = &'static Parameter>) -> String {
-    let head = "| id | name | range | unit | default | what it does to the sound |\n|---|---|---|---|---|---|\n";
+    let head =
+        "| id | name | range | unit | default | what it does to the sound |\n|---|---|---|---|---|---|\n";
     let row = |parameter: &Parameter| {
         let [range, unit, default] = cells(parameter);
         let Parameter { id, name, effect, .. } = parameter;

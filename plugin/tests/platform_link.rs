@@ -97,8 +97,8 @@ impl Playing {
 /// Makes an instance and starts it.
 fn playing(entry: &PluginEntry, block_frames: usize) -> (PluginInstance<Host>, Playing) {
     let info = HostInfo::new("Rostra tests", "Rostra", "", env!("CARGO_PKG_VERSION")).expect("no zeros");
-    let mut plugin = PluginInstance::<Host>::new(|()| Shared, |_| (), entry, c"rostra.seat", &info)
-        .expect("an instance");
+    let mut plugin =
+        PluginInstance::<Host>::new(|()| Shared, |_| (), entry, c"rostra.seat", &info).expect("an instance");
     let (link, decay) = (id_of(&mut plugin, "Platform link"), id_of(&mut plugin, "Decay"));
     let configuration = PluginAudioConfiguration {
         sample_rate: RATE_HZ,
@@ -281,8 +281,8 @@ fn eighty_linked_instances_follow_one_edit_without_a_click() {
     let state = saved(&mut plugins[0]);
     drop(plugins);
     let info = HostInfo::new("Rostra tests", "Rostra", "", env!("CARGO_PKG_VERSION")).expect("no zeros");
-    let mut reopened = PluginInstance::<Host>::new(|()| Shared, |_| (), &entry, c"rostra.seat", &info)
-        .expect("an instance");
+    let mut reopened =
+        PluginInstance::<Host>::new(|()| Shared, |_| (), &entry, c"rostra.seat", &info).expect("an instance");
     load(&mut reopened, &state);
     assert!((value_of(&mut reopened, decay) - EDITED_DECAY).abs() < 1e-6);
     assert_eq!(value_of(&mut reopened, link), 1.0);

@@ -447,7 +447,8 @@ fn an_even_source_and_an_omni_may_change_places() {
             )
         };
         let (a, b) = (place(), place());
-        let (there, back) = (heard(a, b, Family::Omnidirectional, 1.0), heard(b, a, Family::Omnidirectional, 1.0));
+        let (there, back) =
+            (heard(a, b, Family::Omnidirectional, 1.0), heard(b, a, Family::Omnidirectional, 1.0));
         let (metres, share) = difference_of(&there, &back);
         assert!(metres < ROUNDING && share < ROUNDING, "{a:?}, {b:?}: {metres:e} m, {share:e}");
         // Controls: a moved receiver, a cardioid, a bell.

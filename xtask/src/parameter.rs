@@ -216,7 +216,9 @@ impl Parameter {
         let list = known.and_then(rostra_dsp::settings::Parameter::list);
         let old_names = list.map_or_else(Vec::new, |list| {
             let entries = list.entries.iter().enumerate();
-            entries.flat_map(|(place, entry)| entry.old_ids.iter().map(move |&old| (old.to_owned(), place))).collect()
+            entries
+                .flat_map(|(place, entry)| entry.old_ids.iter().map(move |&old| (old.to_owned(), place)))
+                .collect()
         });
         Field {
             old_ids: old_ids.iter().map(|&id| id.to_owned()).collect(),
@@ -359,7 +361,11 @@ pub(crate) mod tests {
             name: "Radiation".into(),
             group: String::new(),
             clap_id: ClapId::new(3),
-            values: Values::Choices(vec!["omnidirectional".into(), "forward bell".into(), "rear bell".into()]),
+            values: Values::Choices(vec![
+                "omnidirectional".into(),
+                "forward bell".into(),
+                "rear bell".into(),
+            ]),
         }
     }
 

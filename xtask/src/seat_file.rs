@@ -174,8 +174,10 @@ mod tests {
             "name = \"x\"\ndepth = 10.5\nclose = \"off\"\nfamily = \"rear bell\"\n",
             "close = 2.0\ndepth = 0.5\n",
         ];
-        let inputs =
-            damaged(good.map(|text| text.as_bytes().to_vec()).to_vec(), &["omnidirectional", "off", "-", "e0", "25"]);
+        let inputs = damaged(
+            good.map(|text| text.as_bytes().to_vec()).to_vec(),
+            &["omnidirectional", "off", "-", "e0", "25"],
+        );
         TARGET.run(&inputs, Clone::clone, |bytes| check(bytes));
     }
 }

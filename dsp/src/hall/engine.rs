@@ -6,10 +6,10 @@
 //! reset, whatever the blocks of the host. All gains go in straight lines over
 //! a block; gap, reflections and tail give way to new ones over 50 ms.
 
+use super::Hall;
 use super::early::Early;
 use super::pre_delay::{PreDelay, longest_pre_delay_s};
 use super::ramp::Ramp;
-use super::Hall;
 use crate::convolver::INPUTS;
 use crate::decorrelator::Decorrelator;
 use crate::early::{DECORRELATOR_RINGS_S, LONGEST_RUN_FRAMES};
@@ -155,7 +155,8 @@ impl HallEngine {
 
     /// Returns the frames after which nothing before the tail sounds any more.
     fn rung_frames(&self) -> usize {
-        ((longest_pre_delay_s() + REFLECTIONS_S + LOW_PASSES_RING_S).max(longest_pre_delay_s() + DECORRELATOR_RINGS_S)
+        ((longest_pre_delay_s() + REFLECTIONS_S + LOW_PASSES_RING_S)
+            .max(longest_pre_delay_s() + DECORRELATOR_RINGS_S)
             * self.sample_rate_hz) as usize
     }
 

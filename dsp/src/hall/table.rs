@@ -1,9 +1,7 @@
 //! Every parameter of the hall, once, in a table like the seat's.
 
 use super::Hall;
-use crate::settings::{
-    BYPASS, Field, Grid, Group, Parameter, Row, Tabled, Unit, linear, logarithmic, named,
-};
+use crate::settings::{BYPASS, Field, Grid, Group, Parameter, Row, Tabled, Unit, linear, logarithmic, named};
 
 impl Tabled for Hall {
     const TABLE: &'static [Row<Self>] = &HALL_PARAMETERS;

@@ -186,12 +186,9 @@ impl Parameter {
             Kind::Number(number) => number.parse(text),
             Kind::List(list) => list.place_of_word(text).map(|place| place as f64),
             Kind::Switch => {
-                let is_one_of = |words: &[&str]| words.iter().any(|word| text.trim().eq_ignore_ascii_case(word));
-                if is_one_of(&ON) {
-                    Some(1.0)
-                } else {
-                    is_one_of(&OFF).then_some(0.0)
-                }
+                let is_one_of =
+                    |words: &[&str]| words.iter().any(|word| text.trim().eq_ignore_ascii_case(word));
+                if is_one_of(&ON) { Some(1.0) } else { is_one_of(&OFF).then_some(0.0) }
             }
         }
     }

@@ -3,12 +3,12 @@
 //! Hosts, the editor, shared platforms, saved states, files and their schemas,
 //! the command line and `docs/parameters.md` all follow this table.
 
+use super::Settings;
 use super::lists::{LINK, RADIATION, finishes, microphones};
 use super::number::{Grid, Number, Spread};
 use super::parameter::{Group, Kind, Parameter, linear, logarithmic};
 use super::table::{Field, Row, Tabled, named};
 use super::unit::Unit;
-use super::Settings;
 use crate::pickup::Pair;
 use crate::radiation::Family;
 use crate::surface::Finish;
@@ -420,7 +420,7 @@ pub(crate) const BYPASS: Parameter = Parameter {
 };
 
 /// Returns the place of an entry, the first where the list has it not.
-fn place_of<T: PartialEq>(all: &[T], entry: T) -> f64 {
+fn place_of<T: Copy + PartialEq>(all: &[T], entry: T) -> f64 {
     all.iter().position(|known| *known == entry).unwrap_or(0) as f64
 }
 

@@ -44,7 +44,9 @@ pub trait Tabled: Copy + Debug + Default + PartialEq + 'static {
 
     /// Returns every setting's parameter and value, in the order of the table.
     fn values(&self) -> impl Iterator<Item = (&'static Parameter, f64)> {
-        Self::TABLE.iter().filter_map(|Row { parameter, field }| Some((parameter, (field.as_ref()?.get)(self))))
+        Self::TABLE
+            .iter()
+            .filter_map(|Row { parameter, field }| Some((parameter, (field.as_ref()?.get)(self))))
     }
 
     /// Sets a parameter's value, brought into range and onto the plan's grid; what is no setting changes nothing.

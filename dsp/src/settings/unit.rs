@@ -169,9 +169,10 @@ mod tests {
     #[test]
     fn what_is_not_a_number_is_rejected() {
         let endless = "1".repeat(1 << 20);
-        for text in
-            ["", "m", "abc", "5 apples", "nan", "inf", "-inf", "1e3", "5 kg", "1.2.3", "--5", "1,000.5", &endless]
-        {
+        for text in [
+            "", "m", "abc", "5 apples", "nan", "inf", "-inf", "1e3", "5 kg", "1.2.3", "--5", "1,000.5",
+            &endless,
+        ] {
             assert_eq!(Unit::Metres.parse(text), None, "{:?} was taken", &text[..text.len().min(20)]);
         }
     }

@@ -138,7 +138,14 @@ impl Menus {
     }
 
     /// Shows a menu's control at the right of a heading, and the menu where it is open.
-    pub(super) fn show(&mut self, ui: &Ui, pen: &Pen, heading: Rect, filed: Filed, values: &Values<impl Tabled>) {
+    pub(super) fn show(
+        &mut self,
+        ui: &Ui,
+        pen: &Pen,
+        heading: Rect,
+        filed: Filed,
+        values: &Values<impl Tabled>,
+    ) {
         let wish = self.menus[filed as usize].show(ui, pen, heading, filed, values);
         self.wish = self.wish.take().or(wish);
     }

@@ -2,8 +2,8 @@
 
 use egui::{Align2, Pos2, Rect, Ui, pos2};
 use rostra_dsp::extremes::largest;
-use rostra_dsp::hall::{Hall, PRE_DELAY};
 use rostra_dsp::hall::reflections::{Reflections, specular_share};
+use rostra_dsp::hall::{Hall, PRE_DELAY};
 use rostra_dsp::octave::NOMINAL_HZ;
 use rostra_dsp::settings::{BYPASSED, Tabled as _};
 

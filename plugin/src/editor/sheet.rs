@@ -4,8 +4,8 @@ use egui::{Align2, Id, Pos2, Rect, Role, Sense, Ui, WidgetInfo, pos2};
 use rostra_dsp::Settings;
 use rostra_dsp::seat::SOURCE_HEIGHT_M;
 use rostra_dsp::settings::{
-    BEARING, BYPASSED, DEPTH, DRY, FACING, Group, Kind, LINKED, PLATFORM_DEPTH, Parameter, RISER, Tabled as _,
-    WIDTH,
+    BEARING, BYPASSED, DEPTH, DRY, FACING, Group, Kind, LINKED, PLATFORM_DEPTH, Parameter, RISER,
+    Tabled as _, WIDTH,
 };
 
 use super::bearing_rule::{self, Rule};

@@ -19,8 +19,12 @@ fn first_sound(sound: &Sound) -> Vec<Option<(usize, f32)>> {
 fn an_impulse_comes_out_at_its_own_frame() {
     for pickup in ["coincident", "near-coincident", "spaced omnis"] {
         for (depth, bearing) in [("0.5 m", "0"), ("5 m", "0"), ("8.5 m", "20 deg"), ("11 m", "-45 deg")] {
-            let seat =
-                [("Main microphones", pickup), ("Depth", depth), ("Bearing", bearing), ("Platform balance", "0 %")];
+            let seat = [
+                ("Main microphones", pickup),
+                ("Depth", depth),
+                ("Bearing", bearing),
+                ("Platform balance", "0 %"),
+            ];
             for (inputs, outputs) in [(2, 2), (1, 2), (1, 1)] {
                 for frame in [0, 1, 511, 512, 1234] {
                     let input = impulse_at(inputs, frame, 4096);

@@ -139,11 +139,7 @@ impl Clap {
         let factory = entry.get_plugin_factory().expect("a factory");
         let ids: Vec<CString> =
             factory.plugin_descriptors().filter_map(|found| found.id().map(CString::from)).collect();
-        assert_eq!(
-            ids,
-            [c"rostra.seat", c"rostra.hall"].map(CString::from),
-            "the plug-ins of the bundle"
-        );
+        assert_eq!(ids, [c"rostra.seat", c"rostra.hall"].map(CString::from), "the plug-ins of the bundle");
         let info = HostInfo::new("Rostra tests", "Rostra", "", env!("CARGO_PKG_VERSION")).expect("no zeros");
         let plugin = PluginInstance::new(|()| Shared::default(), |_| Track(name), &entry, id, &info)
             .expect("an instance");

@@ -130,10 +130,7 @@ fn two_hundred_seats_and_four_halls_play_at_once() {
                 Ok(share) => break share,
                 Err(TryRecvError::Disconnected) => panic!("an audio thread panicked"),
                 Err(TryRecvError::Empty) => {
-                    pass_by(
-                        passed_by,
-                        if passed_by % 5 == 4 { c"rostra.hall" } else { c"rostra.seat" },
-                    );
+                    pass_by(passed_by, if passed_by % 5 == 4 { c"rostra.hall" } else { c"rostra.seat" });
                     passed_by += 1;
                     let state = mains.iter_mut().flatten().nth(passed_by % 100).map(Clap::save);
                     assert!(state.is_none_or(|state| !state.is_empty()));
@@ -206,10 +203,7 @@ fn instances_made_and_destroyed_on_several_threads_do_not_mind() {
         for thread in 0..4 {
             scope.spawn(move || {
                 for number in 0..LIVES {
-                    pass_by(
-                        thread + number,
-                        if thread == 3 { c"rostra.hall" } else { c"rostra.seat" },
-                    );
+                    pass_by(thread + number, if thread == 3 { c"rostra.hall" } else { c"rostra.seat" });
                 }
             });
         }

@@ -258,11 +258,7 @@ fn every_kept_state_sounds_as_it_did() {
         assert!(changed_db > 1.0, "{shown}: another decay changes only {changed_db} dB");
         let mut clap = instance(is_hall);
         assert!(clap.load(&state));
-        clap.set(if is_hall {
-            &[("Hall size", "9000")]
-        } else {
-            &[("Bearing", "11 deg"), ("Depth", "7 m")]
-        });
+        clap.set(if is_hall { &[("Hall size", "9000")] } else { &[("Bearing", "11 deg"), ("Depth", "7 m")] });
         let changed = largest_difference(&render(clap, inputs, outputs), &expected);
         assert!(changed > CHANGED, "{shown}: a changed parameter changes only {changed:e}");
     }

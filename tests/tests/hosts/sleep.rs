@@ -17,12 +17,8 @@ const RATE_HZ: usize = 48_000;
 /// Largest difference that a rest makes: the convolver's blocks begin elsewhere afterwards; -100 dB of full scale.
 const SAME: f32 = 1e-5;
 
-const PLUG_INS: [(&CStr, usize, usize); 4] = [
-    (c"rostra.seat", 2, 2),
-    (c"rostra.seat", 1, 2),
-    (c"rostra.seat", 1, 1),
-    (c"rostra.hall", 2, 2),
-];
+const PLUG_INS: [(&CStr, usize, usize); 4] =
+    [(c"rostra.seat", 2, 2), (c"rostra.seat", 1, 2), (c"rostra.seat", 1, 1), (c"rostra.hall", 2, 2)];
 
 /// Processes a block; returns what comes out and what the host is told.
 fn process(

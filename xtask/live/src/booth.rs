@@ -8,8 +8,8 @@ use std::time::{Duration, Instant};
 use anyhow::{Result, bail};
 use rostra::chain::Wanted;
 use rostra::editor::values::Edit;
-use rostra_dsp::settings::{BYPASSED, DRY};
 use rostra::meters::{Meters, Reading};
+use rostra_dsp::settings::{BYPASSED, DRY};
 use rostra_files::Shelf;
 use rtrb::Consumer;
 

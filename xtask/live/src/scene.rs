@@ -108,7 +108,8 @@ impl Change {
             }
         }
         for (id, value) in &self.set {
-            let edit = Edit::of_words::<Settings>(id, value).map_err(|why| anyhow!("{id} = {value}: {why}"))?;
+            let edit =
+                Edit::of_words::<Settings>(id, value).map_err(|why| anyhow!("{id} = {value}: {why}"))?;
             if let Edit::Throw(..) = edit {
                 bail!(
                     "{id} = {value}: is thrown by hand while it plays and is no part of a scene; leave it out"
@@ -121,7 +122,9 @@ impl Change {
             Some(written) => {
                 let contents = shelf.read_written(written, &table(HALL))?;
                 let mut values = Values::default();
-                edits_among::<Hall>(&contents).into_iter().for_each(|edit| values.apply(edit));
+                for edit in edits_among::<Hall>(&contents) {
+                    values.apply(edit);
+                }
                 scene.hall = Some(values);
             }
             None => {}

@@ -10,8 +10,8 @@ use rostra::editor::filing::Filing;
 use rostra::editor::needles::Needles;
 use rostra::editor::sheet::Sheet;
 use rostra::editor::values::Edit;
-use rostra_dsp::settings::DRY;
 use rostra::meters::Reading;
+use rostra_dsp::settings::DRY;
 use rostra_files::Shelf;
 
 use crate::booth::Booth;

@@ -133,7 +133,7 @@ fn the_keys_do_what_they_say() {
     key(&mut harness, Key::Num1);
     assert_eq!(depth_m(&harness), 2.8);
     harness.get_by_label("Seat on key 1: violins 1, sounds now");
-    harness.state_mut().booth.apply(vec![Edit::of_words("depth", "7 m").unwrap()]);
+    harness.state_mut().booth.apply(vec![Edit::of_words::<rostra_dsp::Settings>("depth", "7 m").unwrap()]);
     steps(&mut harness);
     harness.get_by_label("Seat on key 1: violins 1");
     harness.key_press_modifiers(Modifiers::COMMAND, Key::Num2);

@@ -61,9 +61,7 @@ fn every_control_has_its_name_at_every_size() {
     for scale in [0.75, 1.0, 2.0] {
         let harness = sheet(scale);
         let [width, height] = HallSheet::SIZE_POINTS;
-        for name in
-            numbers().map(|number| number.name).chain(["Hall files", "Bypass", "Dark room"])
-        {
+        for name in numbers().map(|number| number.name).chain(["Hall files", "Bypass", "Dark room"]) {
             let at = place(&harness, name);
             assert!(at.x < width * scale && at.y < height * scale, "{name} lies outside at {scale}");
         }
@@ -179,7 +177,7 @@ fn a_hall_file_is_taken_as_whole_gestures_and_sets_what_it_names() {
     assert!(harness.state().edits.is_empty(), "a menu that opens sets nothing");
     click(&mut harness, "Short cue, built in");
     // The numbers of presets-demo/halls/short-cue.toml, in its order.
-    let named = [
+    let set_by_it = [
         (named("pre_delay"), 20.0),
         (named("decay"), 1.8),
         (named("bass"), 1.0),
@@ -188,12 +186,12 @@ fn a_hall_file_is_taken_as_whole_gestures_and_sets_what_it_names() {
         (named("early"), -2.0),
         (named("width"), 100.0),
     ];
-    let gestures: Vec<Edit> = named
+    let gestures: Vec<Edit> = set_by_it
         .iter()
         .flat_map(|&(number, value)| [Edit::Begin(number), Edit::Set(number, value), Edit::End(number)])
         .collect();
     assert_eq!(harness.state().edits, gestures);
-    for (number, expected) in named {
+    for (number, expected) in set_by_it {
         assert_eq!(value(&harness, number.id), expected, "{}", number.id);
     }
     assert_eq!((value(&harness, "trim"), value(&harness, "wet")), (-3.0, 60.0), "what it does not name");
