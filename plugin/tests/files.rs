@@ -125,7 +125,7 @@ fn the_schema_refuses_what_the_reader_refuses() {
 fn written() -> impl Strategy<Value = String> {
     let names: Vec<&str> = Settings::parameters()
         .filter_map(|parameter| parameter.list())
-        .flat_map(|list| list.names())
+        .flat_map(rostra_dsp::settings::List::names)
         .collect();
     prop_oneof![
         4 => (-200.0..1000.0_f64).prop_map(|number| format!("{number:?}")),

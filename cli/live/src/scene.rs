@@ -122,7 +122,9 @@ impl Change {
             Some(written) => {
                 let contents = shelf.read_written(written, &table(HALL))?;
                 let mut values = Values::default();
-                edits_among::<Hall>(&contents).into_iter().for_each(|edit| values.apply(edit));
+                for edit in edits_among::<Hall>(&contents) {
+                    values.apply(edit);
+                }
                 scene.hall = Some(values);
             }
             None => {}

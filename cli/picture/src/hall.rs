@@ -90,7 +90,9 @@ pub fn values(file: Option<&Path>, wishes: &[String]) -> Result<Values<Hall>> {
     let mut values = Values::default();
     if let Some(written) = file {
         let contents = Shelf::of_user().read_written(written, &table(HALL))?;
-        edits_among::<Hall>(&contents).into_iter().for_each(|edit| values.apply(edit));
+        for edit in edits_among::<Hall>(&contents) {
+            values.apply(edit);
+        }
     }
     for wish in wishes {
         values.apply(Edit::of_text::<Hall>(wish).map_err(|why| anyhow!("--set {wish}: {why}"))?);

@@ -9,6 +9,7 @@ use maud::{DOCTYPE, Markup, PreEscaped, html};
 use percent_encoding::{AsciiSet, NON_ALPHANUMERIC, utf8_percent_encode};
 use rostra_dsp::extremes::{larger, smaller};
 use rostra_dsp::measure::MonoSum;
+use rostra_dsp::settings::Tabled as _;
 
 use super::Findings;
 use super::excerpt::{Coded, Compared, played_rate_hz};
@@ -17,7 +18,7 @@ use super::phases::Phases;
 use super::stem::Placed;
 use super::warnings::{ONE_SPOT_M, is_lost};
 use crate::label_places::{Label, Rect, places};
-use crate::paper::{round_steps, short};
+use crate::paper::round_steps;
 use crate::recording::{decibels, write_whole};
 
 /// What a browser may load for this page: nothing that is not in it.
@@ -374,21 +375,8 @@ fn definitions(findings: &Findings) -> Markup {
 }
 
 fn settings(findings: &Findings) -> Markup {
-    let (platform, pickup) = (&findings.platform.platform, &findings.platform.pickup);
-    let values = [
-        ("Width", format!("{} m", short(platform.width_m))),
-        ("Depth", format!("{} m", short(platform.depth_m))),
-        ("Height", format!("{} m", short(platform.height_m))),
-        ("Decay", format!("{} s", short(platform.decay_s))),
-        ("Floor", platform.floor.name().to_owned()),
-        ("Rear wall", platform.rear.name().to_owned()),
-        ("Side walls", platform.sides.name().to_owned()),
-        ("Canopy", platform.canopy.name().to_owned()),
-        ("Main microphones", pickup.pair.name().to_owned()),
-        ("Microphone depth", format!("{} m", short(pickup.depth_m))),
-        ("Microphone height", format!("{} m", short(pickup.height_m))),
-        ("Air loss", format!("{} x", short(platform.air.loss))),
-    ];
+    let shared = findings.platform.values().filter(|(parameter, _)| parameter.group.is_shared());
+    let values: Vec<_> = shared.map(|(parameter, value)| (parameter.name, parameter.shown(value))).collect();
     html! {
         section aria-labelledby="settings" {
             h2 id="settings" { "Platform: " (findings.platform_name) }

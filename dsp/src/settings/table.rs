@@ -42,6 +42,21 @@ pub trait Tabled: Copy + Debug + Default + PartialEq + 'static {
         Self::parameters().position(|parameter| parameter.has_id(id))
     }
 
+    /// Returns every setting's parameter and value, in the order of the table.
+    fn values(&self) -> impl Iterator<Item = (&'static Parameter, f64)> {
+        Self::TABLE
+            .iter()
+            .filter_map(|Row { parameter, field }| Some((parameter, (field.as_ref()?.get)(self))))
+    }
+
+    /// Sets a parameter's value, brought into range and onto the plan's grid; what is no setting changes nothing.
+    fn put(&mut self, parameter: &Parameter, value: f64) {
+        let row = Self::TABLE.iter().find(|row| row.parameter.id == parameter.id);
+        if let Some(Row { parameter, field: Some(Field { set, .. }) }) = row {
+            set(self, parameter.snap(value));
+        }
+    }
+
     /// Returns the settings with every value in range and on the plan's grid; what is not a number becomes the default.
     #[must_use]
     fn snapped(&self) -> Self {

@@ -68,7 +68,7 @@ impl NiceEguiApp for HallEditor {
         let Some(host) = self.host.clone() else { return };
         let values = Values::of_own(&*self.parameters);
         self.sheet.warn_of_tail(self.has_tail_failed.load(Ordering::Relaxed));
-        self.sheet.notice = self.parameters.newer.read(|newer| notices::of_newer::<Hall>(newer));
+        self.sheet.notice = self.parameters.newer.read(notices::of_newer::<Hall>);
         let mut edits = egui::CentralPanel::default()
             .frame(egui::Frame::NONE)
             .show(ui, |ui| self.sheet.show(ui, &values))

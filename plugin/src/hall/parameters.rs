@@ -108,10 +108,10 @@ mod tests {
         for (host, (_, name, text)) in parameters.all().into_iter().zip(EXPECTED) {
             match host {
                 HostParameter::Number(host) => {
-                    assert_eq!((host.name(), host.to_string()), (name, text.to_owned()))
+                    assert_eq!((host.name(), host.to_string()), (name, text.to_owned()));
                 }
                 HostParameter::Switch(host) => {
-                    assert_eq!((host.name(), host.to_string()), (name, text.to_owned()))
+                    assert_eq!((host.name(), host.to_string()), (name, text.to_owned()));
                 }
                 HostParameter::List(_) => panic!("the hall has no lists"),
             }
