@@ -1,5 +1,5 @@
 #!/usr/bin/env python3
-"""Works out the factors in `dsp/src/delay_line.rs` with which a gliding delay reads between samples.
+"""Works out the factors in `dsp/src/engine/delay_line.rs` with which a gliding delay reads between samples.
 
     python3 dsp/design/glide_points.py
 

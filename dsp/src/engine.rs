@@ -1,25 +1,57 @@
 //! The engine: from a dry channel to a player on the platform.
 //!
-//! input -> distance tone -> lanes -> direct sound, reflections and tail -> output.
+//! input -> distance tone -> branches -> direct sound, reflections and tail -> output.
 //!
 //! A plan is made on a fixed grid of frames counted from reset, whatever the
 //! blocks of the host: the same settings at the same frames give the same sound.
 
-use crate::bands::SplitDesign;
-use crate::convolver::INPUTS;
-use crate::distance_tone::{DistanceTone, TonePlan, ringing_s};
-use crate::early::{DECORRELATOR_RINGS_S, Early, EarlyConfig, LONGEST_RUN_FRAMES, SLOW_TAIL_STEPS};
+pub(crate) mod glide;
+pub(crate) mod segment;
+
+pub(crate) mod sound_gate;
+pub(crate) mod stereo_input;
+
+pub(crate) mod distance_tone;
+
+pub(crate) mod branch_bank;
+pub(crate) mod delay_line;
+
+pub(crate) mod decorrelator;
+pub(crate) mod direct;
+pub(crate) mod reflector;
+
+pub(crate) mod early;
+pub(crate) mod tail_stage;
+
+/// What the engine is made of, one by one: for benches and for tests.
+pub mod parts {
+    pub use super::branch_bank::{BUSES, BranchBank};
+    pub use super::decorrelator::Decorrelator;
+    pub use super::delay_line::DelayLine;
+    pub use super::direct::Direct;
+    pub use super::early::{Early, EarlyConfig, LONGEST_RUN_FRAMES};
+    pub use super::glide::Glide;
+    pub use super::reflector::Reflector;
+    pub use super::segment::{STEPS, Segment};
+}
+
+pub use distance_tone::{DistanceTone, TonePlan, tone_gain};
+
+use crate::engine::distance_tone::ringing_s;
+use crate::engine::early::{DECORRELATOR_RINGS_S, Early, EarlyConfig, LONGEST_RUN_FRAMES, SLOW_TAIL_STEPS};
+use crate::engine::segment::{STEPS, Segment};
+use crate::engine::sound_gate::{LetIn, LetOut};
+use crate::engine::stereo_input::StereoInput;
+use crate::engine::tail_stage::TailStage;
 use crate::extremes::largest;
-use crate::instruction_set::InstructionSet;
-use crate::plan::SourcePlan;
-use crate::planner::Planner;
-use crate::segment::{STEPS, Segment};
+use crate::kernel::convolver::INPUTS;
+use crate::kernel::instruction_set::InstructionSet;
+use crate::kernel::stagger::Stagger;
+use crate::plan::band_split::SplitDesign;
+use crate::plan::planner::Planner;
+use crate::plan::source_plan::{SOURCES, SourcePlan};
 use crate::settings::Settings;
-use crate::sound_gate::{LetIn, LetOut};
-use crate::stagger::Stagger;
-use crate::stereo_input::{SOURCES, StereoInput};
 use crate::tail::{TailSpec, TailSupply, onset_frames};
-use crate::tail_stage::TailStage;
 
 /// Channels in and out.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -98,9 +130,9 @@ pub fn check_sample_rate(got_hz: f64) -> Result<(), PrepareError> {
     }
 }
 
-/// Working room of a run of frames.
+/// Scratch memory of a run of frames.
 #[derive(Debug)]
-struct Room {
+struct Scratch {
     raw: [Vec<f32>; 2],
     toned: [Vec<f32>; 2],
     sources: [Vec<f32>; SOURCES],
@@ -108,7 +140,7 @@ struct Room {
     outputs: [Vec<f32>; 2],
 }
 
-impl Room {
+impl Scratch {
     fn new(frames: usize) -> Self {
         let line = || vec![0.0; frames];
         Self {
@@ -137,13 +169,13 @@ pub struct Engine {
     /// Whether each plan is the newest: none is made for a source that is silent.
     planned: [bool; SOURCES],
     /// Whether the tail's gains of the newest plans were worked out, too.
-    met: bool,
+    tail_planned: bool,
     tone_plan: TonePlan,
     tones: [DistanceTone; 2],
     stereo_input: StereoInput,
     early: Early,
     tails: TailStage,
-    room: Room,
+    scratch: Scratch,
     rests: bool,
 }
 
@@ -180,7 +212,7 @@ impl Engine {
             tail_spec: None,
             plans: vec![SourcePlan::SILENCE; count],
             planned: [true; SOURCES],
-            met: true,
+            tail_planned: true,
             tone_plan,
             tones: [DistanceTone::new(&tone_plan), DistanceTone::new(&tone_plan)],
             stereo_input: StereoInput::new(rate),
@@ -192,7 +224,7 @@ impl Engine {
                 instruction_set,
             }),
             tails: TailStage::new(block_frames, rate),
-            room: Room::new(LONGEST_RUN_FRAMES),
+            scratch: Scratch::new(LONGEST_RUN_FRAMES),
             rests: true,
         };
         engine.plan_all(&settings);
@@ -297,10 +329,10 @@ impl Engine {
 
     /// Works out the tail's gains for the newest arrivals, once in a slow step of the tail and half a grid step ahead of it.
     ///
-    /// The arrivals are planned at grid samples; both at once would make one block dear.
+    /// The arrivals are planned at grid samples; both at once would make one block expensive.
     fn plan_tails(&mut self) {
         let next_step = self.clock_frames / self.grid_frames + 1;
-        if self.met || !next_step.is_multiple_of(SLOW_TAIL_STEPS) {
+        if self.tail_planned || !next_step.is_multiple_of(SLOW_TAIL_STEPS) {
             return;
         }
         for index in 0..self.plans.len() {
@@ -308,7 +340,7 @@ impl Engine {
                 self.plan_tail(index);
             }
         }
-        self.met = true;
+        self.tail_planned = true;
     }
 
     /// Makes a plan, if settings or tail changed, and starts the next grid step.
@@ -323,7 +355,9 @@ impl Engine {
             }
         }
         if first {
-            self.tails.stagger_by(Stagger::of(&settings.seat));
+            let seat = &settings.seat;
+            let numbers = [seat.depth_m, seat.bearing_deg, seat.riser_m, seat.facing_deg, seat.width_m];
+            self.tails.stagger_by(Stagger::of(&numbers));
         }
         let tail_changed = self.tails.collect(supply, first);
         let changed = tail_changed || self.settings != Some(settings);
@@ -332,13 +366,13 @@ impl Engine {
             // Before the arrivals are planned anew: gain and level of the tail are those of one plan.
             for index in 0..self.plans.len() {
                 if self.planned[index] {
-                    self.early.head_tail_for(index, &self.plans[index]);
+                    self.early.glide_tail_to(index, &self.plans[index]);
                 }
             }
         }
         if first {
             self.plan_all(&settings);
-            self.met = true;
+            self.tail_planned = true;
         } else if changed {
             for index in 0..self.plans.len() {
                 // What is silent is planned when it wakes, and then nothing of it has to fade.
@@ -348,7 +382,7 @@ impl Engine {
                     self.plan_arrivals(index, &settings);
                 }
             }
-            self.met = false;
+            self.tail_planned = false;
         }
         if changed {
             let speed = settings.platform.air.speed_of_sound_m_s();
@@ -357,12 +391,12 @@ impl Engine {
         }
         if first {
             self.tones.iter_mut().for_each(|tone| tone.reset(&self.tone_plan));
-            self.early.stand_at(&self.plans);
+            self.early.jump_to(&self.plans);
         } else {
-            self.tones.iter_mut().for_each(|tone| tone.head_for(&self.tone_plan));
+            self.tones.iter_mut().for_each(|tone| tone.glide_to(&self.tone_plan));
             for index in 0..self.plans.len() {
                 if self.planned[index] {
-                    self.early.head_for(index, &self.plans[index], changed);
+                    self.early.glide_to(index, &self.plans[index], changed);
                 }
             }
         }
@@ -383,12 +417,12 @@ impl Engine {
             Segment { offset_frames: self.clock_frames % self.grid_frames, grid_frames: self.grid_frames };
         let stereo = self.config.layout == Layout::StereoToStereo;
         let outputs = self.config.layout.outputs();
-        let room = &mut self.room;
+        let scratch = &mut self.scratch;
         let shares = (segment.share(0), segment.share_per_frame());
         let sides = 1 + usize::from(stereo);
         let mut silent = true;
         for side in 0..sides {
-            let raw = &mut room.raw[side][..frames];
+            let raw = &mut scratch.raw[side][..frames];
             let input = &channels[side][start..start + frames];
             silent &= self.instruction_set.run(LetIn { input, raw });
         }
@@ -401,16 +435,16 @@ impl Engine {
             }
             return;
         }
-        let room = &mut self.room;
+        let scratch = &mut self.scratch;
         for side in 0..sides {
-            let toned = &mut room.toned[side][..frames];
-            toned.copy_from_slice(&room.raw[side][..frames]);
+            let toned = &mut scratch.toned[side][..frames];
+            toned.copy_from_slice(&scratch.raw[side][..frames]);
             self.tones[side].process(shares, toned);
         }
         if stereo {
-            let [left, right] = &room.raw;
-            let [toned_left, toned_right] = &room.toned;
-            let [middle, low, high] = &mut room.sources;
+            let [left, right] = &scratch.raw;
+            let [toned_left, toned_right] = &scratch.toned;
+            let [middle, low, high] = &mut scratch.sources;
             self.stereo_input.split(
                 [&left[..frames], &right[..frames]],
                 [&toned_left[..frames], &toned_right[..frames]],
@@ -418,22 +452,22 @@ impl Engine {
             );
         }
         self.wake(frames);
-        let room = &mut self.room;
-        let [left, right] = &mut room.outputs;
-        let [first, second] = &mut room.parts;
-        let [middle, low, high] = &room.sources;
-        let middle = if stereo { middle } else { &room.toned[0] };
+        let scratch = &mut self.scratch;
+        let [left, right] = &mut scratch.outputs;
+        let [first, second] = &mut scratch.parts;
+        let [middle, low, high] = &scratch.sources;
+        let middle = if stereo { middle } else { &scratch.toned[0] };
         let sources = [&middle[..frames], &low[..frames], &high[..frames]];
         self.early.process(
             &sources[..self.plans.len()],
             &segment,
             [&mut left[..frames], &mut right[..frames], &mut first[..frames], &mut second[..frames]],
         );
-        let [early, late] = &room.parts;
-        let [left, right] = &mut room.outputs;
+        let [early, late] = &scratch.parts;
+        let [left, right] = &mut scratch.outputs;
         let mut heard = [&mut left[..frames], &mut right[..frames]];
         self.tails.process([&early[..frames], &late[..frames]], &mut heard[..outputs]);
-        for (channel, heard) in channels.iter_mut().zip(&room.outputs).take(outputs) {
+        for (channel, heard) in channels.iter_mut().zip(&scratch.outputs).take(outputs) {
             let output = &mut channel[start..start + frames];
             self.instruction_set.run(LetOut { heard: &heard[..frames], output });
         }
@@ -444,7 +478,7 @@ impl Engine {
         let Some(settings) = self.settings else { return };
         let stereo = self.config.layout == Layout::StereoToStereo;
         for index in 0..self.plans.len() {
-            let input = if stereo { &self.room.sources[index] } else { &self.room.toned[0] };
+            let input = if stereo { &self.scratch.sources[index] } else { &self.scratch.toned[0] };
             if !self.planned[index] && input[..frames].iter().any(|&x| x != 0.0) {
                 self.plan(index, &settings);
                 self.early.stand_source_at(index, &self.plans[index]);

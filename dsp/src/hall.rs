@@ -7,16 +7,19 @@
 //! is another sound and not another balance.
 
 mod early;
-pub mod engine;
+mod engine;
 mod pre_delay;
 mod ramp;
-pub mod reflections;
+mod reflections;
 mod table;
 
+pub use engine::HallEngine;
+pub use reflections::{Reflection, Reflections, specular_share};
+
+use crate::acoustics::octave::PerBand;
+use crate::acoustics::pickup::Pair;
+use crate::acoustics::platform::share_after;
 use crate::extremes::largest;
-use crate::octave::PerBand;
-use crate::pickup::Pair;
-use crate::platform::share_after;
 use crate::settings::Tabled;
 use crate::tail::{TailSpec, hall_onset_frames};
 
@@ -139,7 +142,7 @@ impl Hall {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::octave::mid_mean;
+    use crate::acoustics::octave::mid_mean;
 
     #[test]
     fn the_ratios_are_ratios_of_means() {

@@ -13,6 +13,7 @@ mod impulse;
 mod mono_sum;
 mod octave_filter;
 mod passband;
+mod rung_out;
 mod spectrum;
 
 #[cfg(test)]
@@ -27,3 +28,4 @@ pub use impulse::{Excite, Take, impulse_response};
 pub use mono_sum::MonoSum;
 pub use octave_filter::{FilterError, OctaveFilter, fits_decay};
 pub use passband::{Passband, Resolution, passbands};
+pub use rung_out::RungOut;

@@ -24,9 +24,9 @@ pub use seat_table::{
 pub use table::{Field, Refused, Row, Tabled, id_and_value, is_in_order, named, place_named, read};
 pub use unit::Unit;
 
-use crate::pickup::Pickup;
-use crate::platform::Platform;
-use crate::seat::Seat;
+use crate::acoustics::pickup::Pickup;
+use crate::acoustics::platform::Platform;
+use crate::acoustics::seat::Seat;
 
 /// The close microphone and the weight of the low middle.
 #[derive(Clone, Copy, Debug, PartialEq)]

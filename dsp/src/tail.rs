@@ -15,13 +15,13 @@ mod workshop;
 
 use std::sync::Arc;
 
-use crate::convolver::{Convolver, INPUTS, ResponseSpectra};
-use crate::instruction_set::InstructionSet;
-use crate::low_octaves::LowTail;
-use crate::octave::{BANDS, PerBand, bands_at_rate};
-use crate::pickup::Pair;
-use crate::platform::Platform;
-use crate::stagger::Stagger;
+use crate::acoustics::octave::{BANDS, PerBand, bands_at_rate};
+use crate::acoustics::pickup::Pair;
+use crate::acoustics::platform::Platform;
+use crate::kernel::convolver::{Convolver, INPUTS, ResponseSpectra};
+use crate::kernel::instruction_set::InstructionSet;
+use crate::kernel::stagger::Stagger;
+use crate::plan::low_octaves::LowTail;
 
 pub use diffuse_field::DiffuseField;
 pub use workshop::TailWorkshop;

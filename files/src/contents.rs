@@ -22,7 +22,7 @@ pub const LONGEST_NAME: usize = 80;
 pub struct Contents {
     /// What the file calls itself.
     pub name: Option<String>,
-    /// A word to whoever reads it.
+    /// A note for the reader.
     pub note: Option<String>,
     /// What it sets, in the order of the file.
     pub entries: Vec<Entry>,
@@ -231,7 +231,7 @@ pub fn in_a_line(text: &str) -> String {
 /// Says what was written, in words that fit into a line.
 fn in_words(value: &DeValue) -> String {
     match value {
-        DeValue::String(text) => format!("\"{}\", a text in quotes", in_a_line(text)),
+        DeValue::String(text) => format!("\"{}\", which is quoted text", in_a_line(text)),
         DeValue::Integer(integer) => in_a_line(&integer.to_string()),
         DeValue::Float(float) => in_a_line(float.as_str()),
         DeValue::Boolean(is_true) => is_true.to_string(),

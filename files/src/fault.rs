@@ -32,25 +32,25 @@ pub enum What {
     /// It is not there.
     #[error("there is no such file; check the path")]
     Missing,
-    /// A folder, a pipe, or something else that is no file.
-    #[error("is no file that can be read; name a TOML file")]
+    /// A folder, a pipe, or something else that is not a file.
+    #[error("is not a readable file; give the path of a TOML file")]
     NoFile,
     /// The system does not give it.
-    #[error("cannot be read ({0}); check who may read it")]
+    #[error("cannot be read ({0}); check its permissions")]
     Unreadable(String),
     /// It is too big to be one of ours.
     #[error(
-        "is larger than {MOST_BYTES} bytes; a file of this kind has a few lines, so look for the right one"
+        "is larger than {MOST_BYTES} bytes; a file of this kind has a few lines, so check that it is the right one"
     )]
     TooBig,
     /// It is no text.
     #[error("is not UTF-8 text; save it as UTF-8")]
     NotUtf8,
     /// It is no TOML.
-    #[error("is not TOML ({0}); write one \"id = value\" a line, names in quotes")]
+    #[error("is not valid TOML ({0}); write one \"id = value\" per line, with names in quotes")]
     NotToml(String),
     /// A key stands twice.
-    #[error("{0} is set twice; leave one of the two lines")]
+    #[error("{0} is set twice; delete one of the two lines")]
     Twice(String),
     /// No parameter of that id.
     #[error("there is no parameter \"{id}\"; {}", meant.as_ref().map_or_else(|| format!("a {kind} file may set: {}", known.join(", ")), |meant| format!("did you mean \"{meant}\"?")))]
@@ -65,7 +65,7 @@ pub enum What {
         known: Vec<String>,
     },
     /// A parameter that files of another kind set.
-    #[error("\"{id}\" is no part of a {kind}; it goes into a {other} file")]
+    #[error("\"{id}\" does not belong in a {kind} file; put it in a {other} file")]
     OtherKind {
         /// The key as written.
         id: String,
@@ -75,7 +75,7 @@ pub enum What {
         other: &'static str,
     },
     /// A parameter that no file sets.
-    #[error("\"{0}\" is set in no file, it belongs to the session; leave the line out")]
+    #[error("\"{0}\" belongs to the session and cannot be set in a file; delete the line")]
     OfSession(String),
     /// A number out of range.
     #[error("{id} = {got} is out of range; write {allowed}")]
@@ -110,9 +110,9 @@ pub enum What {
         allowed: String,
     },
     /// A name or a note that is no text.
-    #[error("{0} is for people: write it in quotes")]
+    #[error("{0} must be text; write it in quotes")]
     NoText(&'static str),
     /// A name that fits nowhere.
-    #[error("the name has more than {LONGEST_NAME} characters; write the rest into the note")]
+    #[error("the name has more than {LONGEST_NAME} characters; put the rest in the note")]
     LongName,
 }

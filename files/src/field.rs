@@ -84,7 +84,7 @@ impl Values {
                 let or = top.as_ref().map_or_else(String::new, |word| format!(", or \"{word}\""));
                 format!("a number from {} to {}{or}", shown(*low), shown(*high))
             }
-            Self::Names(names) => format!("one of these names in quotes: {}", names.join(", ")),
+            Self::Names(names) => format!("one of these names, in quotes: {}", names.join(", ")),
         }
     }
 }

@@ -19,9 +19,9 @@ pub fn schema(table: &Table) -> String {
     let own = [
         (
             "name",
-            json!({ "description": "What it is called, for people.", "type": "string", "maxLength": LONGEST_NAME }),
+            json!({ "description": "The name shown to the user.", "type": "string", "maxLength": LONGEST_NAME }),
         ),
-        ("note", json!({ "description": "A word to whoever reads it.", "type": "string" })),
+        ("note", json!({ "description": "A note for the reader.", "type": "string" })),
     ];
     let fields = table.fields.iter().map(|field| (field.id.as_str(), property(field)));
     let word = table.kind.word;
@@ -31,7 +31,7 @@ pub fn schema(table: &Table) -> String {
         (
             "description",
             Member::Value(json!(format!(
-                "A {word} as TOML: keys are parameter ids. A file sets what it names and nothing else."
+                "A {word} as TOML: keys are parameter ids. A file changes only the values it names."
             ))),
         ),
         ("type", Member::Value(json!("object"))),

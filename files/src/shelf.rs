@@ -69,7 +69,7 @@ pub enum NotFound {
         known: Vec<String>,
     },
     /// An own one and one that comes with the program.
-    #[error("there are two called \"{0}\"; write \"own/{0}\" or \"built-in/{0}\"")]
+    #[error("\"{0}\" names both one of your own and a built-in one; write \"own/{0}\" or \"built-in/{0}\"")]
     Two(String),
 }
 
@@ -88,10 +88,10 @@ pub enum NotRead {
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum NotSaved {
     /// Nothing of the name is left in a file name.
-    #[error("\"{0}\" makes no file name; give a name with letters or digits")]
+    #[error("\"{0}\" cannot be used as a file name; use letters or digits")]
     NoName(String),
     /// There is one of that name.
-    #[error("there is already a {kind} called \"{name}\"; choose another name, or replace it on purpose")]
+    #[error("a {kind} called \"{name}\" already exists; choose another name, or replace it explicitly")]
     Taken {
         /// Its kind.
         kind: &'static str,
@@ -99,10 +99,10 @@ pub enum NotSaved {
         name: String,
     },
     /// The system knows no folder for a person's own files.
-    #[error("no folder of your own was found; name one in the environment variable {FOLDER_VARIABLE}")]
+    #[error("no folder for your own files was found; set one in the environment variable {FOLDER_VARIABLE}")]
     NoFolder,
     /// The system does not let it be written.
-    #[error("{}: cannot be written ({why}); check the folder, or name another in {FOLDER_VARIABLE}", path.display())]
+    #[error("{}: cannot be written ({why}); check the folder, or set another one in {FOLDER_VARIABLE}", path.display())]
     Unwritable {
         /// The file or folder.
         path: PathBuf,

@@ -72,16 +72,16 @@ fn numbers_are_taken_as_toml_writes_them() {
 #[test]
 fn every_fault_names_file_line_what_and_what_to_do() {
     for (text, line, words) in [
-        ("depth = 3\nriser = = 1\n", 2, &["is not TOML", "id = value"][..]),
-        ("depth\n", 1, &["is not TOML"]),
-        ("name = \"x\ndepth = 3\n", 1, &["is not TOML"]),
-        ("depth = 1\n\ndepth = 2\n", 3, &["depth is set twice", "leave one"]),
+        ("depth = 3\nriser = = 1\n", 2, &["is not valid TOML", "id = value"][..]),
+        ("depth\n", 1, &["is not valid TOML"]),
+        ("name = \"x\ndepth = 3\n", 1, &["is not valid TOML"]),
+        ("depth = 1\n\ndepth = 2\n", 3, &["depth is set twice", "delete one"]),
         ("\ndeph = 3\n", 2, &["no parameter \"deph\"", "did you mean \"depth\""]),
         ("Depth = 3\n", 1, &["no parameter \"Depth\"", "did you mean \"depth\""]),
         ("zzz = 3\n", 1, &["no parameter \"zzz\"", "depth, bearing, family, close"]),
         ("depth = 3\ndepth_m = [1]\n", 2, &["no parameter \"depth_m\""]),
-        ("plat_w = 20\n", 1, &["\"plat_w\" is no part of a seat", "platform file"]),
-        ("link = \"1\"\n", 1, &["\"link\" is set in no file", "leave the line out"]),
+        ("plat_w = 20\n", 1, &["\"plat_w\" does not belong in a seat file", "platform file"]),
+        ("link = \"1\"\n", 1, &["\"link\" belongs to the session", "delete the line"]),
         ("bearing = 0\ndepth = 26\n", 2, &["depth = 26 is out of range", "0.50 m to 25.00 m"]),
         ("depth = 0.499\n", 1, &["out of range", "0.50 m to 25.00 m"]),
         ("depth = nan\n", 1, &["depth = nan is out of range"]),
@@ -89,8 +89,12 @@ fn every_fault_names_file_line_what_and_what_to_do() {
         ("depth = -9223372036854775808\n", 1, &["out of range"]),
         ("depth = 99999999999999999999\n", 1, &["depth"]),
         ("close = 3.0\n", 1, &["close = 3.0 is out of range", "or \"off\""]),
-        ("depth = \"8.5 m\"\n", 1, &["depth cannot be \"8.5 m\", a text in quotes", "a number from 0.50 m"]),
-        ("close = \"near\"\n", 1, &["close cannot be \"near\", a text", "or \"off\""]),
+        (
+            "depth = \"8.5 m\"\n",
+            1,
+            &["depth cannot be \"8.5 m\", which is quoted text", "a number from 0.50 m"],
+        ),
+        ("close = \"near\"\n", 1, &["close cannot be \"near\", which is quoted text", "or \"off\""]),
         ("depth = true\n", 1, &["depth cannot be true", "a number"]),
         ("depth = [1, 2]\n", 1, &["depth cannot be a list", "a number"]),
         ("[depth]\nx = 1\n", 1, &["depth cannot be a table"]),
@@ -155,14 +159,14 @@ fn a_path_that_is_no_such_file_is_refused_without_waiting() {
     let told = |name: &str| read(&folder.path().join(name), name, &table(SEAT)).unwrap_err().to_string();
     assert_eq!(told("none.toml"), "none.toml: there is no such file; check the path");
     fs::create_dir(folder.path().join("folder.toml")).unwrap();
-    assert!(told("folder.toml").contains("is no file"), "{}", told("folder.toml"));
+    assert!(told("folder.toml").contains("is not a readable file"), "{}", told("folder.toml"));
     fs::write(folder.path().join("big.toml"), vec![b' '; MOST_BYTES as usize + 1]).unwrap();
     assert!(told("big.toml").contains("larger than"), "{}", told("big.toml"));
     #[cfg(unix)]
     {
         let pipe = folder.path().join("pipe.toml");
         assert!(std::process::Command::new("mkfifo").arg(&pipe).status().unwrap().success());
-        assert!(told("pipe.toml").contains("is no file"), "{}", told("pipe.toml"));
+        assert!(told("pipe.toml").contains("is not a readable file"), "{}", told("pipe.toml"));
     }
 }
 
@@ -170,5 +174,5 @@ fn a_path_that_is_no_such_file_is_refused_without_waiting() {
 fn a_platform_file_takes_platform_ids_only() {
     assert!(Contents::parse(b"plat_w = 20", "p.toml", &table(PLATFORM)).is_ok());
     let error = Contents::parse(b"depth = 5", "p.toml", &table(PLATFORM)).unwrap_err().to_string();
-    assert!(error.contains("\"depth\" is no part of a platform; it goes into a seat file"), "{error}");
+    assert!(error.contains("\"depth\" does not belong in a platform file; put it in a seat file"), "{error}");
 }

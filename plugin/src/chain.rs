@@ -179,7 +179,7 @@ impl Chain {
                 // Nobody has heard the dry signal yet: its gain need not glide.
                 loudness.settle(is_compared && !is_bypassed);
             } else if is_compared || is_bypassed {
-                loudness.head_for(!is_bypassed);
+                loudness.glide_to(!is_bypassed);
             }
             loudness.apply(&mut [left, right]);
         }

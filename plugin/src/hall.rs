@@ -12,8 +12,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use nice_plug::prelude::*;
 use nice_plug_egui::EguiEditor;
 use rostra_dsp::engine::{PrepareError, check_sample_rate};
-use rostra_dsp::hall::Hall;
-use rostra_dsp::hall::engine::HallEngine;
+use rostra_dsp::hall::{Hall, HallEngine};
 
 use self::parameters::HallParameters;
 use crate::dry_fade::{DryFade, audible};
@@ -211,7 +210,7 @@ impl Plugin for RostraHall {
 
 impl ClapPlugin for RostraHall {
     const CLAP_ID: &'static str = "rostra.hall";
-    const CLAP_DESCRIPTION: Option<&'static str> = Some("The one hall that all placed channels are sent to");
+    const CLAP_DESCRIPTION: Option<&'static str> = Some("One shared hall for all placed channels");
     const CLAP_MANUAL_URL: Option<&'static str> = None;
     const CLAP_SUPPORT_URL: Option<&'static str> = None;
     const CLAP_FEATURES: &'static [ClapFeature] =

@@ -116,7 +116,7 @@ impl Plugin for RostraSeat {
         _context: &mut impl ActivateContext<Self>,
     ) -> bool {
         let Some(layout) = engine_layout(audio_io_layout) else {
-            nice_error!("no engine for the layout {audio_io_layout:?}");
+            nice_error!("there is no engine for the channel layout {audio_io_layout:?}");
             self.running = None;
             return false;
         };
@@ -174,7 +174,7 @@ impl Plugin for RostraSeat {
 
 /// Says whether an activation only asks whether the rate is possible: blocks of no frames need nothing prepared.
 ///
-/// The framework, as it is mended in the bundles, asks thus before the host activates; it also activates once more
+/// The framework, as it is patched in the bundles, asks thus before the host activates; it also activates once more
 /// where the mode of rendering changes while the plug-in is active.
 fn is_question(buffer_config: &BufferConfig) -> bool {
     buffer_config.max_buffer_size == 0
@@ -199,8 +199,7 @@ fn engine_layout(layout: &AudioIOLayout) -> Option<Layout> {
 
 impl ClapPlugin for RostraSeat {
     const CLAP_ID: &'static str = "rostra.seat";
-    const CLAP_DESCRIPTION: Option<&'static str> =
-        Some("Gives a dry instrument its seat on a concert platform");
+    const CLAP_DESCRIPTION: Option<&'static str> = Some("Seats a dry instrument on a concert platform");
     const CLAP_MANUAL_URL: Option<&'static str> = None;
     const CLAP_SUPPORT_URL: Option<&'static str> = None;
     const CLAP_FEATURES: &'static [ClapFeature] =

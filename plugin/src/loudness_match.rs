@@ -160,7 +160,7 @@ impl LoudnessMatch {
     }
 
     /// Goes for the match, or for unity, within 20 ms.
-    pub fn head_for(&mut self, is_matched: bool) {
+    pub fn glide_to(&mut self, is_matched: bool) {
         let wanted = self.wanted(is_matched);
         if wanted != self.target {
             self.target = wanted;
@@ -249,7 +249,7 @@ mod tests {
         for (dry, placed) in dry.chunks(512).zip(placed.chunks(512)) {
             match_.measure([dry, dry], [placed, placed]);
             let mut left = dry.to_vec();
-            match_.head_for(true);
+            match_.glide_to(true);
             match_.apply(&mut [&mut left]);
             heard.extend(left);
         }
@@ -262,7 +262,7 @@ mod tests {
         assert!(largest(&heard) <= 1.01 * largest(&placed), "a step of the gain is heard");
         // Back at unity, nothing is touched.
         let mut glide = dry[..962].to_vec();
-        match_.head_for(false);
+        match_.glide_to(false);
         match_.apply(&mut [&mut glide]);
         let mut after = dry[..512].to_vec();
         match_.apply(&mut [&mut after]);
@@ -281,7 +281,7 @@ mod tests {
         }
         assert!(match_.match_db().is_some_and(|db| (db + 20.0).abs() < 0.1), "{:?}", match_.match_db());
         let mut out = wild.clone();
-        match_.head_for(true);
+        match_.glide_to(true);
         match_.apply(&mut [&mut out]);
         assert!(out.iter().all(|x| *x == 0.0 || x.is_normal()));
     }

@@ -246,8 +246,7 @@ impl PersistentField<'_, Saved> for Membership {
 
 #[cfg(test)]
 mod tests {
-    use rostra_dsp::pickup::Pair;
-    use rostra_dsp::surface::Finish;
+    use rostra_dsp::acoustics::{Finish, Pair};
 
     use super::*;
 
@@ -991,7 +990,7 @@ mod tests {
             let threads: Vec<_> = (0..8_u64)
                 .map(|thread| {
                     scope.spawn(move || {
-                        let mut noise = rostra_dsp::noise::Noise::new(thread + 1);
+                        let mut noise = rostra_dsp::kernel::Noise::new(thread + 1);
                         let mut instances = Vec::new();
                         for _ in 0..20_000 {
                             match (noise.uniform() * 8.0) as usize {

@@ -439,7 +439,7 @@ fn unless_it_panics<T>(make: impl FnOnce() -> Option<T>) -> Result<T, Unbuilt> {
     if let Ok(made) = catch_unwind(AssertUnwindSafe(make)) {
         made.ok_or(Unbuilt::GivenUp)
     } else {
-        nice_error!("a tail could not be made; the one before it plays on");
+        nice_error!("a tail could not be built; the previous one keeps playing");
         Err(Unbuilt::Failed)
     }
 }
@@ -492,7 +492,9 @@ fn join(desk: Desk) {
             Err(error) => {
                 builder.thread = None;
                 has_failed.store(true, Ordering::Relaxed);
-                nice_error!("no thread for new tails, the present one stays: {error}");
+                nice_error!(
+                    "the thread that builds tails could not be started; the current tail stays: {error}"
+                );
             }
         }
     }
@@ -514,7 +516,7 @@ fn leave() {
         rota.is_closing.store(true, Ordering::Release);
         thread.thread().unpark();
         if thread.join().is_err() {
-            nice_error!("the thread for new tails ended by a fault");
+            nice_error!("the thread that builds tails stopped after a fault");
         }
     }
 }

@@ -2,8 +2,7 @@
 //!
 //! The spellings, the seats and the radiations are common practice, no source.
 
-use rostra_dsp::radiation::Family;
-use rostra_dsp::seat::Seat;
+use rostra_dsp::acoustics::{Family, Seat};
 
 /// One instrument of the orchestra, or one section of it.
 #[allow(missing_docs, reason = "each variant is the instrument that it names")]

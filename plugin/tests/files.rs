@@ -20,8 +20,8 @@ use rostra::editor::sheet::Sheet;
 use rostra::editor::values::{Edit, Values};
 use rostra::file_table::table;
 use rostra_dsp::Settings;
+use rostra_dsp::acoustics::Family;
 use rostra_dsp::hall::Hall;
-use rostra_dsp::radiation::Family;
 use rostra_dsp::settings::{FAMILY, Group, Parameter, Tabled as _};
 use rostra_files::{
     Contents, Entry, HALL, KINDS, Kind, Listed as File, PLATFORM, Place, SEAT, Shelf, Value,

@@ -9,7 +9,7 @@ use rostra::track_name::Instrument::{
     TamTam, Timpani, Trombone, Trumpet, Tuba, Violas, Violins1, Violins2,
 };
 use rostra::track_name::{Instrument, Row, read};
-use rostra_dsp::radiation::Family;
+use rostra_dsp::acoustics::Family;
 
 /// A name, and the instrument that it means.
 const NAMES: [(&str, Instrument); 60] = [

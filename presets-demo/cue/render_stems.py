@@ -40,8 +40,8 @@ CONTROL_STEP_S = 0.03
 
 STEPS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
 TOKEN = re.compile(
-    r"^(?P<pitch>r|[A-G][#b]?\d(?:\+[A-G][#b]?\d)*)(?P<marks>['_>~]*)"
-    r"(?::(?P<len>\d*\.?\d+))?(?:\*(?P<times>\d+))?$"
+    r"^(?P<pitch>rest|[A-G][#b]?\d(?:\+[A-G][#b]?\d)*)(?P<marks>['_>~]*)"
+    r"(?::(?P<len>\d*\.?\d+))?(?:x(?P<times>\d+))?$"
 )
 
 
@@ -51,7 +51,7 @@ def fail(text):
 
 def need_program(name, package):
     if shutil.which(name) is None:
-        fail(f"the program '{name}' is missing; on Debian: apt-get install {package}")
+        fail(f"the program '{name}' is missing; on Debian-based systems: apt-get install {package}")
 
 
 def midi_key(name):
@@ -80,7 +80,7 @@ def read_line(stem, line, beats_per_bar):
         if m["len"]:
             length = float(m["len"])
         for _ in range(int(m["times"] or 1)):
-            if m["pitch"] != "r":
+            if m["pitch"] != "rest":
                 keys = [midi_key(k) for k in m["pitch"].split("+")]
                 events.append((beat, length, keys, m["marks"]))
             beat += length
@@ -375,7 +375,7 @@ def main():
     if not args.check:
         need_program("fluidsynth", "fluidsynth")
         if not os.path.exists(args.sound_font):
-            fail(f"the sound font {args.sound_font} is missing; on Debian: "
+            fail(f"the sound font {args.sound_font} is missing; on Debian-based systems: "
                  "apt-get install musescore-general-soundfont-lossless")
         with tempfile.TemporaryDirectory() as folder:
             for stem in score["stem"]:

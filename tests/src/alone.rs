@@ -1,11 +1,9 @@
 //! One arrival alone, played by the engine's own early part.
 
-use rostra_dsp::arrivals::ARRIVALS;
-use rostra_dsp::bands::LANES;
-use rostra_dsp::early::{Early, EarlyConfig, LONGEST_RUN_FRAMES};
-use rostra_dsp::instruction_set::InstructionSet;
-use rostra_dsp::plan::SourcePlan;
-use rostra_dsp::segment::{STEPS, Segment};
+use rostra_dsp::acoustics::ARRIVALS;
+use rostra_dsp::engine::parts::{Early, EarlyConfig, LONGEST_RUN_FRAMES, STEPS, Segment};
+use rostra_dsp::kernel::InstructionSet;
+use rostra_dsp::plan::{BRANCHES, SourcePlan};
 use rostra_dsp::tail::onset_frames;
 
 /// Blocks of the convolver in a grid step of plans, as the engine's documentation has it.
@@ -21,7 +19,7 @@ pub fn only(plan: &SourcePlan, arrival: usize, capsule: usize) -> SourcePlan {
     let mut alone = *plan;
     for (index, heard) in alone.capsules.iter_mut().enumerate() {
         for other in (0..ARRIVALS).filter(|&other| other != arrival || index != capsule) {
-            heard.weights[other] = [0.0; LANES];
+            heard.weights[other] = [0.0; BRANCHES];
         }
     }
     alone.tail = SourcePlan::SILENCE.tail;
@@ -39,12 +37,12 @@ pub fn play(input: &[f32], plans: &[SourcePlan], rate_hz: f64) -> [Vec<f32>; 2] 
         grid_frames: grid,
         instruction_set: InstructionSet::widest(),
     });
-    early.stand_at(&plans[..1]);
+    early.jump_to(&plans[..1]);
     let mut heard = [Vec::with_capacity(input.len()), Vec::with_capacity(input.len())];
     for (step, frames) in input.chunks(grid).enumerate() {
         if step > 0 {
             let (before, now) = (&plans[(step - 1).min(plans.len() - 1)], &plans[step.min(plans.len() - 1)]);
-            early.head_for(0, now, now != before);
+            early.glide_to(0, now, now != before);
         }
         for (index, frames) in frames.chunks(run).enumerate() {
             let segment = Segment { offset_frames: index * run, grid_frames: grid };

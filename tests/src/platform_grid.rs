@@ -11,17 +11,13 @@ use std::thread;
 use realfft::num_complex::Complex;
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 use rostra_dsp::Settings;
-use rostra_dsp::bands::SplitDesign;
+use rostra_dsp::acoustics::{
+    Finish, NOMINAL_HZ, OCTAVE_RATIO, Pair, PerBand, bands_at_rate, edges_hz, mid_mean, share_after,
+};
 use rostra_dsp::extremes::{larger, largest};
-use rostra_dsp::instruction_set::InstructionSet;
+use rostra_dsp::kernel::{InstructionSet, Noise};
 use rostra_dsp::measure::{DecayCurve, OctaveFilter, fits_decay};
-use rostra_dsp::noise::Noise;
-use rostra_dsp::octave::{NOMINAL_HZ, OCTAVE_RATIO, PerBand, bands_at_rate, edges_hz, mid_mean};
-use rostra_dsp::pickup::Pair;
-use rostra_dsp::plan::SourcePlan;
-use rostra_dsp::planner::Planner;
-use rostra_dsp::platform::share_after;
-use rostra_dsp::surface::Finish;
+use rostra_dsp::plan::{Planner, SourcePlan, SplitDesign};
 use rostra_dsp::tail::{TailSpec, TailSpectra, TailWorkshop, decays_through_filters};
 
 /// Cases one after the other that share rate, pair and air, so that they share their noise.
@@ -429,7 +425,7 @@ fn joined(
 
 #[cfg(test)]
 mod tests {
-    use rostra_dsp::octave::BANDS;
+    use rostra_dsp::acoustics::BANDS;
 
     use super::*;
 
@@ -437,7 +433,7 @@ mod tests {
     fn the_cases_reach_both_ends_of_every_range_and_every_pair_of_finishes() {
         let cases: Vec<Case> = (0..4000).map(Case::new).collect();
         for (ends, figure) in [
-            ((8.0, 30.0), (|p| p.width_m) as fn(&rostra_dsp::platform::Platform) -> f64),
+            ((8.0, 30.0), (|p| p.width_m) as fn(&rostra_dsp::acoustics::Platform) -> f64),
             ((5.0, 25.0), |p| p.depth_m),
             ((4.0, 20.0), |p| p.height_m),
             ((0.2, 2.0), |p| p.decay_s),

@@ -1,10 +1,7 @@
 //! Seats, platforms and families that the checks go through.
 
 use rostra_dsp::Settings;
-use rostra_dsp::pickup::Pair;
-use rostra_dsp::platform::Platform;
-use rostra_dsp::radiation::Family;
-use rostra_dsp::surface::Finish;
+use rostra_dsp::acoustics::{Family, Finish, Pair, Platform};
 
 /// Three platforms: the default, a small soft one, a large hard one.
 pub fn platforms() -> [Platform; 3] {

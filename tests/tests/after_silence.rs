@@ -3,7 +3,7 @@
 use rostra_dsp::Settings;
 use rostra_dsp::engine::{Config, Engine, Layout};
 use rostra_dsp::extremes::largest;
-use rostra_dsp::noise::Noise;
+use rostra_dsp::kernel::Noise;
 use rostra_dsp::tail::BuildAtOnce;
 
 const RATE_HZ: f64 = 48_000.0;

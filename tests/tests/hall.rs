@@ -1,11 +1,10 @@
 //! The hall on the shared bus, against closed forms and against what it is set to.
 
+use rostra_dsp::acoustics::{BANDS, MID, NOMINAL_HZ, bands_at_rate};
 use rostra_dsp::extremes::larger;
-use rostra_dsp::hall::Hall;
-use rostra_dsp::hall::engine::HallEngine;
+use rostra_dsp::hall::{Hall, HallEngine};
+use rostra_dsp::kernel::Noise;
 use rostra_dsp::measure::{DecayCurve, OctaveFilter, c80_db, early_share, octave_energies};
-use rostra_dsp::noise::Noise;
-use rostra_dsp::octave::{BANDS, MID, NOMINAL_HZ, bands_at_rate};
 use rostra_dsp::tail::{BuildAtOnce, TailSpec, synthesise};
 
 const RATE_HZ: f64 = 48_000.0;

@@ -7,11 +7,10 @@ use std::cell::Cell;
 use std::sync::Arc;
 
 use rostra_dsp::Settings;
+use rostra_dsp::acoustics::Finish;
 use rostra_dsp::engine::{Config, Engine, Layout};
 use rostra_dsp::extremes::larger;
-use rostra_dsp::hall::Hall;
-use rostra_dsp::hall::engine::HallEngine;
-use rostra_dsp::surface::Finish;
+use rostra_dsp::hall::{Hall, HallEngine};
 use rostra_dsp::tail::{TailSpec, TailSpectra, TailSupply, TailVoice};
 
 /// The system's allocator, counting the calls of each thread.

@@ -8,24 +8,16 @@
 use std::f64::consts::TAU;
 
 use rostra_dsp::Settings;
-use rostra_dsp::arrivals::{ARRIVALS, Arrival, arrivals};
-use rostra_dsp::bands::{LANES, SplitDesign, Weights};
-use rostra_dsp::distance_tone::{DistanceTone, TonePlan};
-use rostra_dsp::engine::{Config, Engine, Layout, PrepareError};
+use rostra_dsp::acoustics::{
+    ARRIVALS, Arrival, BANDS, Capsule, Family, Finish, NOMINAL_HZ, Pair, Pickup, Platform, Seat, Source,
+    Vector, arrivals,
+};
+use rostra_dsp::engine::{Config, DistanceTone, Engine, Layout, PrepareError, TonePlan};
 use rostra_dsp::extremes::larger;
-use rostra_dsp::instruction_set::InstructionSet;
+use rostra_dsp::kernel::{InstructionSet, Noise};
 use rostra_dsp::measure::octave_energies;
-use rostra_dsp::noise::Noise;
-use rostra_dsp::octave::{BANDS, NOMINAL_HZ};
-use rostra_dsp::pickup::{Capsule, Pair, Pickup};
-use rostra_dsp::plan::SourcePlan;
-use rostra_dsp::planner::Planner;
-use rostra_dsp::platform::Platform;
-use rostra_dsp::radiation::Family;
-use rostra_dsp::seat::{Seat, Source};
-use rostra_dsp::surface::Finish;
+use rostra_dsp::plan::{BRANCHES, Planner, SourcePlan, SplitDesign, Weights};
 use rostra_dsp::tail::{BuildAtOnce, TailSpec, TailSpectra, TailSupply, TailVoice, onset_frames, synthesise};
-use rostra_dsp::vector::Vector;
 
 const RATE_HZ: f64 = 48_000.0;
 const LAYOUTS: [Layout; 3] = [Layout::MonoToMono, Layout::MonoToStereo, Layout::StereoToStereo];
@@ -433,8 +425,8 @@ fn an_even_source_and_an_omni_may_change_places() {
     let platform = Platform::default();
     let pickup = Pickup::default();
     let heard = |from: Vector, to: Vector, family: Family, omni_share: f64| {
-        let source = Source { place: from, forward: Vector::new(0.0, -1.0, 0.0), family };
-        let capsule = Capsule { offset: to - pickup.place(), omni_share, ..Capsule::OMNI };
+        let source = Source { position: from, forward: Vector::new(0.0, -1.0, 0.0), family };
+        let capsule = Capsule { offset: to - pickup.position(), omni_share, ..Capsule::OMNI };
         sorted(arrivals(&source, &platform, &pickup, &capsule).to_vec())
     };
     let mut random = Noise::new(21);
@@ -713,8 +705,8 @@ fn silence_stays_silence() {
 /// What is needed to work out the largest output of a plan.
 struct Bound {
     design: SplitDesign,
-    /// Sum of the absolute samples of each lane.
-    lane_sums: [f64; LANES],
+    /// Sum of the absolute samples of each branch.
+    branch_sums: [f64; BRANCHES],
 }
 
 /// Largest gain of the direct sound's first-order all-pass for samples within +-1: 1 + 2|a|, a at most 1/3 (delay half a sample).
@@ -725,19 +717,19 @@ const DECORRELATOR: f64 = 1.0 + 2.0 * 0.577_350_27;
 impl Bound {
     fn new() -> Self {
         let design = SplitDesign::new(RATE_HZ);
-        let frames = design.impulse_responses(16_384);
-        let lane_sums =
-            std::array::from_fn(|lane| frames.iter().map(|frame| f64::from(frame[lane].abs())).sum());
-        Self { design, lane_sums }
+        let frames = rostra_dsp::engine::parts::BranchBank::impulse_responses(&design, 16_384);
+        let branch_sums =
+            std::array::from_fn(|branch| frames.iter().map(|frame| f64::from(frame[branch].abs())).sum());
+        Self { design, branch_sums }
     }
 
     fn weighed(&self, weights: &Weights) -> f64 {
-        weights.iter().zip(&self.lane_sums).map(|(w, sum)| f64::from(w.abs()) * sum).sum()
+        weights.iter().zip(&self.branch_sums).map(|(w, sum)| f64::from(w.abs()) * sum).sum()
     }
 
     /// Returns the most that any input within +-1 can come out as.
     fn of(&self, settings: &Settings, layout: Layout) -> f64 {
-        assert!((self.design.lane_responses(100.0)[0].0 - 1.0).abs() < 1e-12);
+        assert!((self.design.branch_responses(100.0)[0].0 - 1.0).abs() < 1e-12);
         let config = Config { sample_rate_hz: RATE_HZ, layout };
         let channels = layout.outputs();
         let spec = Engine::tail_spec(&config, settings);

@@ -2,10 +2,7 @@
 
 use std::f64::consts::{LN_10, LOG10_E};
 
-use rostra_dsp::air::Air;
-use rostra_dsp::octave::{BANDS, PerBand, mid_mean};
-use rostra_dsp::platform::{Platform, norris_eyring_decay_s};
-use rostra_dsp::surface::Finish;
+use rostra_dsp::acoustics::{Air, BANDS, Finish, PerBand, Platform, mid_mean, norris_eyring_decay_s};
 
 /// A row of the published table; the eighth kilohertz is missing where the source ends at 4 kHz.
 struct PublishedRow {

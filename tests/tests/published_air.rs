@@ -5,7 +5,7 @@
 //! the standard's equations in five climates as computed outside this project,
 //! by pyfar 0.8.1 and by acoustic-toolbox 0.2.2; see the heads of the files.
 
-use rostra_dsp::air::{Air, pure_tone_attenuation_db_per_m};
+use rostra_dsp::acoustics::{Air, pure_tone_attenuation_db_per_m};
 use rostra_dsp::extremes::larger;
 
 /// Bound: half of the last printed digit; the table prints three digits.

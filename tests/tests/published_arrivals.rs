@@ -5,9 +5,7 @@
 //! 0.10.1 with the finishes' absorption per octave, made with
 //! `tests/reference/image_sources.py`.
 
-use rostra_dsp::arrivals::{ARRIVALS, images};
-use rostra_dsp::platform::Platform;
-use rostra_dsp::vector::Vector;
+use rostra_dsp::acoustics::{ARRIVALS, Platform, Vector, images};
 use rostra_tests::truth::reference_errors;
 
 const ORDER_2: &str = include_str!("../data/image_sources_order2.csv");
@@ -35,9 +33,9 @@ fn images_up_to_second_order_stand_where_the_reference_has_them() {
         }
         // The reference's axes: x from the left wall, y = 12 at the open front.
         let place = Vector::new(row[7] - 9.0, 12.0 - row[8], row[9]);
-        let near = |image: &&rostra_dsp::arrivals::Image| (image.place - place).length() < 1e-6;
+        let near = |image: &&rostra_dsp::acoustics::Image| (image.position - place).length() < 1e-6;
         let image = ours.iter().find(near).unwrap_or_else(|| panic!("no image at {place:?}"));
-        let delay_samples = (image.place - receiver).length() / 343.0 * RATE_HZ;
+        let delay_samples = (image.position - receiver).length() / 343.0 * RATE_HZ;
         assert!(
             (delay_samples - row[12]).abs() < DELAY_BOUND_SAMPLES,
             "expected {} samples, got {delay_samples}",

@@ -7,11 +7,11 @@
 //! closed forms of the exponential; Abel and Huang, A simple, robust measure of
 //! reverberation echo density, 121st AES convention (2006).
 
+use rostra_dsp::acoustics::BANDS;
 use rostra_dsp::extremes::{larger, smaller};
 use rostra_dsp::measure::{
     DecayCurve, OctaveFilter, c80_db, centre_time_s, d50, echo_density_profile, fits_decay,
 };
-use rostra_dsp::octave::BANDS;
 
 const RATE_HZ: f64 = 48_000.0;
 /// Decay of every signal here, s.

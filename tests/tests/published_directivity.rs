@@ -2,11 +2,8 @@
 
 use std::f64::consts::PI;
 
+use rostra_dsp::acoustics::{BANDS, Capsule, Family, Pattern, Vector, world_axis};
 use rostra_dsp::extremes::larger;
-use rostra_dsp::octave::BANDS;
-use rostra_dsp::pickup::Capsule;
-use rostra_dsp::radiation::{Family, Pattern, world_axis};
-use rostra_dsp::vector::Vector;
 
 /// Largest deviation of a directivity index, dB.
 const INDEX_DB: f64 = 0.01;

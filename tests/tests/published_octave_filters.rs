@@ -7,8 +7,8 @@
 
 use std::f64::consts::TAU;
 
+use rostra_dsp::acoustics::{NOMINAL_HZ, OCTAVE_RATIO, bands_at_rate, exact_midband_hz};
 use rostra_dsp::measure::OctaveFilter;
-use rostra_dsp::octave::{NOMINAL_HZ, OCTAVE_RATIO, bands_at_rate, exact_midband_hz};
 
 const RATES_HZ: [f64; 13] = [
     8_000.0, 11_025.0, 16_000.0, 22_050.0, 24_000.0, 32_000.0, 44_100.0, 48_000.0, 88_200.0, 96_000.0,

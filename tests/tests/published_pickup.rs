@@ -5,9 +5,8 @@
 //! X-Y (90 degrees, cardioids); the differences, for a source 5 m from the
 //! middle of the pair, computed outside this project; see the head of the file.
 
+use rostra_dsp::acoustics::{Pair, Vector};
 use rostra_dsp::extremes::larger;
-use rostra_dsp::pickup::Pair;
-use rostra_dsp::vector::Vector;
 
 /// Distance of the source from the middle of the pair, m.
 const DISTANCE_M: f64 = 5.0;

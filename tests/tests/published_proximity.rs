@@ -7,7 +7,7 @@
 
 use std::f64::consts::TAU;
 
-use rostra_dsp::distance_tone::{DistanceTone, TonePlan};
+use rostra_dsp::engine::{DistanceTone, TonePlan};
 use rostra_dsp::extremes::larger;
 use rostra_dsp::settings::Tone;
 

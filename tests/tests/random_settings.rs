@@ -5,14 +5,11 @@
 //! is told by its number, which is its seed: `ROSTRA_FIRST=93 ROSTRA_CASES=1` tries it alone.
 
 use rostra_dsp::Settings;
+use rostra_dsp::acoustics::{Family, Finish, Pair};
 use rostra_dsp::engine::{Config, Engine, Layout};
 use rostra_dsp::extremes::larger;
-use rostra_dsp::hall::Hall;
-use rostra_dsp::hall::engine::HallEngine;
-use rostra_dsp::noise::Noise;
-use rostra_dsp::pickup::Pair;
-use rostra_dsp::radiation::Family;
-use rostra_dsp::surface::Finish;
+use rostra_dsp::hall::{Hall, HallEngine};
+use rostra_dsp::kernel::Noise;
 use rostra_dsp::tail::BuildAtOnce;
 
 /// Rates that hosts offer, Hz; the highest take long and are in the tests of properties.

@@ -4,10 +4,10 @@
 //! after that; so no source stands beside these checks.
 
 use rostra_dsp::Settings;
+use rostra_dsp::acoustics::Family;
 use rostra_dsp::engine::{Config, Engine, Layout};
 use rostra_dsp::extremes::larger;
-use rostra_dsp::noise::Noise;
-use rostra_dsp::radiation::Family;
+use rostra_dsp::kernel::Noise;
 use rostra_dsp::tail::BuildAtOnce;
 
 const RATE_HZ: f64 = 48_000.0;

@@ -12,12 +12,10 @@
 use std::f64::consts::TAU;
 
 use rostra_dsp::Settings;
+use rostra_dsp::acoustics::{Family, Finish, Pair};
 use rostra_dsp::engine::{Config, Engine, Layout};
 use rostra_dsp::extremes::larger;
-use rostra_dsp::noise::Noise;
-use rostra_dsp::pickup::Pair;
-use rostra_dsp::radiation::Family;
-use rostra_dsp::surface::Finish;
+use rostra_dsp::kernel::Noise;
 use rostra_dsp::tail::BuildAtOnce;
 
 const RATE_HZ: f64 = 48_000.0;

@@ -1,14 +1,11 @@
 //! Facts of the trade (common practice, no source, unless said), held against the model.
 
 use rostra_dsp::Settings;
-use rostra_dsp::arrivals::{ARRIVALS, images};
+use rostra_dsp::acoustics::{ARRIVALS, BANDS, Face, Family, Platform, images, mid_mean};
 use rostra_dsp::engine::{Config, Layout};
 use rostra_dsp::extremes::smaller;
 use rostra_dsp::measure::{Take, impulse_response, octave_energies};
-use rostra_dsp::octave::{BANDS, mid_mean};
 use rostra_dsp::plan::{Acoustics, acoustics};
-use rostra_dsp::platform::{Face, Platform};
-use rostra_dsp::radiation::Family;
 
 const RATE_HZ: f64 = 48_000.0;
 /// Index of the 1 kHz octave.
@@ -136,7 +133,7 @@ fn a_rear_bell_is_heard_by_way_of_the_wall_behind_it() {
             settings.seat.facing_deg = facing_deg;
             let seat = acoustics_of(&settings);
             let source = settings.seat.source(&settings.platform, &settings.pickup);
-            let images = images(source.place, &settings.platform);
+            let images = images(source.position, &settings.platform);
             for band in KILOHERTZ..BANDS {
                 let (mut wall, mut all) = (0.0, 0.0);
                 for capsule in &seat.arrivals {
@@ -163,7 +160,7 @@ fn a_top_plate_at_the_left_leans_towards_the_audience() {
     let towards_audience = |bearing_deg| {
         let settings = seat(3.0, bearing_deg, Family::TopPlate);
         let source = settings.seat.source(&settings.platform, &settings.pickup);
-        let axis = rostra_dsp::radiation::world_axis(source.family, source.forward);
+        let axis = rostra_dsp::acoustics::world_axis(source.family, source.forward);
         -axis.y / axis.x.hypot(axis.y)
     };
     let (left, right) = (towards_audience(-45.0), towards_audience(45.0));

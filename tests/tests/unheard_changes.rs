@@ -5,10 +5,10 @@
 //! compares a sound (above -40 dBFS) and that a changed parameter breaks it.
 
 use rostra_dsp::Settings;
+use rostra_dsp::acoustics::Family;
 use rostra_dsp::engine::{Config, Engine, Layout};
 use rostra_dsp::extremes::larger;
-use rostra_dsp::noise::Noise;
-use rostra_dsp::radiation::Family;
+use rostra_dsp::kernel::Noise;
 use rostra_dsp::tail::{BuildAtOnce, TailSpec, TailSupply, TailVoice};
 
 const RATE_HZ: f64 = 48_000.0;

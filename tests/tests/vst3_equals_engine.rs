@@ -11,7 +11,7 @@ use anyhow::{Context as _, Result, ensure};
 use rostra_dsp::Settings;
 use rostra_dsp::engine::{Config, Engine, Layout};
 use rostra_dsp::extremes::larger;
-use rostra_dsp::noise::Noise;
+use rostra_dsp::kernel::Noise;
 use rostra_dsp::tail::BuildAtOnce;
 use vst3_host::{Plugin, audio::AudioBuffers, host::Vst3Host};
 

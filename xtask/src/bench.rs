@@ -20,8 +20,9 @@ use anyhow::{Context as _, Result};
 use clap::Args;
 use serde_json::{Map, Value, json};
 
-use crate::workspace::{self, shown};
+use crate::workspace;
 use clock::{Clock, Effort};
+use rostra_terminal::shown;
 
 /// What to measure.
 #[derive(Debug, Args)]

@@ -7,13 +7,13 @@ use std::time::SystemTime;
 use anyhow::{Context as _, Result, anyhow, bail, ensure};
 use rostra_terminal::tell;
 
-use crate::{mended, module_info, notices, release, workspace};
+use crate::{module_info, notices, patched, release, workspace};
 
 /// The package that holds the plug-in; the bundles are called after it.
 const PACKAGE: &str = "rostra";
 
 /// A file beside the bundles that says that they were built against the framework as it is published.
-const UNMENDED: &str = "unmended";
+const UNPATCHED: &str = "unpatched";
 
 /// The text of licences in the user's CLAP folder, which other plug-ins share; a VST3 carries its own within.
 const BESIDE_CLAP: &str = "rostra-LICENCES.txt";
@@ -46,14 +46,14 @@ impl Bundle {
         }
     }
 
-    /// Builds the plug-in in release and bundles it, against a mended framework or against the published one.
+    /// Builds the plug-in in release and bundles it, against a patched framework or against the published one.
     ///
     /// # Errors
-    /// When it does not build, cannot be mended, or a bundle is missing afterwards.
-    pub(crate) fn build(is_mended: bool) -> Result<Self> {
+    /// When it does not build, cannot be patched, or a bundle is missing afterwards.
+    pub(crate) fn build(is_patched: bool) -> Result<Self> {
         let bundle = Self::place()?;
         let target = workspace::target()?;
-        let from = if is_mended { mended::lay_out()? } else { workspace::root()? };
+        let from = if is_patched { patched::lay_out()? } else { workspace::root()? };
         let library = release::compile(PACKAGE, &from)?;
         // The bundler makes its bundles anew in the folder that it is given: one beside the place where they belong.
         let beside = target.join("bundling");
@@ -64,13 +64,13 @@ impl Bundle {
         nice_plug_xtask::bundle(&beside, PACKAGE, &["--release".to_owned()], false)?;
         let made = Self::within(&beside.join("bundled"));
         for path in [&made.clap, &made.vst3] {
-            ensure!(path.exists(), "{} was not made: does the plug-in export it?", path.display());
+            ensure!(path.exists(), "{} was not produced; check that the plug-in exports it", path.display());
         }
         made.complete()?;
         fs::create_dir_all(target.join("bundled")).context("the target folder cannot be written to")?;
-        let mark = target.join("bundled").join(UNMENDED);
-        if !is_mended {
-            fs::write(&mark, "").context("the bundles cannot be marked")?;
+        let mark = target.join("bundled").join(UNPATCHED);
+        if !is_patched {
+            fs::write(&mark, "").context("the bundles' build stamp cannot be written")?;
         }
         // Overwritten in place, a bundle that is loaded somewhere would change under that program.
         for (new, place) in
@@ -78,7 +78,7 @@ impl Bundle {
         {
             swap(new, place)?;
         }
-        if is_mended {
+        if is_patched {
             remove(&mark)?;
         }
         remove(&beside)?;
@@ -120,9 +120,9 @@ impl Bundle {
             "presets-demo/seats",
             "xtask/src/bundle.rs",
             "xtask/src/glibc.rs",
-            "xtask/src/mended.rs",
-            "xtask/src/mends.rs",
-            "xtask/src/mends",
+            "xtask/src/patched.rs",
+            "xtask/src/patches.rs",
+            "xtask/src/patches",
             "xtask/src/module_info.rs",
             "xtask/src/release.rs",
         ]
@@ -130,7 +130,9 @@ impl Bundle {
         let newest = sources.iter().filter_map(|source| newest_change(source)).max();
         let why = match (library_change(&bundle), newest) {
             (None, _) => "is not built yet",
-            _ if workspace::target()?.join("bundled").join(UNMENDED).exists() => "is built without the mends",
+            _ if workspace::target()?.join("bundled").join(UNPATCHED).exists() => {
+                "is built without the patches"
+            }
             (Some(built), Some(newest)) if built < newest => "is older than its sources",
             _ => return Ok(bundle),
         };
@@ -165,7 +167,7 @@ fn library_change(bundle: &Bundle) -> Option<SystemTime> {
 }
 
 /// Returns the newest change of a file, or of any file in a folder.
-fn newest_change(path: &Path) -> Option<SystemTime> {
+pub(crate) fn newest_change(path: &Path) -> Option<SystemTime> {
     let metadata = fs::metadata(path).ok()?;
     if metadata.is_file() {
         return metadata.modified().ok();
@@ -201,7 +203,7 @@ fn user_folders() -> Result<[PathBuf; 2]> {
 fn install_as(bundle: &Path, place: &Path) -> Result<PathBuf> {
     let coming = beside(place, "new")?;
     if let Some(folder) = place.parent() {
-        fs::create_dir_all(folder).with_context(|| format!("{} cannot be made", folder.display()))?;
+        fs::create_dir_all(folder).with_context(|| format!("{} cannot be created", folder.display()))?;
     }
     remove(&coming)?;
     if let Err(error) = copy(bundle, &coming) {

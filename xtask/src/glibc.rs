@@ -76,7 +76,7 @@ pub(crate) fn stand_ins(folder: &Path) -> Result<Vec<String>> {
     if !cfg!(all(target_os = "linux", target_env = "gnu")) {
         return Ok(Vec::new());
     }
-    fs::create_dir_all(folder).with_context(|| format!("{} cannot be made", folder.display()))?;
+    fs::create_dir_all(folder).with_context(|| format!("{} cannot be created", folder.display()))?;
     let mut exports: BTreeMap<&str, Exports> = BTreeMap::new();
     for (_, file) in LIBRARIES {
         let bytes = fs::read(found(file)?).with_context(|| format!("{file} cannot be read"))?;
@@ -237,10 +237,7 @@ fn found(file: &str) -> Result<PathBuf> {
     let output =
         Command::new("cc").arg(format!("-print-file-name={file}")).output().context("cc cannot be run")?;
     let path = PathBuf::from(String::from_utf8_lossy(&output.stdout).trim());
-    ensure!(
-        path.is_absolute(),
-        "cc does not know where {file} lies: is the C library's development package there?"
-    );
+    ensure!(path.is_absolute(), "cc cannot find {file}; install the C library's development package");
     Ok(path)
 }
 

@@ -1,44 +1,32 @@
-//! Tasks of the workspace: `cargo xtask bundle | place | files | impulse | ensemble | demo | picture | live | lesson | truth | tails | bench | test`.
+//! Tasks of the workspace: `cargo xtask bundle | truth | tails | bench | test`, and the program for musicians, built and run.
+//!
+//! `cargo xtask place` and its sisters build what is missing and run `rostra place` (package `rostra-cli`).
+//!
+//! Each module imports only those above it.
 
 // All that names come into is printed through `rostra-terminal`, which shows what a terminal would obey.
 #![cfg_attr(not(test), warn(clippy::print_stderr))]
 
 mod workspace;
 
-mod bundle;
-mod glibc;
-mod mended;
-mod mends;
-mod module_info;
-mod notices;
 mod packages;
-mod parameter;
+
+mod patches;
+
+mod patched;
+
+mod glibc;
+
 mod release;
 
-mod offline_host;
-mod seat_file;
-mod sitting;
+mod module_info;
+mod notices;
 
-mod place;
+mod bundle;
 
-mod files;
+mod system_packages;
 
-mod picture;
-
-mod impulse;
-mod impulse_picture;
-
-mod loudness;
-
-mod ensemble;
-mod label_places;
-mod seats_picture;
-
-mod demo;
-
-mod editor_picture;
-
-mod live;
+mod program;
 
 // These two print figures and what they run, of this checkout alone.
 #[allow(clippy::print_stdout)]
@@ -46,60 +34,48 @@ mod bench;
 #[allow(clippy::print_stdout)]
 mod check;
 #[cfg(test)]
-mod dropped;
-#[cfg(test)]
 mod supply;
+
+#[cfg(test)]
+mod dropped;
 
 use std::process::ExitCode;
 
 use anyhow::Result;
 use clap::Parser;
-use rostra_recording as recording;
-use rostra_terminal::{say, tell};
+use rostra_terminal::{say, shown, tell};
 
 use crate::bundle::Bundle;
-use crate::workspace::shown;
 
 #[derive(Parser)]
-#[command(name = "cargo xtask", about = "Builds Rostra, places recordings, measures, tests", version)]
+#[command(
+    name = "cargo xtask",
+    about = "Builds Rostra, measures, tests; builds and runs the program for musicians",
+    version
+)]
 enum Task {
     /// Build the plug-in and bundle it as CLAP and VST3 under target/bundled.
     Bundle {
         /// Copy the bundles to your plug-in folders.
         #[arg(long)]
         install: bool,
-        /// Build against the framework as it is published, without the mends in xtask/src/mends.rs.
+        /// Build against the published framework, without the patches in xtask/src/patches.rs.
         #[arg(long)]
-        unmended: bool,
+        unpatched: bool,
     },
-    /// Place recordings on the platform: one 32-bit float WAV for each.
-    Place(place::Arguments),
-    /// List, check and save seats and platforms as files.
-    Files(files::Arguments),
-    /// Render the placed impulse of a seat, measure it, and draw it.
-    Impulse(impulse::Arguments),
-    /// Place all stems of a plan, with the hall on its bus; mix, draw the seats, and report.
-    Ensemble(ensemble::Arguments),
-    /// Do so with the demo's plan, and say what to listen for.
-    Demo,
-    /// Draw the editor for a seat or a hall, without a window.
-    Picture(editor_picture::Arguments),
-    /// Hear a change of seat without a host: a window, a loop, a sound card (`live --help`).
-    #[command(disable_help_flag = true)]
-    Live(live::Passed),
-    /// Render a short guided comparison with its figures and a picture; list them where none is named.
-    Lesson(live::Lesson),
-    /// Print the table of figures against outside truth: what, figure, bound, source.
+    #[command(flatten)]
+    OfProgram(program::Task),
+    /// Check the sound against published values and print a table: what, value, bound, source.
     Truth {
-        /// Groups of the table; all where none is named.
+        /// Groups of the table; all by default.
         groups: Vec<String>,
     },
-    /// Synthesise the tails of platforms from the whole range, and say which are not as they should be.
+    /// Build tails of platforms from the whole range and report any that are out of tolerance.
     Tails {
         /// How many.
         #[arg(default_value_t = 24_000)]
         count: usize,
-        /// Number of the case to begin with, as a fault tells it.
+        /// Number of the case to start from, as an error reports it.
         #[arg(long, default_value_t = 0)]
         first: usize,
     },
@@ -109,36 +85,15 @@ enum Task {
     Test,
 }
 
-/// Exit code where something that was given cannot be used; the same as for a wrong option.
-const REFUSED: u8 = 2;
-
 fn main() -> ExitCode {
-    let task = rostra_terminal::arguments();
-    if let Err(error) = ctrlc::set_handler(interrupted) {
-        return finish(Err(anyhow::Error::new(error).context("interrupts cannot be waited for")), 1);
-    }
-    match task {
-        Task::Bundle { install, unmended } => finish(bundle(install, !unmended), 1),
-        Task::Place(arguments) => refuse_some(place::run(&arguments)),
-        Task::Files(arguments) => refuse_some(files::run(&arguments)),
-        Task::Impulse(arguments) => finish(impulse::run(&arguments), REFUSED),
-        Task::Ensemble(arguments) => refuse_some(ensemble::run(&arguments)),
-        Task::Demo => refuse_some(demo::run()),
-        Task::Picture(arguments) => finish(editor_picture::run(&arguments), REFUSED),
-        Task::Live(passed) => live::run(&passed),
-        Task::Lesson(lesson) => refuse_some(live::lesson(&lesson)),
+    match rostra_terminal::arguments() {
+        Task::Bundle { install, unpatched } => finish(bundle(install, !unpatched)),
+        Task::OfProgram(task) => task.run(),
         Task::Truth { groups } => passed(check::truth(&groups)),
         Task::Tails { count, first } => passed(check::tails(count, first)),
-        Task::Bench(arguments) => finish(bench::run(&arguments), 1),
+        Task::Bench(arguments) => finish(bench::run(&arguments)),
         Task::Test => passed(check::run()),
     }
-}
-
-/// Takes away what is half written, and ends.
-fn interrupted() {
-    rostra_files::abandon();
-    // 128 and the number of the interrupt, as shells count.
-    std::process::exit(130);
 }
 
 /// Turns whether all passed into a code.
@@ -146,32 +101,23 @@ fn passed(result: Result<bool>) -> ExitCode {
     match result {
         Ok(true) => ExitCode::SUCCESS,
         Ok(false) => ExitCode::FAILURE,
-        Err(error) => finish(Err(error), 1),
+        Err(error) => finish(Err(error)),
     }
 }
 
 /// Turns an error into a line on stderr and a code.
-fn finish(result: Result<()>, code: u8) -> ExitCode {
+fn finish(result: Result<()>) -> ExitCode {
     match result {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) => {
             tell!("error: {error:#}");
-            ExitCode::from(code)
+            ExitCode::FAILURE
         }
     }
 }
 
-/// As [`finish`]; some refused count as an error that was already told.
-fn refuse_some(refused: Result<usize>) -> ExitCode {
-    match refused {
-        Ok(0) => ExitCode::SUCCESS,
-        Ok(_) => ExitCode::from(REFUSED),
-        Err(error) => finish(Err(error), REFUSED),
-    }
-}
-
-fn bundle(is_installed: bool, is_mended: bool) -> Result<()> {
-    let bundle = Bundle::build(is_mended)?;
+fn bundle(is_installed: bool, is_patched: bool) -> Result<()> {
+    let bundle = Bundle::build(is_patched)?;
     say!("CLAP  {}", shown(&bundle.clap));
     say!("VST3  {}", shown(&bundle.vst3));
     if is_installed {

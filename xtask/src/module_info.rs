@@ -35,7 +35,7 @@ pub(crate) fn write(bundle: &Path, name: &str) -> Result<()> {
     let place = bundle.join(PLACE);
     let text = serde_json::to_string_pretty(&contents(name))? + "\n";
     if let Some(folder) = place.parent() {
-        fs::create_dir_all(folder).with_context(|| format!("{} cannot be made", folder.display()))?;
+        fs::create_dir_all(folder).with_context(|| format!("{} cannot be created", folder.display()))?;
     }
     fs::write(&place, text).with_context(|| format!("{} cannot be written", place.display()))
 }

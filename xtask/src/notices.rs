@@ -50,7 +50,7 @@ fn text(linked: &[&Package], root: &Path) -> Result<String> {
         let called = format!("{} {}", package.name, package.version);
         let licence = package.licence.as_deref();
         let licence = licence
-            .with_context(|| format!("{called} names no licence; look whether it may be given away"))?;
+            .with_context(|| format!("{called} states no licence; check whether it may be redistributed"))?;
         let mut texts = texts_of(if package.is_ours { root } else { &package.folder })?;
         let authors = package.authors.join(", ");
         if texts.is_empty() {
@@ -116,8 +116,9 @@ fn texts_of(folder: &Path) -> Result<Vec<String>> {
 
 /// Returns the text of the first licence that a package may be taken under, for a package that carries none.
 fn standard_text(called: &str, licence: &str, by: &str) -> Result<String> {
-    let expression = spdx::Expression::parse_mode(licence, spdx::ParseMode::LAX)
-        .map_err(|error| anyhow!("{called}: \"{licence}\" is no licence expression ({})", error.reason))?;
+    let expression = spdx::Expression::parse_mode(licence, spdx::ParseMode::LAX).map_err(|error| {
+        anyhow!("{called}: \"{licence}\" is not a valid licence expression ({})", error.reason)
+    })?;
     let text = expression.requirements().find_map(|wanted| Some(wanted.req.license.id()?.text()));
     let text = text.with_context(|| format!("{called}: the text of {licence} is not known"))?;
     Ok(format!(

@@ -100,7 +100,7 @@ impl Packages {
                 Some((words.next()?, words.next()?.strip_prefix('v')?))
             })
             .collect();
-        ensure!(!used.is_empty(), "cargo tells no tree of {} for {}", tree.join(" "), self.system);
+        ensure!(!used.is_empty(), "cargo gives no dependency tree of {} for {}", tree.join(" "), self.system);
         Ok(self.known.iter().filter(|known| used.contains(&(known.name.as_str(), &known.version))).collect())
     }
 
@@ -139,5 +139,5 @@ pub(crate) fn system() -> Result<String> {
     let output = Command::new("rustc").arg("-vV").output().context("rustc cannot be run")?;
     let said = String::from_utf8_lossy(&output.stdout);
     let host = said.lines().find_map(|line| line.strip_prefix("host: "));
-    host.map(str::to_owned).context("rustc does not say what it builds for")
+    host.map(str::to_owned).context("rustc does not name its target")
 }

@@ -3,7 +3,7 @@
 //!
 //! What the machine's folders are called reaches a library through the places that panics name, and through the hashes
 //! by which cargo tells packages apart. The first are replaced ([`Folders`]), the second depend on the place of a
-//! package within its workspace alone, for which all that is mended lies within it.
+//! package within its workspace alone, for which all that is patched lies within it.
 
 use std::collections::BTreeMap;
 use std::fs;
@@ -13,7 +13,7 @@ use std::process::Command;
 use anyhow::{Context as _, Result, ensure};
 
 use crate::packages::{Packages, system};
-use crate::{glibc, mended, workspace};
+use crate::{glibc, patched, workspace};
 
 /// Compiles the library of a package that lies in a workspace, looks at it, and returns its place.
 ///
@@ -51,7 +51,7 @@ pub(crate) fn check(library: &Path, folders: &Folders) -> Result<()> {
     let bytes = fs::read(library).with_context(|| format!("{shown} cannot be read"))?;
     let named = folders.named_in(&bytes);
     ensure!(named.is_empty(), "{shown} names folders of this machine: {}", named.join(", "));
-    let newer = glibc::newer(&bytes, glibc::OLDEST).with_context(|| format!("{shown} is not understood"))?;
+    let newer = glibc::newer(&bytes, glibc::OLDEST).with_context(|| format!("{shown} cannot be parsed"))?;
     let (major, minor) = glibc::OLDEST;
     ensure!(newer.is_empty(), "{shown} needs more than glibc {major}.{minor} has: {}", newer.join(", "));
     Ok(())
@@ -79,7 +79,7 @@ impl Folders {
         folders.insert(library, format!("/rustc/{commit}"));
         folders.insert(workspace::target()?, "target".to_owned());
         folders.insert(root, "rostra".to_owned());
-        folders.insert(mended::folder()?, "rostra".to_owned());
+        folders.insert(patched::folder()?, "rostra".to_owned());
         Ok(Self(folders))
     }
 

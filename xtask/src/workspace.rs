@@ -34,14 +34,3 @@ pub(crate) fn target() -> Result<PathBuf> {
     let root = root()?;
     Ok(std::env::var_os("CARGO_TARGET_DIR").map_or_else(|| root.join("target"), |target| root.join(target)))
 }
-
-/// Returns a path as a person would write it from the current folder.
-pub(crate) fn shown(path: &Path) -> String {
-    let from_here =
-        std::env::current_dir().ok().and_then(|here| path.strip_prefix(here).ok().map(Path::to_path_buf));
-    match from_here {
-        Some(path) if path.as_os_str().is_empty() => ".".into(),
-        Some(path) => path.display().to_string(),
-        None => path.display().to_string(),
-    }
-}

@@ -4,9 +4,9 @@ use std::f64::consts::TAU;
 
 use super::Hall;
 use super::reflections::{MOST_HITS, REFLECTIONS, Reflection, Reflections, TOP_HZ};
-use crate::delay_line::DelayLine;
-use crate::early::LONGEST_RUN_FRAMES;
-use crate::instruction_set::{InstructionSet, Kernel, multiply_add};
+use crate::engine::delay_line::DelayLine;
+use crate::engine::early::LONGEST_RUN_FRAMES;
+use crate::kernel::instruction_set::{InstructionSet, Kernel, multiply_add};
 
 /// Longest delay of a reflection that sounds, s: the mixing time of the largest hall, 0.173 s, rounded up.
 const LONGEST_DELAY_S: f64 = 0.18;
@@ -192,7 +192,7 @@ impl Early {
     }
 
     /// Starts in a hall.
-    pub(super) fn stand_at(&mut self, hall: &Hall) {
+    pub(super) fn jump_to(&mut self, hall: &Hall) {
         self.now = Taps::of(hall, self.sample_rate_hz);
         self.next = None;
     }
@@ -203,7 +203,7 @@ impl Early {
     }
 
     /// Goes to another hall, unless it is on its way to one; says whether it does.
-    pub(super) fn head_for(&mut self, hall: &Hall) -> bool {
+    pub(super) fn glide_to(&mut self, hall: &Hall) -> bool {
         let is_free = self.next.is_none();
         if is_free {
             self.next = Some((Taps::of(hall, self.sample_rate_hz), 0.0));
@@ -256,7 +256,7 @@ mod tests {
         let hall = Hall::default();
         let heard = |side: usize| {
             let mut early = Early::new(InstructionSet::widest(), 48_000.0);
-            early.stand_at(&hall);
+            early.jump_to(&hall);
             let mut outputs = [vec![0.0_f32; 9000], vec![0.0; 9000]];
             for at in (0..9000).step_by(100) {
                 let mut impulse = [0.0; 100];

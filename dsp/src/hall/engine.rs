@@ -10,14 +10,14 @@ use super::Hall;
 use super::early::Early;
 use super::pre_delay::{PreDelay, longest_pre_delay_s};
 use super::ramp::Ramp;
-use crate::convolver::INPUTS;
-use crate::decorrelator::Decorrelator;
-use crate::early::{DECORRELATOR_RINGS_S, LONGEST_RUN_FRAMES};
+use crate::engine::decorrelator::Decorrelator;
+use crate::engine::early::{DECORRELATOR_RINGS_S, LONGEST_RUN_FRAMES};
+use crate::engine::sound_gate::{LetIn, LetOut};
+use crate::engine::tail_stage::TailStage;
 use crate::engine::{PrepareError, check_sample_rate};
-use crate::instruction_set::{InstructionSet, Kernel};
-use crate::sound_gate::{LetIn, LetOut};
+use crate::kernel::convolver::INPUTS;
+use crate::kernel::instruction_set::{InstructionSet, Kernel};
 use crate::tail::{TailSpec, TailSupply, hall_onset_frames};
-use crate::tail_stage::TailStage;
 
 /// How long the low-passes of the reflections ring, s: from +120 dB down to their silent state, 420 dB at the least
 /// coefficient, rounded up.
@@ -55,9 +55,9 @@ impl Gains {
     }
 }
 
-/// Working room of a run of frames.
+/// Scratch memory of a run of frames.
 #[derive(Debug)]
-struct Room {
+struct Scratch {
     raw: [Vec<f32>; 2],
     late: [Vec<f32>; 2],
     parts: [Vec<f32>; INPUTS],
@@ -83,7 +83,7 @@ pub struct HallEngine {
     early: Early,
     decorrelators: [Decorrelator; 2],
     tails: TailStage,
-    room: Room,
+    scratch: Scratch,
     /// Frames since the last input that was no silence, up to [`Self::rung_frames`].
     quiet_frames: usize,
 }
@@ -119,7 +119,7 @@ impl HallEngine {
             early: Early::new(set, sample_rate_hz),
             decorrelators: [false, true].map(|right| Decorrelator::new(right, sample_rate_hz)),
             tails: TailStage::new(LONGEST_RUN_FRAMES, sample_rate_hz),
-            room: Room { raw: lines(), late: lines(), parts: lines(), early: lines(), hall: lines() },
+            scratch: Scratch { raw: lines(), late: lines(), parts: lines(), early: lines(), hall: lines() },
             quiet_frames: 0,
         };
         engine.reset();
@@ -203,22 +203,22 @@ impl HallEngine {
         let wanted = Gains::wanted(&hall);
         for (ramp, wanted) in self.gains.ramps().into_iter().zip(wanted) {
             if first {
-                ramp.stand_at(wanted);
+                ramp.jump_to(wanted);
             } else {
-                ramp.head_for(wanted);
+                ramp.glide_to(wanted);
             }
         }
         // Where nothing sounds, nothing has to fade: the next sound starts in the newest hall.
         if first || self.is_silent() {
-            self.pre_delay.stand_at(hall.pre_delay_s);
+            self.pre_delay.jump_to(hall.pre_delay_s);
             if first || self.early_is_old || self.early.is_fading() {
-                self.early.stand_at(&hall);
+                self.early.jump_to(&hall);
             }
             self.early_is_old = false;
         } else {
-            self.pre_delay.head_for(hall.pre_delay_s);
+            self.pre_delay.glide_to(hall.pre_delay_s);
             if self.early_is_old {
-                self.early_is_old = !self.early.head_for(&hall);
+                self.early_is_old = !self.early.glide_to(&hall);
             }
         }
     }
@@ -226,9 +226,9 @@ impl HallEngine {
     fn run(&mut self, at: usize, channels: [&mut [f32]; 2]) {
         let frames = channels[0].len();
         let rung_frames = self.rung_frames();
-        let room = &mut self.room;
+        let scratch = &mut self.scratch;
         let mut silent = true;
-        for (raw, channel) in room.raw.iter_mut().zip(&channels) {
+        for (raw, channel) in scratch.raw.iter_mut().zip(&channels) {
             silent &= self.set.run(LetIn { input: channel, raw: &mut raw[..frames] });
         }
         if silent {
@@ -236,7 +236,7 @@ impl HallEngine {
         } else {
             // Counted from the last sound itself, so that the host's blocks do not matter.
             let last = |raw: &Vec<f32>| raw[..frames].iter().rposition(|&x| x != 0.0).map_or(0, |n| n + 1);
-            self.quiet_frames = frames - room.raw.iter().map(last).max().unwrap_or(0);
+            self.quiet_frames = frames - scratch.raw.iter().map(last).max().unwrap_or(0);
         }
         if self.quiet_frames > rung_frames && self.tails.is_silent() {
             self.tails.pass_silence(frames);
@@ -245,35 +245,35 @@ impl HallEngine {
             }
             return;
         }
-        let [raw_left, raw_right] = room.raw.each_ref().map(|line| &line[..frames]);
-        let [late_left, late_right] = room.late.each_mut().map(|line| &mut line[..frames]);
+        let [raw_left, raw_right] = scratch.raw.each_ref().map(|line| &line[..frames]);
+        let [late_left, late_right] = scratch.late.each_mut().map(|line| &mut line[..frames]);
         self.pre_delay.process([raw_left, raw_right], [late_left, late_right]);
-        let late = room.late.each_ref().map(|line| &line[..frames]);
-        let mut early = room.early.each_mut().map(|line| &mut line[..frames]);
+        let late = scratch.late.each_ref().map(|line| &line[..frames]);
+        let mut early = scratch.early.each_mut().map(|line| &mut line[..frames]);
         for line in &mut early {
             line.fill(0.0);
         }
         self.early.process(late, early);
 
         // Both channels drive one tail, through all-passes that keep opposite sides from cancelling.
-        let [first, second] = room.parts.each_mut().map(|line| &mut line[..frames]);
+        let [first, second] = scratch.parts.each_mut().map(|line| &mut line[..frames]);
         let [of_left, of_right] = &mut self.decorrelators;
         of_left.filter(late[0], second);
         of_right.filter(late[1], first);
-        let mut hall = room.hall.each_mut().map(|line| &mut line[..frames]);
-        let [early_left, early_right] = room.early.each_ref().map(|line| &line[..frames]);
+        let mut hall = scratch.hall.each_mut().map(|line| &mut line[..frames]);
+        let [early_left, early_right] = scratch.early.each_ref().map(|line| &line[..frames]);
         let [left, right] = &mut hall;
         let gain = self.gains.early.at(at, self.block_frames);
         self.set.run(Feed { gain, first, second, early: [early_left, early_right], hall: [left, right] });
-        let parts = room.parts.each_ref().map(|line| &line[..frames]);
+        let parts = scratch.parts.each_ref().map(|line| &line[..frames]);
         self.tails.process(parts, &mut hall);
 
         let [mid, side, dry] =
             [self.gains.mid, self.gains.side, self.gains.dry].map(|ramp| ramp.at(at, self.block_frames));
-        let [left, right] = room.hall.each_mut().map(|line| &mut line[..frames]);
-        let raw = room.raw.each_ref().map(|line| &line[..frames]);
+        let [left, right] = scratch.hall.each_mut().map(|line| &mut line[..frames]);
+        let raw = scratch.raw.each_ref().map(|line| &line[..frames]);
         self.set.run(Join { mid, side, dry, raw, left, right });
-        for (channel, heard) in channels.into_iter().zip(&room.hall) {
+        for (channel, heard) in channels.into_iter().zip(&scratch.hall) {
             self.set.run(LetOut { heard: &heard[..frames], output: channel });
         }
     }

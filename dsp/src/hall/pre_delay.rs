@@ -1,8 +1,8 @@
 //! The gap before the hall answers: a delay that is changed by a crossfade, never by a glide, so that no pitch bends.
 
 use super::PRE_DELAY;
-use crate::delay_line::DelayLine;
-use crate::early::LONGEST_RUN_FRAMES;
+use crate::engine::delay_line::DelayLine;
+use crate::engine::early::LONGEST_RUN_FRAMES;
 
 /// Time over which one gap gives way to another, s: as long as a fast tap's crossfade on the platform.
 const FADE_S: f64 = 0.05;
@@ -43,14 +43,14 @@ impl PreDelay {
     }
 
     /// Starts with a gap.
-    pub(super) fn stand_at(&mut self, pre_delay_s: f64) {
+    pub(super) fn jump_to(&mut self, pre_delay_s: f64) {
         self.now_frames = (pre_delay_s * self.sample_rate_hz).round() as usize;
         self.next_frames = self.now_frames;
         self.share = 0.0;
     }
 
     /// Wants a gap; a crossfade that is under way is finished first.
-    pub(super) fn head_for(&mut self, pre_delay_s: f64) {
+    pub(super) fn glide_to(&mut self, pre_delay_s: f64) {
         if self.next_frames == self.now_frames {
             self.next_frames = (pre_delay_s * self.sample_rate_hz).round() as usize;
         }
@@ -101,7 +101,7 @@ mod tests {
     fn an_impulse_comes_after_the_gap_to_the_frame() {
         for (pre_delay_s, frames) in [(0.0, 0), (0.03, 1440), (0.12, 5760), (0.0001, 5)] {
             let mut gap = PreDelay::new(48_000.0);
-            gap.stand_at(pre_delay_s);
+            gap.jump_to(pre_delay_s);
             let mut input = vec![0.0; 7000];
             input[0] = 1.0;
             let heard = run(&mut gap, &input);
@@ -114,9 +114,9 @@ mod tests {
     #[test]
     fn a_new_gap_fades_in() {
         let mut gap = PreDelay::new(48_000.0);
-        gap.stand_at(0.0);
+        gap.jump_to(0.0);
         run(&mut gap, &vec![0.5; 9000]);
-        gap.head_for(0.1);
+        gap.glide_to(0.1);
         let heard = run(&mut gap, &vec![0.5; 4800]);
         assert!(heard.iter().all(|x| (x - 0.5).abs() < 1e-6));
         let mut input = vec![0.5; 6000];

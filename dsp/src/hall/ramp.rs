@@ -9,12 +9,12 @@ pub(super) struct Ramp {
 
 impl Ramp {
     /// Stands at a value.
-    pub(super) fn stand_at(&mut self, value: f64) {
+    pub(super) fn jump_to(&mut self, value: f64) {
         *self = Self { from: value as f32, to: value as f32 };
     }
 
     /// Heads for a value, at the start of a block.
-    pub(super) fn head_for(&mut self, value: f64) {
+    pub(super) fn glide_to(&mut self, value: f64) {
         *self = Self { from: self.to, to: value as f32 };
     }
 

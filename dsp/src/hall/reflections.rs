@@ -1,17 +1,17 @@
 //! The hall's first reflections: image sources of a shoebox, for a player left and one right on its stage.
 
 use super::{Hall, SPEED_OF_SOUND_M_S};
-use crate::air::Air;
+use crate::acoustics::air::Air;
+use crate::acoustics::octave::mid_mean;
+use crate::acoustics::pickup::{Capsule, Pair};
+use crate::acoustics::platform::DECAY_EXPONENT;
+use crate::acoustics::vector::Vector;
 use crate::extremes::{least, smaller};
-use crate::octave::mid_mean;
-use crate::pickup::{Capsule, Pair};
-use crate::platform::DECAY_EXPONENT;
-use crate::vector::Vector;
 
 /// Most walls that a reflection meets.
-pub const MOST_HITS: usize = 3;
+pub(super) const MOST_HITS: usize = 3;
 /// Reflections of one to [`MOST_HITS`] hits in a closed box: 6, 18 and 38.
-pub const REFLECTIONS: usize = 62;
+pub(super) const REFLECTIONS: usize = 62;
 
 /// Height and length of the hall against its width: those of a shoebox (common practice, no source).
 const HEIGHT_TO_WIDTH: f64 = 0.8;
@@ -33,7 +33,7 @@ const PAIR: Pair = Pair::NearCoincident;
 /// Octave at which the reflections' loss of top is looked at: 4 kHz.
 const TOP_BAND: usize = 5;
 /// Its frequency, Hz.
-pub const TOP_HZ: f64 = 4000.0;
+pub(super) const TOP_HZ: f64 = 4000.0;
 
 /// One reflection of the left player; that of the right player is its mirror image.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -57,7 +57,7 @@ pub struct Reflections {
 
 /// An image of the left player.
 struct Image {
-    place: Vector,
+    position: Vector,
     hits: usize,
     /// Hits of the floor with its stalls.
     floor_hits: usize,
@@ -88,7 +88,7 @@ fn images(hall: &Hall) -> impl Iterator<Item = Image> {
             |n: i32, length: f64, at: f64| f64::from(n) * length + if n % 2 == 0 { at } else { length - at };
         Image {
             // Across, the box reaches as far to the left as to the right.
-            place: Vector::new(
+            position: Vector::new(
                 along(x, size.x, source.x + size.x / 2.0) - size.x / 2.0,
                 along(y, size.y, source.y),
                 along(z, size.z, source.z),
@@ -117,8 +117,8 @@ impl Reflections {
         let mut earliest_m = f64::INFINITY;
         for (reflection, image) in all.iter_mut().zip(images(hall)) {
             let energy = energy(&image, returned_mid) * (1.0 - SCATTERED).powi(image.hits as i32);
-            let paths = capsules(hall).map(|(capsule, place)| {
-                let path = image.place - place;
+            let paths = capsules(hall).map(|(capsule, position)| {
+                let path = image.position - position;
                 (path.length(), capsule.gain(path.unit()) * energy.sqrt() / path.length())
             });
             // One time for both channels: a pair's 0.25 ms and its levels both tell sides; levels do it in mono, too.
@@ -177,7 +177,7 @@ fn energy(image: &Image, returned: f64) -> f64 {
 pub fn specular_share(hall: &Hall) -> f64 {
     let returned_mid = returned(hall, hall.decay_s);
     let (_, centre) = capsules(hall)[0];
-    let path_m = |image: &Image| (image.place - centre).length();
+    let path_m = |image: &Image| (image.position - centre).length();
     let first_m = least(images(hall).map(|image| path_m(&image)));
     let latest_m = first_m + hall.mixing_time_s() * SPEED_OF_SOUND_M_S;
     let (mut clear, mut whole) = (0.0, 0.0);
@@ -218,7 +218,7 @@ mod tests {
             Vector { z: -source.z, ..source },
             Vector { z: 2.0 * size.z - source.z, ..source },
         ] {
-            let found = once.iter().filter(|image| (image.place - expected).length() < 1e-9).count();
+            let found = once.iter().filter(|image| (image.position - expected).length() < 1e-9).count();
             assert_eq!(found, 1, "no image at {expected:?}");
         }
         let floor = once.iter().filter(|image| image.floor_hits == 1).count();

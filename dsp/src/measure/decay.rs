@@ -205,7 +205,7 @@ pub fn centre_time_s(response: &[f64], sample_rate_hz: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::platform::DECAY_EXPONENT;
+    use crate::acoustics::platform::DECAY_EXPONENT;
 
     const RATE_HZ: f64 = 48_000.0;
 

@@ -4,7 +4,7 @@ use std::f64::consts::PI;
 
 use realfft::num_complex::Complex;
 
-use crate::octave::{bands_at_rate, edges_hz};
+use crate::acoustics::octave::{bands_at_rate, edges_hz};
 
 /// Order of the low-pass prototype: twice as many poles and as many biquads make the band-pass.
 ///
@@ -44,7 +44,7 @@ pub struct OctaveFilter {
 }
 
 impl OctaveFilter {
-    /// Designs the filter of a band of [`crate::octave`], 0 for 125 Hz.
+    /// Designs the filter of a band of [`crate::acoustics::octave`], 0 for 125 Hz.
     ///
     /// # Errors
     /// When the band does not fit the sample rate.
@@ -143,7 +143,7 @@ impl Biquad {
 mod tests {
     use super::super::spectrum::spectrum;
     use super::*;
-    use crate::octave::exact_midband_hz;
+    use crate::acoustics::octave::exact_midband_hz;
 
     #[test]
     fn edges_lie_at_half_power_and_the_midband_at_full() {

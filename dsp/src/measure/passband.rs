@@ -1,6 +1,6 @@
 //! Octave and third-octave bands as stretches of a spectrum.
 
-use crate::octave::{OCTAVE_RATIO, bands_at_rate, exact_midband_hz};
+use crate::acoustics::octave::{OCTAVE_RATIO, bands_at_rate, exact_midband_hz};
 
 /// How wide the bands of a measurement are.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

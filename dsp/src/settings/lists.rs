@@ -3,9 +3,9 @@
 //! A new entry goes to the end of its list, and its id never changes.
 
 use super::list::{Entry, List};
-use crate::pickup::Pair;
-use crate::radiation::Family;
-use crate::surface::Finish;
+use crate::acoustics::pickup::Pair;
+use crate::acoustics::radiation::Family;
+use crate::acoustics::surface::Finish;
 
 /// Ways in which instruments radiate, in the order of [`Family::ALL`].
 const FAMILIES: [Entry; Family::ALL.len()] = [
@@ -13,13 +13,13 @@ const FAMILIES: [Entry; Family::ALL.len()] = [
         id: "omnidirectional",
         old_ids: &["even"],
         name: Family::Omnidirectional.name(),
-        note: "everywhere alike: anything whose directivity shall be left alone",
+        note: "the same in all directions: for anything whose directivity should be left alone",
     },
     Entry {
         id: "forward-bell",
         old_ids: &[],
         name: Family::ForwardBell.name(),
-        note: "where the player looks, narrower with every octave: trumpet, trombone",
+        note: "where the player faces, narrower with every octave: trumpet, trombone",
     },
     Entry {
         id: "rear-bell",

@@ -9,9 +9,9 @@ use super::number::{Grid, Number, Spread};
 use super::parameter::{Group, Kind, Parameter, linear, logarithmic};
 use super::table::{Field, Row, Tabled, named};
 use super::unit::Unit;
-use crate::pickup::Pair;
-use crate::radiation::Family;
-use crate::surface::Finish;
+use crate::acoustics::pickup::Pair;
+use crate::acoustics::radiation::Family;
+use crate::acoustics::surface::Finish;
 
 impl Tabled for Settings {
     const TABLE: &'static [Row<Self>] = &SEAT_PARAMETERS;
@@ -42,7 +42,7 @@ pub static SEAT_PARAMETERS: [Row<Settings>; 29] = [
             name: "Depth",
             short_name: "Depth",
             group: Group::Seat,
-            effect: "Distance upstage of the front edge. Deeper is later and darker, and the platform comes up against the direct sound.",
+            effect: "Distance upstage of the front edge. Deeper is later and darker, with more platform relative to the direct sound.",
             kind: logarithmic(Unit::Metres, (0.5, 25.0), 5.0, FINE_M),
         },
         field: Some(Field { get: |s| s.seat.depth_m, set: |s, value| s.seat.depth_m = value }),
@@ -54,7 +54,7 @@ pub static SEAT_PARAMETERS: [Row<Settings>; 29] = [
             name: "Bearing",
             short_name: "Bearing",
             group: Group::Seat,
-            effect: "Where the player is heard, positive to the audience's right: by level, by time or by both, as the main microphones have it.",
+            effect: "Direction of the player from the main microphones, positive to the audience's right. They pick it up as a difference of level, of time or of both.",
             kind: linear(Unit::Degrees, (-60.0, 60.0), 0.0, FINE_DEG),
         },
         field: Some(Field { get: |s| s.seat.bearing_deg, set: |s, value| s.seat.bearing_deg = value }),
@@ -66,7 +66,7 @@ pub static SEAT_PARAMETERS: [Row<Settings>; 29] = [
             name: "Riser",
             short_name: "Riser",
             group: Group::Seat,
-            effect: "Lifts the player. The floor answers later.",
+            effect: "Raises the player. The floor reflection comes later.",
             kind: linear(Unit::Metres, (0.0, 2.0), 0.0, FINE_M),
         },
         field: Some(Field { get: |s| s.seat.riser_m, set: |s, value| s.seat.riser_m = value }),
@@ -78,7 +78,7 @@ pub static SEAT_PARAMETERS: [Row<Settings>; 29] = [
             name: "Facing",
             short_name: "Facing",
             group: Group::Seat,
-            effect: "Turns the player: 0 looks at the main microphones, positive turns to the audience's right, 180 looks away. Heard only where the radiation is not omnidirectional.",
+            effect: "Turns the player: 0 faces the main microphones, positive turns to the audience's right, 180 faces away. Has no effect if the radiation is omnidirectional.",
             kind: linear(Unit::Degrees, (-180.0, 180.0), 0.0, FINE_DEG),
         },
         field: Some(Field { get: |s| s.seat.facing_deg, set: |s, value| s.seat.facing_deg = value }),
@@ -90,7 +90,7 @@ pub static SEAT_PARAMETERS: [Row<Settings>; 29] = [
             name: "Radiation",
             short_name: "Radiation",
             group: Group::Seat,
-            effect: "How the instrument throws its sound: a horn's bell fires to the rear, a violin's top plate upwards.",
+            effect: "Where the instrument radiates: a horn's bell to the rear, a violin's top plate upwards.",
             kind: Kind::List(RADIATION),
         },
         field: Some(Field {
@@ -105,7 +105,7 @@ pub static SEAT_PARAMETERS: [Row<Settings>; 29] = [
             name: "Source width",
             short_name: "Width",
             group: Group::Seat,
-            effect: "Distance between the two ends of a stereo channel on the platform. A channel with both sides alike is one source, whatever the width.",
+            effect: "Distance on the platform between the left and right ends of a stereo channel. A channel with identical sides is one source, whatever the width.",
             kind: linear(Unit::Metres, (0.0, 8.0), 1.5, FINE_M),
         },
         field: Some(Field { get: |s| s.seat.width_m, set: |s, value| s.seat.width_m = value }),
@@ -117,7 +117,7 @@ pub static SEAT_PARAMETERS: [Row<Settings>; 29] = [
             name: "Platform width",
             short_name: "Width",
             group: Group::Platform,
-            effect: "Side wall to side wall: how late and how far apart the side walls answer.",
+            effect: "Side wall to side wall: how late the side walls reflect, and how far apart.",
             kind: linear(Unit::Metres, (8.0, 30.0), 18.0, METRES),
         },
         field: Some(Field { get: |s| s.platform.width_m, set: |s, value| s.platform.width_m = value }),
@@ -129,7 +129,7 @@ pub static SEAT_PARAMETERS: [Row<Settings>; 29] = [
             name: "Platform depth",
             short_name: "Depth",
             group: Group::Platform,
-            effect: "Front edge to rear wall: how late the rear wall answers.",
+            effect: "Front edge to rear wall: how late the rear wall reflects.",
             kind: linear(Unit::Metres, (5.0, 25.0), 12.0, METRES),
         },
         field: Some(Field { get: |s| s.platform.depth_m, set: |s, value| s.platform.depth_m = value }),
@@ -141,7 +141,7 @@ pub static SEAT_PARAMETERS: [Row<Settings>; 29] = [
             name: "Platform height",
             short_name: "Height",
             group: Group::Platform,
-            effect: "Floor to canopy: how late the canopy answers.",
+            effect: "Floor to canopy: how late the canopy reflects.",
             kind: linear(Unit::Metres, (4.0, 20.0), 10.0, METRES),
         },
         field: Some(Field { get: |s| s.platform.height_m, set: |s, value| s.platform.height_m = value }),
@@ -153,7 +153,7 @@ pub static SEAT_PARAMETERS: [Row<Settings>; 29] = [
             name: "Floor",
             short_name: "Floor",
             group: Group::Platform,
-            effect: "Finish of the floor: what it returns, octave by octave.",
+            effect: "Finish of the floor: how much it reflects, octave by octave.",
             kind: Kind::List(finishes(Finish::TimberPlatform)),
         },
         field: Some(Field {
@@ -168,7 +168,7 @@ pub static SEAT_PARAMETERS: [Row<Settings>; 29] = [
             name: "Rear wall",
             short_name: "Rear",
             group: Group::Platform,
-            effect: "Finish of the rear wall, which throws a horn's sound forward: much of a horn's tone.",
+            effect: "Finish of the rear wall, which reflects a horn's sound forward: much of a horn's tone.",
             kind: Kind::List(finishes(Finish::Timber)),
         },
         field: Some(Field {
@@ -213,7 +213,7 @@ pub static SEAT_PARAMETERS: [Row<Settings>; 29] = [
             name: "Decay",
             short_name: "Decay",
             group: Group::Platform,
-            effect: "Time in which the platform's sound falls by 60 dB, mean of 500 Hz and 1 kHz. Players and chairs absorb what the finishes leave; the other octaves follow from finishes and air.",
+            effect: "Time for the platform's sound to fall by 60 dB, mean of 500 Hz and 1 kHz. Players and chairs absorb what the finishes alone would leave ringing; the other octaves follow from finishes and air.",
             kind: linear(Unit::Seconds, (0.2, 2.0), 0.5, SECONDS),
         },
         field: Some(Field { get: |s| s.platform.decay_s, set: |s, value| s.platform.decay_s = value }),
@@ -225,7 +225,7 @@ pub static SEAT_PARAMETERS: [Row<Settings>; 29] = [
             name: "Main microphones",
             short_name: "Microphones",
             group: Group::Microphones,
-            effect: "How wide the platform and how sharp the bearing: coincident is steady in mono, spaced omnis are wide. A mono output hears a single omni instead.",
+            effect: "How wide the platform sounds and how sharp the bearing: coincident is safest in mono, spaced omnis are widest. A mono output uses a single omni instead.",
             kind: Kind::List(microphones(Pair::NearCoincident)),
         },
         field: Some(Field {
@@ -252,7 +252,7 @@ pub static SEAT_PARAMETERS: [Row<Settings>; 29] = [
             name: "Microphone height",
             short_name: "Mic height",
             group: Group::Microphones,
-            effect: "Height of the main microphones above the floor. Higher makes near and far players more alike.",
+            effect: "Height of the main microphones above the floor. Higher makes near and far players more similar.",
             kind: linear(Unit::Metres, (1.5, 5.0), 3.0, FINE_M),
         },
         field: Some(Field { get: |s| s.pickup.height_m, set: |s, value| s.pickup.height_m = value }),
@@ -264,7 +264,7 @@ pub static SEAT_PARAMETERS: [Row<Settings>; 29] = [
             name: "Air loss",
             short_name: "Air loss",
             group: Group::Air,
-            effect: "Multiplies what the air takes from the top with distance: 1 is real air, 0 none.",
+            effect: "How strongly air absorbs the highs with distance: 1 is real air, 0 turns it off.",
             kind: linear(Unit::Times, (0.0, 8.0), 1.0, TIMES),
         },
         field: Some(Field { get: |s| s.platform.air.loss, set: |s, value| s.platform.air.loss = value }),
@@ -276,7 +276,7 @@ pub static SEAT_PARAMETERS: [Row<Settings>; 29] = [
             name: "Temperature",
             short_name: "Temperature",
             group: Group::Air,
-            effect: "Changes what the air takes, and the speed of sound a little.",
+            effect: "Temperature of the air: changes its absorption, and the speed of sound a little.",
             kind: linear(Unit::Celsius, (0.0, 40.0), 20.0, CELSIUS),
         },
         field: Some(Field {
@@ -291,7 +291,7 @@ pub static SEAT_PARAMETERS: [Row<Settings>; 29] = [
             name: "Humidity",
             short_name: "Humidity",
             group: Group::Air,
-            effect: "Relative humidity: at room temperature dry air takes more from the top.",
+            effect: "Relative humidity: at room temperature, drier air absorbs more of the highs.",
             kind: linear(Unit::PerCent, (10.0, 100.0), 50.0, HUMIDITY_PCT),
         },
         field: Some(Field {
@@ -306,7 +306,7 @@ pub static SEAT_PARAMETERS: [Row<Settings>; 29] = [
             name: "Close-mic distance",
             short_name: "Close mic",
             group: Group::Tone,
-            effect: "Takes out the bass rise of a cardioid that recorded the dry sound at this distance: the weight that a close microphone adds. Off leaves it.",
+            effect: "Removes the proximity effect of a cardioid that recorded the dry sound at this distance: the weight that a close microphone adds. Off leaves it in.",
             kind: Kind::Number(Number {
                 unit: Unit::Metres,
                 range: (0.05, CLOSE_MIC_OFF_M),
@@ -328,7 +328,7 @@ pub static SEAT_PARAMETERS: [Row<Settings>; 29] = [
             name: "Low-mid frequency",
             short_name: "Low-mid",
             group: Group::Tone,
-            effect: "Centre of one bell for the weight of what was recorded close.",
+            effect: "Centre of a bell filter for the weight of close recordings.",
             kind: linear(Unit::Hertz, (150.0, 900.0), 450.0, HERTZ),
         },
         field: Some(Field { get: |s| s.tone.low_mid_hz, set: |s, value| s.tone.low_mid_hz = value }),
@@ -340,7 +340,7 @@ pub static SEAT_PARAMETERS: [Row<Settings>; 29] = [
             name: "Low-mid gain",
             short_name: "Low-mid gain",
             group: Group::Tone,
-            effect: "Gain of that bell.",
+            effect: "Gain of that bell. Turn it down to take weight out of a close recording.",
             kind: linear(Unit::Decibels, (-18.0, 6.0), 0.0, DECIBELS),
         },
         field: Some(Field { get: |s| s.tone.low_mid_db, set: |s, value| s.tone.low_mid_db = value }),
@@ -352,7 +352,7 @@ pub static SEAT_PARAMETERS: [Row<Settings>; 29] = [
             name: "Platform balance",
             short_name: "Balance",
             group: Group::Level,
-            effect: "Direct sound against platform: 50 as in the room, 0 direct sound alone, 100 platform alone.",
+            effect: "Balance of direct sound and platform: 50 is as in the room, 0 direct sound only, 100 platform only.",
             kind: linear(Unit::PerCent, (0.0, 100.0), 50.0, PER_CENT),
         },
         field: Some(Field { get: |s| s.level.balance_pct, set: |s, value| s.level.balance_pct = value }),
@@ -364,7 +364,7 @@ pub static SEAT_PARAMETERS: [Row<Settings>; 29] = [
             name: "Distance fall-off",
             short_name: "Fall-off",
             group: Group::Level,
-            effect: "How far the level falls with distance: 0 keeps the balance of your channels, 100 follows the room, unity at 4 m.",
+            effect: "How much the level falls with distance: 0 keeps the balance of your channels, 100 follows the room, unity at 4 m.",
             kind: linear(Unit::PerCent, (0.0, 100.0), 0.0, PER_CENT),
         },
         field: Some(Field { get: |s| s.level.law_pct, set: |s, value| s.level.law_pct = value }),
@@ -400,7 +400,7 @@ pub static SEAT_PARAMETERS: [Row<Settings>; 29] = [
             name: "Compare dry",
             short_name: "Dry",
             group: Group::Session,
-            effect: "Plays the dry input instead, at the loudness of the placed sound (short-term loudness, EBU R 128). Not automatable, saved as off, ignored in an offline render.",
+            effect: "Plays the dry input instead, matched in loudness to the placed sound (short-term loudness, EBU R 128). Not automatable, saved as off, ignored in offline renders.",
             kind: Kind::Switch,
         },
         field: None,
@@ -415,12 +415,12 @@ pub(crate) const BYPASS: Parameter = Parameter {
     name: "Bypass",
     short_name: "Bypass",
     group: Group::Session,
-    effect: "Plays the input as it is, over a 20 ms crossfade; what sounds underneath rings on. Mono to stereo copies it to both sides.",
+    effect: "Passes the input unchanged, over a 20 ms crossfade; the platform keeps running underneath. Mono to stereo copies it to both sides.",
     kind: Kind::Switch,
 };
 
 /// Returns the place of an entry, the first where the list has it not.
-fn place_of<T: Copy + PartialEq>(all: &[T], entry: T) -> f64 {
+fn place_of<T: PartialEq>(all: &[T], entry: T) -> f64 {
     all.iter().position(|known| *known == entry).unwrap_or(0) as f64
 }
 

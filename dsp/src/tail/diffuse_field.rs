@@ -2,7 +2,7 @@
 
 use std::f64::consts::PI;
 
-use crate::pickup::Pair;
+use crate::acoustics::pickup::Pair;
 
 /// What a pair hears of a diffuse field of the front half-space.
 #[derive(Clone, Debug)]
@@ -66,8 +66,8 @@ impl DiffuseField {
                 for (cosines, weights) in
                     cosines.as_chunks::<8>().0.iter().zip(self.weights.as_chunks::<8>().0)
                 {
-                    for lane in 0..8 {
-                        sums[lane] += cosines[lane] * weights[lane];
+                    for branch in 0..8 {
+                        sums[branch] += cosines[branch] * weights[branch];
                     }
                 }
                 for ((now, before), first) in cosines.iter_mut().zip(&mut before).zip(&first) {

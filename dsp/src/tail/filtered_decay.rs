@@ -1,7 +1,7 @@
 //! Decays as an octave filter measures them, and the decays to synthesise so that it measures what is wished.
 
 use super::PRESSURE_EXPONENT;
-use crate::octave::{BANDS, PerBand};
+use crate::acoustics::octave::{BANDS, PerBand};
 
 /// Rounds in which decays are brought to what an octave filter measures.
 const ROUNDS: usize = 4;

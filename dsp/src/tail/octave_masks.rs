@@ -5,7 +5,7 @@
 
 use std::f64::consts::PI;
 
-use crate::octave::{BANDS, OCTAVE_RATIO, PerBand, edges_hz};
+use crate::acoustics::octave::{BANDS, OCTAVE_RATIO, PerBand, edges_hz};
 
 /// Half the overlap of neighbouring octaves' masks, as a power of the octave ratio.
 ///
@@ -38,7 +38,7 @@ impl OctaveMasks {
         self.bands
     }
 
-    /// Returns the weight of a place in frequency in an octave's mask.
+    /// Returns the weight of a position in frequency in an octave's mask.
     pub(super) fn weight(&self, band: usize, octaves: f64) -> f64 {
         self.passed(band, octaves) * (1.0 - self.passed(band + 1, octaves))
     }
@@ -46,11 +46,11 @@ impl OctaveMasks {
     /// Returns how far a mask that begins at an edge has risen, 0 to 1; above the last octave none begins.
     pub(super) fn passed(&self, edge: usize, octaves: f64) -> f64 {
         let (at, half) = self.skirt(edge);
-        let place = (octaves - at) / half;
-        if place >= 1.0 {
+        let position = (octaves - at) / half;
+        if position >= 1.0 {
             1.0
-        } else if place > -1.0 {
-            0.5 + 0.5 * (place * PI / 2.0).sin()
+        } else if position > -1.0 {
+            0.5 + 0.5 * (position * PI / 2.0).sin()
         } else {
             0.0
         }
@@ -68,12 +68,12 @@ impl OctaveMasks {
     }
 }
 
-/// Returns a frequency's place, in octaves above the lower edge of 125 Hz.
+/// Returns a frequency's position, in octaves above the lower edge of 125 Hz.
 pub(super) fn octaves_at(hz: f64) -> f64 {
     (hz / edges_hz(0).0).ln() / OCTAVE_RATIO.ln()
 }
 
-/// Returns the frequency at a place, in Hz.
+/// Returns the frequency at a position, in Hz.
 pub(super) fn hz_at(octaves: f64) -> f64 {
     edges_hz(0).0 * OCTAVE_RATIO.powf(octaves)
 }
@@ -97,7 +97,7 @@ impl MaskPowers {
         let mut mean_square = [0.0; BANDS];
         let mut shared = [[[0.0; BANDS]; BANDS]; BANDS];
         let (start, end) = (masks.skirt(0).0 - masks.skirt(0).1, octaves_at(sample_rate_hz / 2.0));
-        for (octaves, width_hz) in places(start, end) {
+        for (octaves, width_hz) in positions(start, end) {
             let weights: PerBand =
                 std::array::from_fn(
                     |band| {
@@ -166,7 +166,7 @@ pub(super) fn shares_through_filters(masks: OctaveMasks) -> [PerBand; BANDS] {
         let middle = (low * high).sqrt();
         let mut shares = [0.0; BANDS];
         let first = filter as f64;
-        for (octaves, width_hz) in places(first - SKIRT_OCTAVES, first + 1.0 + SKIRT_OCTAVES) {
+        for (octaves, width_hz) in positions(first - SKIRT_OCTAVES, first + 1.0 + SKIRT_OCTAVES) {
             let hz = hz_at(octaves);
             let detuned = (hz / middle - middle / hz) * middle / (high - low);
             let power = width_hz / (1.0 + detuned.powi(2 * FILTER_POLES));
@@ -179,17 +179,17 @@ pub(super) fn shares_through_filters(masks: OctaveMasks) -> [PerBand; BANDS] {
     })
 }
 
-/// Returns places from `start` to `end`, evenly spread in octaves, each with the width in Hz that it stands for.
-fn places(start: f64, end: f64) -> impl Iterator<Item = (f64, f64)> {
+/// Returns positions from `start` to `end`, evenly spread in octaves, each with the width in Hz that it stands for.
+fn positions(start: f64, end: f64) -> impl Iterator<Item = (f64, f64)> {
     let count = ((end - start) * PLACES as f64).ceil();
     let step = (end - start) / count;
     let hz_per_hz = OCTAVE_RATIO.ln() * step;
     let mut hz = hz_at(start + step / 2.0);
     let ratio = OCTAVE_RATIO.powf(step);
-    (0..count as usize).map(move |place| {
+    (0..count as usize).map(move |position| {
         let width_hz = hz * hz_per_hz;
         hz *= ratio;
-        (start + step * (place as f64 + 0.5), width_hz)
+        (start + step * (position as f64 + 0.5), width_hz)
     })
 }
 

@@ -8,9 +8,9 @@ use super::TailSpec;
 use super::diffuse_field::DiffuseField;
 use super::octave_masks::{MaskPowers, OctaveMasks, hz_at, octaves_at, shares_through_filters};
 use super::transforms::Transforms;
-use crate::noise::Noise;
-use crate::octave::{BANDS, PerBand, bands_at_rate};
-use crate::pickup::Pair;
+use crate::acoustics::octave::{BANDS, PerBand, bands_at_rate};
+use crate::acoustics::pickup::Pair;
+use crate::kernel::noise::Noise;
 
 /// What noise depends on. The decays of a platform are not part of it.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -236,8 +236,8 @@ fn sum_of_squares(frames: &[f32]) -> f32 {
     let mut sums = [0.0_f32; 8];
     let (eights, rest) = frames.as_chunks::<8>();
     for eight in eights {
-        for lane in 0..8 {
-            sums[lane] += eight[lane] * eight[lane];
+        for branch in 0..8 {
+            sums[branch] += eight[branch] * eight[branch];
         }
     }
     sums.iter().sum::<f32>() + rest.iter().map(|x| x * x).sum::<f32>()
@@ -246,8 +246,8 @@ fn sum_of_squares(frames: &[f32]) -> f32 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::octave::edges_hz;
-    use crate::platform::Platform;
+    use crate::acoustics::octave::edges_hz;
+    use crate::acoustics::platform::Platform;
 
     /// The mean square of Gaussian noise of bandwidth B over a time T scatters by 1/sqrt(B T) of itself
     /// (Bendat and Piersol, from memory); levelled noise has to stay below half of that (our choice).

@@ -9,10 +9,10 @@ use super::filtered_decay::decays_to_synthesise;
 use super::octave_noise::{NoiseKind, OctaveNoise};
 use super::transforms::Transforms;
 use super::{PRESSURE_EXPONENT, TailSpec, TailSpectra};
-use crate::convolver::INPUTS;
+use crate::acoustics::octave::{BANDS, PerBand, edges_hz};
 use crate::extremes::largest;
-use crate::instruction_set::{InstructionSet, Kernel, multiply_add};
-use crate::octave::{BANDS, PerBand, edges_hz};
+use crate::kernel::convolver::INPUTS;
+use crate::kernel::instruction_set::{InstructionSet, Kernel, multiply_add};
 
 /// Makes tails and keeps what the next ones have in common with them; for any thread but the audio thread.
 ///
@@ -363,8 +363,8 @@ impl Kernel for DecayingSum<'_> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::pickup::Pair;
-    use crate::platform::Platform;
+    use crate::acoustics::pickup::Pair;
+    use crate::acoustics::platform::Platform;
 
     const RATE_HZ: f64 = 48_000.0;
 
@@ -402,7 +402,7 @@ mod tests {
     fn every_octave_of_both_parts_has_unit_energy() {
         for spec in specs() {
             for (index, part) in TailWorkshop::new().synthesise(&spec).iter().enumerate() {
-                for band in 0..crate::octave::bands_at_rate(spec.sample_rate_hz) {
+                for band in 0..crate::acoustics::octave::bands_at_rate(spec.sample_rate_hz) {
                     let energy: f64 =
                         part.iter().map(|samples| octave_energy(samples, band, spec.sample_rate_hz)).sum();
                     // 0.1 dB.
@@ -434,7 +434,7 @@ mod tests {
     /// whose mixing time outlasts them.
     #[test]
     fn no_platform_panics_or_leaves_an_octave_silent() {
-        use crate::surface::Finish;
+        use crate::acoustics::surface::Finish;
         let wool = Finish::MineralWool;
         let all = Platform { floor: wool, rear: wool, sides: wool, canopy: wool, ..Platform::default() };
         let low = Platform { depth_m: 25.0, height_m: 4.0, ..all };
@@ -445,7 +445,7 @@ mod tests {
                 let spec = TailSpec::new(&platform, Some(Pair::NearCoincident), rate_hz);
                 for part in TailWorkshop::new().synthesise(&spec) {
                     assert!(part.iter().flatten().all(|x| x.is_finite()));
-                    for band in 0..crate::octave::bands_at_rate(rate_hz) {
+                    for band in 0..crate::acoustics::octave::bands_at_rate(rate_hz) {
                         let energy: f64 =
                             part.iter().map(|samples| octave_energy(samples, band, rate_hz)).sum();
                         // 1 dB: a first part of 13 ms has few lines in the lowest octave.

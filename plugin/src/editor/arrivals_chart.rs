@@ -55,15 +55,12 @@ impl Chart {
 
 /// Returns what is said of an arrival.
 pub(super) fn sentence(stem: &Stem) -> String {
-    let order = match stem.order {
-        0 => "straight".to_owned(),
-        1 => "1 reflection".to_owned(),
-        order => format!("{order} reflections"),
+    let name = match stem.order {
+        0 => "direct sound".to_owned(),
+        1 => format!("{} (1 reflection)", stem.name),
+        order => format!("{} ({order} reflections)", stem.name),
     };
-    format!(
-        "{} ({order}): {:.1} ms, {:+.1} dB, path {:.2} m",
-        stem.name, stem.late_ms, stem.level_db, stem.path_m
-    )
+    format!("{name}: {:.1} ms, {:+.1} dB, path {:.2} m", stem.late_ms, stem.level_db, stem.path_m)
 }
 
 /// Draws the chart.
@@ -127,7 +124,7 @@ fn tail(pen: &Pen, chart: &Chart, sight: &Sight) {
     let bottom = chart.field.bottom();
     pen.outline(&[pos2(start.x, bottom), start, end, pos2(end.x, bottom)], pen.ink.shade, 0.0, pen.ink.shade);
     pen.line(&[start, end], 1.0, pen.ink.faint);
-    let text = format!("tail, its energy in 10 ms, decay {:.2} s", sight.settings.platform.decay_s);
+    let text = format!("tail, energy per 10 ms, decay {:.2} s", sight.settings.platform.decay_s);
     let at = chart.field.right_top() + egui::vec2(0.0, 2.0);
     pen.text(at, Align2::RIGHT_TOP, SMALL, pen.ink.faint, text);
 }

@@ -1,7 +1,7 @@
 //! The bearing rule: a ruler in degrees with the player's tick and the source width as a bracket.
 
 use egui::{Align2, Pos2, Rect, pos2};
-use rostra_dsp::seat::{CLEARANCE_M, Source};
+use rostra_dsp::acoustics::{CLEARANCE_M, Source};
 use rostra_dsp::settings::BEARING;
 
 use super::pen::{Pen, SMALL, area};
@@ -42,18 +42,18 @@ impl Rule {
 
 /// Returns the bearing of a source from the pickup, degrees.
 pub(super) fn bearing_deg(source: &Source, sight: &Sight) -> f64 {
-    source.place.x.atan2(source.place.y - sight.settings.pickup.depth_m).to_degrees()
+    source.position.x.atan2(source.position.y - sight.settings.pickup.depth_m).to_degrees()
 }
 
 /// Draws the rule.
 pub(super) fn draw(pen: &Pen, part: Rect, sight: &Sight) {
     let ink = pen.ink;
     let rule = Rule::new(part);
-    pen.heading(part, "BEARING FROM THE PAIR, degrees");
+    pen.heading(part, "BEARING from the main microphones, degrees");
     let (low, high) = (BEARING.range().0 as i32, BEARING.range().1 as i32);
     let base = rule.middle.y + 8.0;
     // Beyond the side walls there is no seat at this depth.
-    let away_m = sight.source.place.y - sight.settings.pickup.depth_m;
+    let away_m = sight.source.position.y - sight.settings.pickup.depth_m;
     let wall_deg = (sight.settings.platform.width_m / 2.0 - CLEARANCE_M).atan2(away_m).to_degrees();
     if wall_deg < BEARING.range().1 {
         let (left, right) = (rule.place(-wall_deg).x, rule.place(wall_deg).x);

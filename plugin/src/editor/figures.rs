@@ -19,7 +19,7 @@ const TRAVEL: f32 = 300.0;
 /// What a fine drag or step does of a whole one.
 const FINE: f64 = 0.1;
 /// What is said while the newest tail could not be made.
-const NO_TAIL: &str = "The new tail could not be made: the one before plays on. Change the decay or the size a little to try again.";
+const NO_TAIL: &str = "The new tail could not be built, so the previous one keeps playing. Change the decay or a dimension slightly to try again.";
 
 /// What the figures remember from frame to frame.
 #[derive(Default)]

@@ -52,13 +52,13 @@ impl Filed {
     const fn tip(self) -> &'static str {
         match self {
             Self::Seat => {
-                "Take a seat from a file, with its tone and level, or save this one. A file sets what it names and nothing else."
+                "Load a seat from a file, with its tone and level, or save this one. A file changes only the values it names."
             }
             Self::Platform => {
                 "Take a platform from a file, with its microphones and air, or save this one. On a linked platform it is an edit for all."
             }
             Self::Hall => {
-                "Take a hall from a file, or save this one. A file sets the figures that it names and nothing else."
+                "Load a hall from a file, or save this one. A file changes only the values it names."
             }
         }
     }
@@ -295,9 +295,9 @@ impl Menu {
         let entered = field.lost_focus() && ui.input(|input| input.key_pressed(Key::Enter));
         let (name, replaces) = match &self.taken {
             Some(taken) => {
-                let said = format!("There is already one called '{taken}'.");
+                let said = format!("'{taken}' already exists.");
                 ui.label(RichText::new(said).font(pen.font(SMALL)).color(pen.ink.notice));
-                ("Replace it", true)
+                ("Replace", true)
             }
             None => ("Save", false),
         };

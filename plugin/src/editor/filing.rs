@@ -92,9 +92,9 @@ impl Filing {
 /// Returns what is said of a file that was taken: its name, and the note that stands in it.
 fn said_of(name: &str, contents: &Contents) -> String {
     match (contents.entries.len(), contents.note.as_deref().unwrap_or_default()) {
-        (0, _) => format!("'{name}' sets nothing."),
-        (_, "") => format!("Taken from '{name}'."),
-        (_, note) => format!("Taken from '{name}': {note}"),
+        (0, _) => format!("'{name}' has no settings."),
+        (_, "") => format!("Loaded '{name}'."),
+        (_, note) => format!("Loaded '{name}': {note}"),
     }
 }
 

@@ -1,4 +1,4 @@
-//! What the hall on the shared bus wants of this seat, as figures to copy.
+//! What the hall on the shared bus is sent from this seat, as values to copy.
 
 use egui::{Align2, Rect, Ui, pos2};
 use rostra_dsp::hall::PRE_DELAY;
@@ -13,7 +13,7 @@ use super::values::Edit;
 pub(super) static HALL_PRE_DELAY: Parameter = Parameter {
     id: "hall_pre_delay",
     name: "Hall pre-delay",
-    effect: "The hall's own pre-delay, one for the whole session. It changes no sound here: the gap beside it is what this seat hears.",
+    effect: "The hall's own pre-delay, one for the whole session. It changes no sound here; the effective pre-delay below is what this seat gets.",
     ..*PRE_DELAY
 };
 
@@ -31,7 +31,7 @@ impl Default for Hall {
 impl Hall {
     /// Shows the figures.
     pub(super) fn show(&mut self, ui: &mut Ui, pen: &Pen, part: Rect, sight: &Sight, figures: &mut Figures) {
-        pen.heading(part, "WHAT THE HALL WANTS of this seat, send taken after the insert");
+        pen.heading(part, "HALL SEND for this seat, post-insert");
         let (x, y) = (part.left(), part.top() + 18.0);
         let column = part.width() / 2.0 - 8.0;
         let mut edits = Vec::new();
@@ -55,7 +55,7 @@ impl Hall {
             pen.leader(text.right(), number.left(), middle);
         }
         let row = area(part.right() - 96.0, part.bottom() - ROW - 2.0, 96.0, ROW);
-        if button(ui, pen, row, "Copy figures").clicked() {
+        if button(ui, pen, row, "Copy values").clicked() {
             ui.ctx().copy_text(text(sight, self.pre_delay_ms));
         }
     }
@@ -67,15 +67,15 @@ fn lines(sight: &Sight, pre_delay_ms: f64) -> [(&'static str, String); 6] {
     let decibels = |x: f64| if x.is_finite() { format!("{x:+.1} dB") } else { "\u{2013}".to_owned() };
     [
         ("Send level", decibels(hall.send_db)),
-        ("Gap that this seat hears", format!("{:.1} ms", pre_delay_ms + hall.later_s * 1e3)),
-        ("Distance to the pair", format!("{:.2} m", hall.distance_m)),
-        ("Direct to reflected", decibels(hall.direct_to_reflected_db)),
+        ("Effective pre-delay", format!("{:.1} ms", pre_delay_ms + hall.later_s * 1e3)),
+        ("Distance to microphones", format!("{:.2} m", hall.distance_m)),
+        ("Direct-to-reflected ratio", decibels(hall.direct_to_reflected_db)),
         ("Decay", format!("{:.2} s", sight.settings.platform.decay_s)),
         ("Clarity C80", decibels(hall.clarity_db)),
     ]
 }
 
-/// Returns the figures as text for the clipboard.
+/// Returns the values as text for the clipboard.
 pub(super) fn text(sight: &Sight, pre_delay_ms: f64) -> String {
     let own = ("Hall pre-delay", HALL_PRE_DELAY.shown(pre_delay_ms));
     let lines = std::iter::once(own).chain(lines(sight, pre_delay_ms));

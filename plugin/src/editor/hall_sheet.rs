@@ -1,10 +1,9 @@
-//! The hall's sheet: what it answers over time, how long each octave lasts, and its figures.
+//! The hall's sheet: its impulse response, the reverberation time of each octave, and its values.
 
 use egui::{Align2, Pos2, Rect, Ui, pos2};
+use rostra_dsp::acoustics::NOMINAL_HZ;
 use rostra_dsp::extremes::largest;
-use rostra_dsp::hall::reflections::{Reflections, specular_share};
-use rostra_dsp::hall::{Hall, PRE_DELAY};
-use rostra_dsp::octave::NOMINAL_HZ;
+use rostra_dsp::hall::{Hall, PRE_DELAY, Reflections, specular_share};
 use rostra_dsp::settings::{BYPASSED, Tabled as _};
 
 use super::figures::{self, Figures, GROUP, ROW, check};
@@ -34,20 +33,20 @@ const fn part(x: f32, y: f32, width: f32, height: f32) -> Rect {
     Rect { min: Pos2 { x, y }, max: Pos2 { x: x + width, y: y + height } }
 }
 
-/// What the sheet is for, and how figures are handled.
-const HELP: &str = "Put one hall on the shared bus. Drag a figure, or click it and type; arrows step, shift is fine, double click is the default.";
+/// What the sheet is for, and how values are edited.
+const HELP: &str = "Put one hall on the shared bus. Drag a value, or click and type. Arrows step, Shift = fine, double-click = default.";
 
 /// Groups of the schedule.
 const GROUPS: [(&str, &[&str]); 3] = [
     ("HALL", &["decay", "bass", "treble", "size"]),
-    ("ANSWER", &["pre_delay", "early"]),
+    ("EARLY SOUND", &["pre_delay", "early"]),
     ("BUS", &["width", "wet", "trim"]),
 ];
 
 /// The sheet and what it remembers from frame to frame.
 #[derive(Default)]
 pub struct HallSheet {
-    /// Whether the sheet is the dark-room one.
+    /// Whether the paper is dark.
     pub is_dark: bool,
     /// What there is to say of the instance, in words.
     pub notice: Option<String>,
@@ -138,9 +137,9 @@ impl HallSheet {
         let x = TITLE.left() + 10.0;
         pen.text(pos2(x, TITLE.top() + 8.0), Align2::LEFT_TOP, 15.0, pen.ink.line, crate::hall::NAME);
         let note = pos2(x, TITLE.bottom() - 8.0);
-        pen.text(note, Align2::LEFT_BOTTOM, SMALL, pen.ink.faint, "one for all players of the session");
+        pen.text(note, Align2::LEFT_BOTTOM, SMALL, pen.ink.faint, "one hall for the whole session");
         let row = area(TITLE.right() - 96.0, TITLE.top() + 8.0, 90.0, ROW);
-        if check(ui, pen, row, "Dark room", self.is_dark).clicked() {
+        if check(ui, pen, row, "Dark paper", self.is_dark).clicked() {
             self.is_dark = !self.is_dark;
         }
         let version = concat!("version ", env!("CARGO_PKG_VERSION"));
@@ -169,9 +168,9 @@ fn decibels(power: f64) -> f64 {
     10.0 * power.max(1e-12).log10()
 }
 
-/// Draws the hall's answer to a short sound: the gap, the first reflections, the tail's two parts.
+/// Draws the hall's impulse response: the pre-delay, the first reflections, the tail's two parts.
 fn answer(pen: &Pen, ink: &Ink, hall: &Hall, reflections: &Reflections) {
-    pen.heading(ANSWER, "ANSWER to a short sound on the left of the stage, mid-band");
+    pen.heading(ANSWER, "IMPULSE RESPONSE, source at audience left, mid-band");
     let field = Rect::from_min_max(ANSWER.min + egui::vec2(26.0, 32.0), ANSWER.max - egui::vec2(8.0, 18.0));
     let place = |late_ms: f64, level_db: f64| {
         let x = (late_ms / SPAN_MS).clamp(0.0, 1.0) as f32;
@@ -228,7 +227,7 @@ fn answer(pen: &Pen, ink: &Ink, hall: &Hall, reflections: &Reflections) {
     let gap = [place(0.0, TOP_DB), place(gap_ms, TOP_DB)];
     let y = field.top() - 5.0;
     pen.line(&[pos2(gap[0].x, y), pos2(gap[1].x, y)], 2.2, ink.grip);
-    let said = format!("gap {}", PRE_DELAY.shown(gap_ms));
+    let said = format!("pre-delay {}", PRE_DELAY.shown(gap_ms));
     let name = pen.text(pos2(gap[0].x, y - 3.0), Align2::LEFT_BOTTOM, SMALL, ink.grip, said);
     if mixing_ms <= SPAN_MS {
         let x = place(mixing_ms, 0.0).x.max(name.right() + 8.0);
@@ -240,7 +239,7 @@ fn answer(pen: &Pen, ink: &Ink, hall: &Hall, reflections: &Reflections) {
 
 /// Draws how long each octave lasts.
 fn lasting(pen: &Pen, ink: &Ink, hall: &Hall) {
-    pen.heading(LASTING, "DECAY of each octave by 60 dB");
+    pen.heading(LASTING, "REVERBERATION TIME per octave");
     let field = Rect::from_min_max(LASTING.min + egui::vec2(26.0, 30.0), LASTING.max - egui::vec2(8.0, 18.0));
     let decays_s = hall.band_decay_s();
     let longest_s = largest(decays_s.iter().copied());

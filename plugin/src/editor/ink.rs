@@ -1,8 +1,7 @@
 //! Ink on paper: the colours of the sheet, and which line stands for which surface.
 
 use egui::Color32;
-use rostra_dsp::arrivals::Image;
-use rostra_dsp::platform::Face;
+use rostra_dsp::acoustics::{Face, Image};
 
 /// The colours of a sheet.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -22,7 +21,7 @@ pub struct Ink {
     surfaces: [Color32; 5],
 }
 
-/// The sheet by day: dark brown ink on warm paper.
+/// The light sheet: dark brown ink on warm paper.
 ///
 /// The colours of the surfaces are Okabe and Ito's (2008), chosen by them to be
 /// told apart by colour-blind people, a little darkened for lines on paper.
@@ -42,7 +41,7 @@ pub const DAY: Ink = Ink {
     ],
 };
 
-/// The sheet for a dark room: warm light ink on dark paper.
+/// The dark sheet: warm light ink on dark paper.
 pub const DARK: Ink = Ink {
     paper: Color32::from_rgb(0x23, 0x1f, 0x1b),
     shade: Color32::from_rgb(0x33, 0x2d, 0x27),

@@ -28,7 +28,7 @@ fn of_link(link: Link, standing: &Standing) -> Option<String> {
     let relink = format!("set Platform link to off and to {number} again");
     if standing.is_turned_away {
         return Some(format!(
-            "All {MOST} shared platforms are in use. This channel stands alone until another project is closed."
+            "All {MOST} shared platforms are in use. This channel is not linked until another project is closed."
         ));
     }
     let differences = |is_here: bool| -> Vec<(usize, Difference)> {
@@ -40,10 +40,10 @@ fn of_link(link: Link, standing: &Standing) -> Option<String> {
     let here = differences(true);
     if !here.is_empty() {
         let names = listed(here.iter().map(|&(place, Difference { here, there })| {
-            format!("{} {}, there {}", name(place), shown(place, here), shown(place, there.unwrap_or(here)))
+            format!("{} {} (there {})", name(place), shown(place, here), shown(place, there.unwrap_or(here)))
         }));
         return Some(format!(
-            "Loaded with other values than platform {number} has: {names}. Change one and all take it, or {relink}."
+            "This channel was loaded with values that differ from platform {number}: {names}. Change a value to set it on every linked channel, or {relink}."
         ));
     }
     let elsewhere = differences(false);
@@ -54,16 +54,18 @@ fn of_link(link: Link, standing: &Standing) -> Option<String> {
                 .map(|&(place, Difference { here, .. })| format!("{} {}", name(place), shown(place, here))),
         );
         return Some(format!(
-            "Another channel on platform {number} was loaded with other values; here {names}. Change one and all take it."
+            "Another channel on platform {number} was loaded with different values; here {names}. Change a value to set it on every linked channel."
         ));
     }
     if standing.is_guess {
         return Some(format!(
-            "Several open projects have a platform {number}; this is the one that played last. If it is the wrong one, play yours and {relink}."
+            "Several open projects use platform {number}; this channel joined the one that played last. If that is the wrong one, start playback in this project and {relink}."
         ));
     }
     standing.is_stranger.then(|| {
-        format!("The other channels here were not saved on this platform {number}. To join them, {relink}.")
+        format!(
+            "The other channels of this project use a different platform {number}. To join them, {relink}."
+        )
     })
 }
 
@@ -84,10 +86,10 @@ pub(super) fn of_newer<S: Tabled>(carried: &Carried) -> Option<String> {
     let fields = carried.fields.keys().map(|name| shortened(name));
     let unknown: Vec<String> = params.chain(fields).collect();
     Some(if unknown.is_empty() {
-        format!("Saved by version {version}; this is {VERSION}, which knows all of it.")
+        format!("Saved by version {version}; this is {VERSION}, which understands all of it.")
     } else {
         format!(
-            "Saved by version {version}; this is {VERSION} and does not know {}. It is saved along for the newer version.",
+            "Saved by version {version}; this is {VERSION}, which does not have {}. It is kept and saved again for the newer version.",
             listed(unknown.into_iter())
         )
     })
@@ -151,13 +153,13 @@ mod tests {
         standing.differences[7] = Some(Difference { here: 0.8, there: Some(1.4) });
         assert_eq!(
             said(&standing),
-            "Loaded with other values than platform 1 has: Decay 0.800 s, there 1.400 s. Change one and all take it, or set Platform link to off and to 1 again."
+            "This channel was loaded with values that differ from platform 1: Decay 0.800 s (there 1.400 s). Change a value to set it on every linked channel, or set Platform link to off and to 1 again."
         );
         standing.differences[7] = Some(Difference { here: 1.4, there: None });
         standing.differences[4] = Some(Difference { here: 4.0, there: None });
         assert_eq!(
             said(&standing),
-            "Another channel on platform 1 was loaded with other values; here Rear wall brick; Decay 1.400 s. Change one and all take it."
+            "Another channel on platform 1 was loaded with different values; here Rear wall brick; Decay 1.400 s. Change a value to set it on every linked channel."
         );
         standing.differences = [Some(Difference { here: 1.0, there: Some(2.0) }); SHARED_IDS.len()];
         assert!(said(&standing).contains("and 12 more"));
@@ -181,7 +183,7 @@ mod tests {
         let mut carried = Carried { version: "0.3.0".into(), ..Carried::default() };
         assert_eq!(
             notice(Link::Off, &calm(), &carried).as_deref(),
-            Some(format!("Saved by version 0.3.0; this is {VERSION}, which knows all of it.").as_str())
+            Some(format!("Saved by version 0.3.0; this is {VERSION}, which understands all of it.").as_str())
         );
         let value = |text: &str| CarriedValue { value: ParamValue::String(text.into()), instead: None };
         carried.params.insert("floor".into(), value("gl\nass"));
@@ -189,7 +191,7 @@ mod tests {
         assert_eq!(
             notice(Link::Off, &calm(), &carried),
             Some(format!(
-                "Saved by version 0.3.0; this is {VERSION} and does not know Floor \"glass\"; balcony. It is saved along for the newer version."
+                "Saved by version 0.3.0; this is {VERSION}, which does not have Floor \"glass\"; balcony. It is kept and saved again for the newer version."
             ))
         );
         carried.params.insert("x".repeat(1_000_000), value(""));

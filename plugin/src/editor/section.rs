@@ -1,9 +1,7 @@
 //! The long section: the platform cut from its front edge to the rear wall, to scale.
 
 use egui::{Align2, Pos2, Rect, pos2};
-use rostra_dsp::radiation::world_axis;
-use rostra_dsp::seat::SOURCE_HEIGHT_M;
-use rostra_dsp::vector::Vector;
+use rostra_dsp::acoustics::{SOURCE_HEIGHT_M, Vector, world_axis};
 
 use super::ink::Surface;
 use super::pen::{Pen, SMALL, TEXT, area, polar};
@@ -61,7 +59,7 @@ impl Section {
 
     /// Returns where the player's mark lies.
     pub(super) fn player(&self, sight: &Sight) -> Pos2 {
-        self.place(sight.source.place)
+        self.place(sight.source.position)
     }
 
     /// Returns where the tip of the staff lies that turns the player.
@@ -160,7 +158,7 @@ fn paths(pen: &Pen, section: &Section, sight: &Sight, named: Option<usize>) {
         let width = if named == Some(index) { 3.0 } else { 0.5 + 1.7 * strength };
         pen.dashes(&points, stem.surface.map_or(&[], Surface::line), width, colour);
     }
-    let direct = [section.place(sight.source.place), section.place(sight.settings.pickup.place())];
+    let direct = [section.place(sight.source.position), section.place(sight.settings.pickup.position())];
     let strength = (1.0 - sight.stems[0].level_db / FAINTEST_DB).clamp(0.0, 1.0) as f32;
     if strength > 0.0 {
         pen.line(&direct, 0.5 + 2.0 * strength, pen.ink.line);
@@ -168,7 +166,7 @@ fn paths(pen: &Pen, section: &Section, sight: &Sight, named: Option<usize>) {
 }
 
 fn pickup(pen: &Pen, section: &Section, sight: &Sight) {
-    let at = section.place(sight.settings.pickup.place());
+    let at = section.place(sight.settings.pickup.position());
     let foot = pos2(at.x, section.front.y);
     pen.line(&[at, foot], 0.8, pen.ink.faint);
     pen.outline(
@@ -183,9 +181,9 @@ fn pickup(pen: &Pen, section: &Section, sight: &Sight) {
 fn player(pen: &Pen, section: &Section, sight: &Sight) {
     let ink = pen.ink;
     let at = section.player(sight);
-    let riser_m = sight.source.place.z - SOURCE_HEIGHT_M;
+    let riser_m = sight.source.position.z - SOURCE_HEIGHT_M;
     if riser_m > 0.01 {
-        let top = section.place(Vector::new(0.0, sight.source.place.y, riser_m)).y;
+        let top = section.place(Vector::new(0.0, sight.source.position.y, riser_m)).y;
         let box_ = Rect::from_min_max(pos2(at.x - 16.0, top), pos2(at.x + 16.0, section.front.y));
         pen.fill(box_, ink.shade);
         pen.frame(box_, 1.0, ink.line);
@@ -224,7 +222,7 @@ fn notes(pen: &Pen, part: Rect, section: &Section, sight: &Sight) {
         return;
     }
     let strongest = sight.strongest(1).first().map(|&index| &sight.stems[index]);
-    let mut lines = vec![format!("P  player, {:.2} m from the pair M", sight.hall.distance_m)];
+    let mut lines = vec![format!("P  player, {:.2} m from the main microphones M", sight.hall.distance_m)];
     if let Some(strongest) = strongest {
         lines.push(format!(
             "Strongest reflection: {}, {:.1} ms after the direct sound, {:+.1} dB",
@@ -234,16 +232,16 @@ fn notes(pen: &Pen, part: Rect, section: &Section, sight: &Sight) {
     let ratio_db = sight.hall.direct_to_reflected_db;
     if ratio_db.is_finite() {
         let meaning = match ratio_db {
-            x if x > 6.0 => "the player is near",
-            x if x > 0.0 => "the player leads, the platform is heard",
-            x if x > -6.0 => "the platform leads: the player sits back",
-            _ => "the platform covers the player: far away",
+            x if x > 6.0 => "the player is close",
+            x if x > 0.0 => "mostly direct, the platform is audible",
+            x if x > -6.0 => "mostly platform: the player sits back",
+            _ => "the platform masks the player: distant",
         };
-        lines.push(format!("Direct to reflected: {ratio_db:+.1} dB \u{2013} {meaning}"));
+        lines.push(format!("Direct-to-reflected ratio: {ratio_db:+.1} dB \u{2013} {meaning}"));
     }
-    lines.push(format!("Dashed lobe {}, whole lobe {}", BANDS_DRAWN[0].1, BANDS_DRAWN[1].1));
+    lines.push(format!("Dashed lobe {}, solid lobe {}", BANDS_DRAWN[0].1, BANDS_DRAWN[1].1));
     lines.push(
-        "Drag P along and up, the ring at its staff to turn the player, the rear wall by its grip".to_owned(),
+        "Drag P to move or raise the player, the ring to turn it, the handle to move the wall".to_owned(),
     );
     let mut y = part.top() + 30.0;
     for (index, line) in lines.iter().enumerate() {

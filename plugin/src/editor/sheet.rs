@@ -2,7 +2,7 @@
 
 use egui::{Align2, Id, Pos2, Rect, Role, Sense, Ui, WidgetInfo, pos2};
 use rostra_dsp::Settings;
-use rostra_dsp::seat::SOURCE_HEIGHT_M;
+use rostra_dsp::acoustics::SOURCE_HEIGHT_M;
 use rostra_dsp::settings::{
     BEARING, BYPASSED, DEPTH, DRY, FACING, Group, Kind, LINKED, PLATFORM_DEPTH, Parameter, RISER,
     Tabled as _, WIDTH,
@@ -56,7 +56,7 @@ impl Held {
 /// The sheet and what it remembers from frame to frame.
 #[derive(Default)]
 pub struct Sheet {
-    /// Whether the sheet is the dark-room one.
+    /// Whether the paper is dark.
     pub is_dark: bool,
     /// Levels to show, where somebody measures them.
     pub levels: Option<Levels>,
@@ -99,9 +99,8 @@ impl Block {
     }
 }
 
-/// How figures are handled.
-const HELP: &str =
-    "Drag a figure, or click it and type; arrows step, shift is fine, double click is the default.";
+/// How values are edited.
+const HELP: &str = "Drag a value, or click and type. Arrows step, Shift = fine, double-click = default.";
 
 /// Where the parts lie.
 const SECTION: Rect = part(14.0, 10.0, 640.0, 300.0);
@@ -202,10 +201,10 @@ impl Sheet {
         let tick = beside(bearing_rule::bearing_deg(&sight.source, sight));
         // What comes later lies on top.
         let grips = [
-            (Held::Rear, "Place of the rear wall", grip(section.rear_grip(sight))),
+            (Held::Rear, "Rear wall handle", grip(section.rear_grip(sight))),
             (Held::Width, "Source width bracket", ends),
-            (Held::Bearing, "Bearing tick", area(tick.x - 8.0, tick.y - 10.0, 16.0, 20.0)),
-            (Held::Staff, "Player's staff", grip(section.tip(sight))),
+            (Held::Bearing, "Bearing marker", area(tick.x - 8.0, tick.y - 10.0, 16.0, 20.0)),
+            (Held::Staff, "Facing handle", grip(section.tip(sight))),
             (Held::Player, "Player", grip(section.player(sight))),
         ];
         for (held, name, place) in grips {
@@ -285,8 +284,8 @@ impl Sheet {
         figures::switch(ui, pen, area(x, y, 110.0, ROW), DRY, values, edits);
         figures::switch(ui, pen, area(x + 126.0, y, 100.0, ROW), BYPASSED, values, edits);
         let said = match self.levels.and_then(|levels| levels.match_db) {
-            Some(match_db) => format!("dry is played {match_db:+.1} dB to be as loud as placed"),
-            None => "dry is played as loud as placed, once both were heard".to_owned(),
+            Some(match_db) => format!("Dry is played at {match_db:+.1} dB, loudness-matched to placed"),
+            None => "Loudness-matched once both have been heard".to_owned(),
         };
         pen.paragraph(pos2(x, y + 20.0), DESK.width(), SMALL, pen.ink.faint, &said);
     }
@@ -298,7 +297,7 @@ impl Sheet {
         let place = area(x, TITLE.bottom() - ROW - 3.0, 216.0, ROW);
         self.track.show(ui, pen, place, values, edits);
         let row = area(TITLE.right() - 96.0, TITLE.top() + 8.0, 90.0, ROW);
-        if check(ui, pen, row, "Dark room", self.is_dark).clicked() {
+        if check(ui, pen, row, "Dark paper", self.is_dark).clicked() {
             self.is_dark = !self.is_dark;
         }
         let version = concat!("version ", env!("CARGO_PKG_VERSION"));
@@ -356,9 +355,9 @@ fn wanted(held: Held, at: Pos2, section: &Section, rule: &Rule, sight: &Sight, v
         Held::Rear => [section.metres(at).0, 0.0],
         Held::Width => {
             // Twice the way from the seat to the hand, at the player's distance.
-            let away_m = sight.source.place.y - sight.settings.pickup.depth_m;
+            let away_m = sight.source.position.y - sight.settings.pickup.depth_m;
             let hand_m = away_m * rule.bearing_deg(at).clamp(-85.0, 85.0).to_radians().tan();
-            [2.0 * (hand_m - sight.source.place.x).abs(), 0.0]
+            [2.0 * (hand_m - sight.source.position.x).abs(), 0.0]
         }
     }
 }

@@ -1,15 +1,12 @@
 //! What the ear is told, as the sheet shows it: arrivals, tail, tone and figures of one seat.
 
 use rostra_dsp::Settings;
-use rostra_dsp::arrivals::{ARRIVALS, Image, images};
-use rostra_dsp::distance_tone::tone_gain;
-use rostra_dsp::hall_needs::HallNeeds;
-use rostra_dsp::lane_fit::{THIRDS, third_midband_hz};
-use rostra_dsp::octave::{BANDS, MID, PerBand, exact_midband_hz};
-use rostra_dsp::plan::{PARTS, acoustics, balance_gains};
-use rostra_dsp::platform::{DECAY_EXPONENT, Platform};
-use rostra_dsp::seat::Source;
-use rostra_dsp::vector::Vector;
+use rostra_dsp::acoustics::{
+    ARRIVALS, BANDS, DECAY_EXPONENT, Image, MID, PARTS, PerBand, Platform, Source, THIRDS, Vector,
+    exact_midband_hz, images, third_midband_hz,
+};
+use rostra_dsp::engine::tone_gain;
+use rostra_dsp::plan::{HallNeeds, acoustics, balance_gains};
 
 use super::ink::Surface;
 
@@ -74,7 +71,7 @@ impl Sight {
         let (direct_gain, platform_gain) = balance_gains(level);
         let speed_m_s = platform.air.speed_of_sound_m_s();
         let direct = mid_power(&plan.arrivals[0][0].gain) + mid_power(&plan.arrivals[1][0].gain);
-        let stems = images(source.place, platform)
+        let stems = images(source.position, platform)
             .iter()
             .enumerate()
             .map(|(index, image)| {
@@ -90,7 +87,7 @@ impl Sight {
                         gain * gain * (mid_power(&left.gain) + mid_power(&right.gain)) / direct,
                     ),
                     path_m,
-                    corners: corners(image, source.place, pickup.place(), platform),
+                    corners: corners(image, source.position, pickup.position(), platform),
                 }
             })
             .collect();
@@ -142,22 +139,23 @@ fn notices(settings: &Settings, source: &Source) -> Vec<String> {
     let mut notices = Vec::new();
     if seat.was_moved(platform, pickup) {
         notices.push(format!(
-            "Seat off the platform: brought inside, {:.2} m deep, {:.2} m {}",
-            source.place.y,
-            source.place.x.abs(),
-            if source.place.x < 0.0 { "left" } else { "right" }
+            "Seat lies off the platform: moved inside, to {:.2} m depth, {:.2} m {}",
+            source.position.y,
+            source.position.x.abs(),
+            if source.position.x < 0.0 { "left" } else { "right" }
         ));
     }
     let natural_s = platform.natural_decay_s();
     if platform.decay_s > natural_s {
-        notices.push(format!("Decay above the bare platform's {natural_s:.2} s: only the tail lengthens"));
+        notices
+            .push(format!("Decay is above the bare platform's {natural_s:.2} s: only the tail gets longer"));
     }
     notices
 }
 
 /// Returns the corners of a path in the box: the straight line from the image, folded at each face.
 fn corners(image: &Image, place: Vector, receiver: Vector, platform: &Platform) -> Vec<Vector> {
-    let way = image.place - receiver;
+    let way = image.position - receiver;
     let mut shares = vec![0.0, 1.0];
     let half_m = platform.width_m / 2.0;
     let planes = |offset: f64, step: f64, from: f64, along: f64, shares: &mut Vec<f64>| {
@@ -172,7 +170,7 @@ fn corners(image: &Image, place: Vector, receiver: Vector, platform: &Platform) 
     };
     planes(half_m, platform.width_m, receiver.x, way.x, &mut shares);
     planes(0.0, platform.height_m, receiver.z, way.z, &mut shares);
-    if image.place.y > platform.depth_m && way.y.abs() > 1e-9 {
+    if image.position.y > platform.depth_m && way.y.abs() > 1e-9 {
         shares.push((platform.depth_m - receiver.y) / way.y);
     }
     shares.sort_by(f64::total_cmp);
@@ -232,11 +230,11 @@ mod tests {
         settings.seat.depth_m = 7.3;
         let sight = Sight::of(&settings);
         let (source, platform, receiver) =
-            (sight.source.place, &sight.settings.platform, sight.settings.pickup.place());
+            (sight.source.position, &sight.settings.platform, sight.settings.pickup.position());
         for (stem, image) in sight.stems.iter().zip(images(source, platform)) {
             assert_eq!(stem.corners.len(), 2 + usize::from(image.order()), "{}", stem.name);
             let length: f64 = stem.corners.windows(2).map(|leg| (leg[1] - leg[0]).length()).sum();
-            let straight = (image.place - receiver).length();
+            let straight = (image.position - receiver).length();
             assert!((length - straight).abs() < 1e-9, "{}: {length} m, not {straight} m", stem.name);
             assert!((stem.corners[0] - source).length() < 1e-9);
             for corner in &stem.corners {

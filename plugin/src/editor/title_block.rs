@@ -2,7 +2,7 @@
 
 use egui::{Align2, Rect, Ui, pos2};
 use rostra_dsp::Settings;
-use rostra_dsp::seat::Seat;
+use rostra_dsp::acoustics::Seat;
 use rostra_dsp::settings::{BEARING, DEPTH, FACING, FAMILY, Parameter, RISER};
 
 use super::figures::{button, show_tip};

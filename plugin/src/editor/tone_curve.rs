@@ -1,7 +1,7 @@
 //! The tone curve: direct sound, and all that is placed, against the dry input per third of an octave.
 
 use egui::{Align2, Pos2, Rect, pos2};
-use rostra_dsp::lane_fit::{THIRDS, third_midband_hz};
+use rostra_dsp::acoustics::{THIRDS, third_midband_hz};
 
 use super::pen::{Pen, SMALL};
 use super::sight::Sight;
@@ -13,7 +13,7 @@ const BOTTOM_DB: f64 = -21.0;
 /// Draws the curve.
 pub(super) fn draw(pen: &Pen, part: Rect, sight: &Sight) {
     let ink = pen.ink;
-    pen.heading(part, "TONE against the dry input");
+    pen.heading(part, "TONE relative to the dry input");
     let field = Rect::from_min_max(part.min + egui::vec2(26.0, 30.0), part.max - egui::vec2(4.0, 16.0));
     let place = |third: usize, level_db: f64| -> Pos2 {
         let x = third as f32 / (THIRDS - 1) as f32;
@@ -41,5 +41,5 @@ pub(super) fn draw(pen: &Pen, part: Rect, sight: &Sight) {
     let named = pos2(field.left(), field.top() - 4.0);
     let direct = pen.text(named, Align2::LEFT_BOTTOM, SMALL, ink.line, "dashed: direct sound");
     let placed = pos2(direct.right() + 14.0, named.y);
-    pen.text(placed, Align2::LEFT_BOTTOM, SMALL, ink.grip, "whole: all that is placed");
+    pen.text(placed, Align2::LEFT_BOTTOM, SMALL, ink.grip, "solid: direct + platform");
 }

@@ -181,11 +181,8 @@ impl<S: Tabled> From<&S> for Values<S> {
 
 #[cfg(test)]
 mod tests {
+    use rostra_dsp::acoustics::{Family, Finish, Pair, Seat};
     use rostra_dsp::hall::Hall;
-    use rostra_dsp::pickup::Pair;
-    use rostra_dsp::radiation::Family;
-    use rostra_dsp::seat::Seat;
-    use rostra_dsp::surface::Finish;
 
     use super::*;
 

@@ -1,7 +1,7 @@
 //! Places real dry recordings through the built plug-in and holds each octave against the plan.
 //!
-//! `recordings FOLDER [XTASK]`: the folder holds what
-//! `tests/recordings/fetch_recordings.py` made; XTASK is a built xtask to call
+//! `recordings FOLDER [PROGRAM]`: the folder holds what
+//! `tests/recordings/fetch_recordings.py` made; PROGRAM is a built `rostra` to call
 //! instead of `cargo xtask`, together with the bundle as it lies there. Each
 //! recording is placed three times by `place`: direct sound alone (platform
 //! balance 0), platform alone (100) and as in the room (50).
@@ -21,11 +21,10 @@ use std::process::Command;
 
 use anyhow::{Context as _, Result, ensure};
 use rostra_dsp::Settings;
+use rostra_dsp::acoustics::{BANDS, Family, NOMINAL_HZ, PerBand};
 use rostra_dsp::extremes::larger;
 use rostra_dsp::measure::{delay_samples, octave_energies};
-use rostra_dsp::octave::{BANDS, NOMINAL_HZ, PerBand};
 use rostra_dsp::plan::acoustics;
-use rostra_dsp::radiation::Family;
 
 /// A seat for each recording: family, depth m, bearing degrees, riser m; where such players sit (common practice, no source).
 const SEATS: [(Family, f64, f64, f64); 4] = [
@@ -48,7 +47,7 @@ const EXCITED: f64 = 1e-5;
 fn main() -> Result<()> {
     let mut arguments = std::env::args().skip(1).map(PathBuf::from);
     let folder = arguments.next().context("name the folder with the recordings")?;
-    let xtask = arguments.next();
+    let program = arguments.next();
     let mut totals = [Deviations::default(); 3];
     for (family, depth_m, bearing_deg, riser_m) in SEATS {
         let mut settings = Settings::default();
@@ -59,7 +58,7 @@ fn main() -> Result<()> {
         let inputs = RATES_HZ.map(|rate_hz| folder.join(format!("{} {rate_hz}.wav", family.name())));
         let mut placed = Vec::new();
         for balance_pct in BALANCES_PCT {
-            placed.push(place(&inputs, &settings, balance_pct, xtask.as_deref())?);
+            placed.push(place(&inputs, &settings, balance_pct, program.as_deref())?);
         }
         println!(
             "\n{} at {depth_m} m, {bearing_deg} degrees, riser {riser_m} m, default platform",
@@ -183,12 +182,12 @@ fn place(
     inputs: &[PathBuf],
     settings: &Settings,
     balance_pct: u32,
-    xtask: Option<&Path>,
+    program: Option<&Path>,
 ) -> Result<Vec<PathBuf>> {
     let out = inputs[0].with_file_name(format!("placed {balance_pct}"));
     let seat = settings.seat;
-    let mut command = if let Some(xtask) = xtask {
-        let mut command = Command::new(xtask);
+    let mut command = if let Some(program) = program {
+        let mut command = Command::new(program);
         command.args(["place", "--plugin", "target/bundled/rostra.clap"]);
         command
     } else {

@@ -1,15 +1,12 @@
 //! Energies: what the platform returns against the direct sound, and what distance does to the direct sound.
 
 use rostra_dsp::Settings;
-use rostra_dsp::air::pure_tone_attenuation_db_per_m;
-use rostra_dsp::bands::SplitDesign;
+use rostra_dsp::acoustics::{BANDS, PARTS, pure_tone_attenuation_db_per_m};
 use rostra_dsp::engine::{Config, Layout};
 use rostra_dsp::extremes::larger;
-use rostra_dsp::instruction_set::InstructionSet;
+use rostra_dsp::kernel::InstructionSet;
 use rostra_dsp::measure::{Take, impulse_response, octave_energies, third_octave_levels_db};
-use rostra_dsp::octave::BANDS;
-use rostra_dsp::plan::{PARTS, SourcePlan};
-use rostra_dsp::planner::Planner;
+use rostra_dsp::plan::{Planner, SourcePlan, SplitDesign};
 
 use super::{Row, energy_db, to_f64};
 use crate::seats;
@@ -99,8 +96,8 @@ pub fn direct_change_with_depth() -> Vec<Row> {
         settings.level.balance_pct = 0.0;
         settings.platform.air.loss = loss;
         let response = impulse_response(&config, &settings, &Take::of(16_384)).expect("the rate is in range");
-        let distance_m = settings.seat.source(&settings.platform, &settings.pickup).place;
-        let path_m = (distance_m - settings.pickup.place()).length();
+        let distance_m = settings.seat.source(&settings.platform, &settings.pickup).position;
+        let path_m = (distance_m - settings.pickup.position()).length();
         (path_m, third_octave_levels_db(&to_f64(&response[0]), RATE_HZ))
     };
     let mut rows = Vec::new();

@@ -3,13 +3,10 @@
 use std::f64::consts::PI;
 
 use rostra_dsp::Settings;
-use rostra_dsp::air::pure_tone_attenuation_db_per_m;
+use rostra_dsp::acoustics::{BANDS, Family, Pair, Pattern, exact_midband_hz, pure_tone_attenuation_db_per_m};
 use rostra_dsp::engine::{Config, Layout};
 use rostra_dsp::extremes::larger;
 use rostra_dsp::measure::{Take, impulse_response};
-use rostra_dsp::octave::{BANDS, exact_midband_hz};
-use rostra_dsp::pickup::Pair;
-use rostra_dsp::radiation::{Family, Pattern};
 
 use super::Row;
 
@@ -86,9 +83,9 @@ pub fn pickup_differences() -> Vec<Row> {
             settings.level.balance_pct = 0.0;
             let response =
                 impulse_response(&config, &settings, &Take::of(8192)).expect("the rate is in range");
-            let source = settings.seat.source(&settings.platform, &settings.pickup).place;
+            let source = settings.seat.source(&settings.platform, &settings.pickup).position;
             let [left, right] = pair.capsules().map(|capsule| {
-                let towards = source - (settings.pickup.place() + capsule.offset);
+                let towards = source - (settings.pickup.position() + capsule.offset);
                 (towards.length(), capsule.gain(towards.unit()) / towards.length())
             });
             let speed = settings.platform.air.speed_of_sound_m_s();

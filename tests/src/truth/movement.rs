@@ -6,14 +6,12 @@
 
 use realfft::RealFftPlanner;
 use rostra_dsp::Settings;
-use rostra_dsp::arrivals::{ARRIVALS, images};
-use rostra_dsp::bands::SplitDesign;
+use rostra_dsp::acoustics::{ARRIVALS, images};
+use rostra_dsp::engine::parts::Glide;
 use rostra_dsp::engine::{Config, Engine, Layout};
 use rostra_dsp::extremes::larger;
-use rostra_dsp::glide::Glide;
-use rostra_dsp::instruction_set::InstructionSet;
-use rostra_dsp::plan::{SourcePlan, acoustics, capsules};
-use rostra_dsp::planner::Planner;
+use rostra_dsp::kernel::InstructionSet;
+use rostra_dsp::plan::{Planner, SourcePlan, SplitDesign, acoustics, capsules};
 use rostra_dsp::tail::{BuildAtOnce, TailSpec, TailSupply, TailVoice};
 
 use super::{Row, energy_db, to_f64};
@@ -103,11 +101,12 @@ impl Movement {
     fn delays_at(&self, frame: f64) -> [[f64; ARRIVALS]; 2] {
         let settings = (self.at)(self.share(frame));
         let Settings { seat, platform, pickup, .. } = &settings;
-        let place = seat.source(platform, pickup).place;
-        let images = images(place, platform);
-        let paths_m = capsules(pickup, 2)
-            .map(|capsule| images.map(|image| (image.place - (pickup.place() + capsule.offset)).length()));
-        let start_m = (place - pickup.place()).length();
+        let position = seat.source(platform, pickup).position;
+        let images = images(position, platform);
+        let paths_m = capsules(pickup, 2).map(|capsule| {
+            images.map(|image| (image.position - (pickup.position() + capsule.offset)).length())
+        });
+        let start_m = (position - pickup.position()).length();
         let samples_per_m = RATE_HZ / platform.air.speed_of_sound_m_s();
         paths_m.map(|paths| paths.map(|path_m| (path_m - start_m) * samples_per_m))
     }
@@ -244,7 +243,7 @@ fn exactly_read(hz: f64, plans: &[SourcePlan], arrival: usize, capsule: usize) -
     let mut heard = Vec::with_capacity(plans.len() * grid);
     for (step, plan) in plans.iter().enumerate() {
         if step > 0 {
-            delay.head_for(plan.capsules[capsule].delay_samples[arrival]);
+            delay.glide_to(plan.capsules[capsule].delay_samples[arrival]);
         }
         let start = step * grid;
         heard.extend((0..grid).map(|n| {
@@ -279,7 +278,7 @@ fn worst_of_arrivals(mut db_of: impl FnMut(usize, usize) -> f64) -> Worst {
 /// Names an arrival by the faces that it hits.
 fn named(movement: &Movement, worst: &Worst) -> String {
     let Settings { seat, platform, pickup, .. } = movement.settings_at(0);
-    let image = images(seat.source(&platform, &pickup).place, &platform)[worst.arrival];
+    let image = images(seat.source(&platform, &pickup).position, &platform)[worst.arrival];
     format!("{} at the {} capsule", image.path_name(), ["left", "right"][worst.capsule])
 }
 

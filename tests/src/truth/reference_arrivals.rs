@@ -1,14 +1,9 @@
 //! The plan's arrivals against image sources of a reference library.
 
-use rostra_dsp::arrivals::{ARRIVALS, arrivals, images};
+use rostra_dsp::acoustics::{
+    ARRIVALS, BANDS, Capsule, Family, Finish, Pickup, Platform, Source, Vector, arrivals, images,
+};
 use rostra_dsp::extremes::larger;
-use rostra_dsp::octave::BANDS;
-use rostra_dsp::pickup::{Capsule, Pickup};
-use rostra_dsp::platform::Platform;
-use rostra_dsp::radiation::Family;
-use rostra_dsp::seat::Source;
-use rostra_dsp::surface::Finish;
-use rostra_dsp::vector::Vector;
 
 use super::Row;
 
@@ -61,19 +56,19 @@ fn small_box() -> Platform {
 pub fn reference_errors(source_height_m: f64) -> (f64, f64) {
     let platform = small_box();
     let source = Source {
-        place: Vector::new(-2.7, 6.1, source_height_m),
+        position: Vector::new(-2.7, 6.1, source_height_m),
         forward: Vector::new(0.0, -1.0, 0.0),
         family: Family::Omnidirectional,
     };
     let capsule = Capsule { offset: Vector::new(0.085, 0.0, 0.0), ..Capsule::OMNI };
     let ours = arrivals(&source, &platform, &Pickup::default(), &capsule);
-    let places = images(source.place, &platform);
+    let places = images(source.position, &platform);
     let rows = numbers();
     assert_eq!(rows.len(), ARRIVALS, "direct sound and 37 reflections");
     let (mut worst_samples, mut worst_db) = (0.0_f64, 0.0_f64);
     for row in rows {
-        let place = Vector::new(row[0], row[1], row[2]);
-        let distance = |index: &usize| (places[*index].place - place).length();
+        let position = Vector::new(row[0], row[1], row[2]);
+        let distance = |index: &usize| (places[*index].position - position).length();
         let index = (0..ARRIVALS).min_by(|a, b| distance(a).total_cmp(&distance(b))).unwrap_or(0);
         let delay = ours[index].path_m / platform.air.speed_of_sound_m_s() * RATE_HZ;
         worst_samples = larger(worst_samples, (delay - row[4] * RATE_HZ).abs());

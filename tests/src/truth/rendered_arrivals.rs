@@ -1,13 +1,11 @@
 //! Each arrival rendered alone by the engine's own parts, against the plan.
 
-use rostra_dsp::arrivals::ARRIVALS;
-use rostra_dsp::bands::{LANES, SplitDesign, Weights};
+use rostra_dsp::acoustics::{ARRIVALS, BANDS};
+use rostra_dsp::engine::parts::BranchBank;
 use rostra_dsp::extremes::larger;
-use rostra_dsp::instruction_set::InstructionSet;
+use rostra_dsp::kernel::InstructionSet;
 use rostra_dsp::measure::{OctaveFilter, delay_samples, octave_energies};
-use rostra_dsp::octave::BANDS;
-use rostra_dsp::plan::{SourcePlan, acoustics};
-use rostra_dsp::planner::Planner;
+use rostra_dsp::plan::{BRANCHES, Planner, SourcePlan, SplitDesign, Weights, acoustics};
 
 use super::{Row, energy_db, quantile, to_f64};
 use crate::{alone, seats};
@@ -20,17 +18,17 @@ const RESPONSE_FRAMES: usize = 8192;
 /// What an arrival's rendering is played through.
 struct Bench {
     design: SplitDesign,
-    lanes: Vec<[f32; LANES]>,
+    branches: Vec<[f32; BRANCHES]>,
     octaves: Vec<OctaveFilter>,
 }
 
 impl Bench {
     fn new() -> Self {
         let design = SplitDesign::new(RATE_HZ);
-        let lanes = design.impulse_responses(RESPONSE_FRAMES);
+        let branches = BranchBank::impulse_responses(&design, RESPONSE_FRAMES);
         let octaves =
             (0..BANDS).map(|band| OctaveFilter::new(band, RATE_HZ).expect("the band fits the rate"));
-        Self { design, lanes, octaves: octaves.collect() }
+        Self { design, branches, octaves: octaves.collect() }
     }
 
     /// Leaves of a sound what lies in the seven octaves, for which a plan has gains.
@@ -74,7 +72,7 @@ pub fn rendered_arrivals() -> Vec<Row> {
         planner.plan(&settings, 0, None, &mut plan);
         for index in 0..ARRIVALS {
             let capsule = &plan.capsules[0];
-            let response = bench.lanes.iter().map(|frame| {
+            let response = bench.branches.iter().map(|frame| {
                 frame.iter().zip(&capsule.weights[index]).map(|(x, w)| f64::from(x * w)).sum::<f64>()
             });
             let response: Vec<f64> = response.collect();

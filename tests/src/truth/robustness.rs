@@ -1,13 +1,11 @@
 //! What holds for any input: block splits, bad samples, the largest output.
 
 use rostra_dsp::Settings;
-use rostra_dsp::bands::{LANES, SplitDesign};
+use rostra_dsp::engine::parts::BranchBank;
 use rostra_dsp::engine::{Config, Engine, Layout};
 use rostra_dsp::extremes::larger;
-use rostra_dsp::instruction_set::InstructionSet;
-use rostra_dsp::noise::Noise;
-use rostra_dsp::plan::SourcePlan;
-use rostra_dsp::planner::Planner;
+use rostra_dsp::kernel::{InstructionSet, Noise};
+use rostra_dsp::plan::{BRANCHES, Planner, SourcePlan, SplitDesign};
 use rostra_dsp::tail::{BuildAtOnce, TailSpec, TailSpectra, synthesise};
 
 use super::{Row, to_f64};
@@ -20,7 +18,7 @@ fn settings() -> Settings {
     let mut settings = Settings::default();
     settings.seat.depth_m = 9.0;
     settings.seat.bearing_deg = -20.0;
-    settings.seat.family = rostra_dsp::radiation::Family::RearBell;
+    settings.seat.family = rostra_dsp::acoustics::Family::RearBell;
     settings.tone.close_mic_m = Some(0.5);
     settings
 }
@@ -176,20 +174,20 @@ const ALL_PASS: f64 = 3.0;
 
 /// Returns the most that can come out for input within +-1, at 48 kHz from mono to stereo, linear.
 ///
-/// Sum over lanes of |weight| times the lane's own sum of absolute samples, over arrivals and both tails. Close
+/// Sum over branches of |weight| times the branch's own sum of absolute samples, over arrivals and both tails. Close
 /// microphone and low-mid bell must not be in use: they are filters of their own.
 pub fn largest_possible(settings: &Settings) -> f64 {
     let design = SplitDesign::new(RATE_HZ);
-    let frames = design.impulse_responses(8192);
-    let lane_sums: [f64; LANES] =
-        std::array::from_fn(|lane| frames.iter().map(|frame| f64::from(frame[lane].abs())).sum());
+    let frames = BranchBank::impulse_responses(&design, 8192);
+    let branch_sums: [f64; BRANCHES] =
+        std::array::from_fn(|branch| frames.iter().map(|frame| f64::from(frame[branch].abs())).sum());
     let spec = TailSpec::new(&settings.platform, Some(settings.pickup.pair), RATE_HZ);
     let tail = TailSpectra::build(&spec);
     let mut planner = Planner::new(&design, 2, InstructionSet::widest());
     let mut plan = SourcePlan::SILENCE;
     planner.plan(settings, 0, Some(tail.low()), &mut plan);
-    let weighed = |weights: &[f32; LANES]| -> f64 {
-        weights.iter().zip(&lane_sums).map(|(w, sum)| f64::from(w.abs()) * sum).sum()
+    let weighed = |weights: &[f32; BRANCHES]| -> f64 {
+        weights.iter().zip(&branch_sums).map(|(w, sum)| f64::from(w.abs()) * sum).sum()
     };
     let channel = |index: usize| -> f64 {
         let arrivals = &plan.capsules[index].weights;

@@ -1,13 +1,12 @@
 //! The tails themselves, as shipped: decay, density, coherence.
 
 use rostra_dsp::Settings;
+use rostra_dsp::acoustics::{NOMINAL_HZ, Pair, bands_at_rate, edges_hz};
 use rostra_dsp::engine::{Config, Layout};
 use rostra_dsp::extremes::{larger, smaller};
 use rostra_dsp::measure::{
     DecayCurve, OctaveFilter, Resolution, Segments, Take, coherence, echo_density_profile, impulse_response,
 };
-use rostra_dsp::octave::{NOMINAL_HZ, bands_at_rate, edges_hz};
-use rostra_dsp::pickup::Pair;
 use rostra_dsp::tail::{DiffuseField, TailSpec, synthesise};
 
 use super::{Row, to_f64};

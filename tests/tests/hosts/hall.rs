@@ -1,7 +1,6 @@
 //! The hall in hosts: the CLAP, the VST3 and the engine alone give the same samples.
 
-use rostra_dsp::hall::Hall;
-use rostra_dsp::hall::engine::HallEngine;
+use rostra_dsp::hall::{Hall, HallEngine};
 use rostra_dsp::tail::BuildAtOnce;
 
 use serde_json::json;

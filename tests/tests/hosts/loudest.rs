@@ -1,11 +1,9 @@
 //! What comes out of the CLAP for input within 1 stays below the sum of the plan's absolute gains and the tail's.
 
 use rostra_dsp::Settings;
+use rostra_dsp::acoustics::{Family, Finish, Pair};
 use rostra_dsp::extremes::larger;
-use rostra_dsp::noise::Noise;
-use rostra_dsp::pickup::Pair;
-use rostra_dsp::radiation::Family;
-use rostra_dsp::surface::Finish;
+use rostra_dsp::kernel::Noise;
 use rostra_tests::truth::largest_possible;
 
 use super::clap_host::{Clap, Start};

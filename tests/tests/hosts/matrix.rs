@@ -6,12 +6,10 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use rostra_dsp::Settings;
+use rostra_dsp::acoustics::{Family, Finish, Pair};
 use rostra_dsp::engine::{Config, Engine, Layout};
 use rostra_dsp::extremes::larger;
-use rostra_dsp::hall::engine::HallEngine;
-use rostra_dsp::pickup::Pair;
-use rostra_dsp::radiation::Family;
-use rostra_dsp::surface::Finish;
+use rostra_dsp::hall::HallEngine;
 use rostra_dsp::tail::BuildAtOnce;
 
 use super::clap_host::{Clap, Start};

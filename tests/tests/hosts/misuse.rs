@@ -2,7 +2,7 @@
 //!
 //! The calls are raw, because proper hosts, and the libraries for hosts in Rust,
 //! check what they hand over. With the framework as it is published
-//! (`cargo xtask bundle --unmended`) most of these end the program.
+//! (`cargo xtask bundle --unpatched`) most of these end the program.
 #![allow(unsafe_code, reason = "a host that goes wrong is made of raw calls")]
 
 use std::ffi::c_void;

@@ -8,7 +8,7 @@ use clack_extensions::render::{PluginRender, RenderMode};
 use clack_host::events::event_types::ParamValueEvent;
 use clack_host::prelude::*;
 use clack_host::process::PluginAudioProcessor;
-use rostra_dsp::noise::Noise;
+use rostra_dsp::kernel::Noise;
 
 use super::block::Block;
 use super::clap_host::{Clap, Host, Start};

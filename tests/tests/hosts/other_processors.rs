@@ -7,7 +7,7 @@
 
 use std::process::Command;
 
-use rostra_dsp::instruction_set::InstructionSet;
+use rostra_dsp::kernel::InstructionSet;
 
 /// The emulator of single programs; what its processors have: `qemu-x86_64 -cpu help` and its manual.
 const EMULATOR: &str = "qemu-x86_64";

@@ -1,9 +1,9 @@
 //! Sound as no studio has it, and what may come out for it.
 
 use rostra_dsp::extremes::larger;
-use rostra_dsp::noise::Noise;
+use rostra_dsp::kernel::Noise;
 
-/// Loudest input that the engine lets in, linear: +120 dB (`dsp/src/sound_gate.rs`).
+/// Loudest input that the engine lets in, linear: +120 dB (`dsp/src/engine/sound_gate.rs`).
 const LOUDEST_LET_IN: f32 = 1e6;
 
 /// Most that comes out for input within 1, linear.

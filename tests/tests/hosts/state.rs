@@ -1,6 +1,6 @@
 //! A state that was saved comes back as the same sound; one that is damaged changes nothing.
 
-use rostra_dsp::noise::Noise;
+use rostra_dsp::kernel::Noise;
 
 use super::clap_host::{Clap, Start};
 use super::equality::SEAT;

@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use rostra_dsp::noise::Noise;
+use rostra_dsp::kernel::Noise;
 use vst3::Steinberg::Linux::{
     FileDescriptor, IEventHandler, IRunLoop, IRunLoopTrait, ITimerHandler, TimerInterval,
 };

@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use anyhow::{Result, anyhow};
 use rostra_bench::{Case, Input, Instance, Movement, RATE_HZ, TailMaker, tail_spec};
-use rostra_dsp::instruction_set::InstructionSet;
+use rostra_dsp::kernel::InstructionSet;
 
 use super::budget;
 use super::clock::{Effort, time_blocks};

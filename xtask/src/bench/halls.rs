@@ -3,7 +3,7 @@
 use anyhow::{Context as _, Result};
 use rostra_bench::{HallBus, RATE_HZ};
 use rostra_dsp::hall::Hall;
-use rostra_dsp::instruction_set::InstructionSet;
+use rostra_dsp::kernel::InstructionSet;
 
 use super::budget;
 use super::clock::{Effort, time_blocks};

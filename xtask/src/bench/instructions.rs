@@ -43,7 +43,7 @@ pub(super) fn count() -> Result<Vec<Count>> {
     let has_valgrind =
         Command::new("valgrind").arg("--version").output().is_ok_and(|run| run.status.success());
     if !has_valgrind {
-        bail!("valgrind is missing; on Debian and its kin: sudo apt-get install valgrind");
+        bail!("valgrind is missing; on Debian-based systems: sudo apt-get install valgrind");
     }
     build_program("instructions")?;
     println!(

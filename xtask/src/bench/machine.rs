@@ -1,6 +1,6 @@
 //! What it was measured on.
 
-use rostra_dsp::instruction_set::InstructionSet;
+use rostra_dsp::kernel::InstructionSet;
 use serde::Serialize;
 
 /// The machine, without anything that changes from run to run.

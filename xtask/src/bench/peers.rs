@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use anyhow::{Context as _, Result};
 use rostra_bench::{Input, Movement, Peer, PeerForm, RATE_HZ, TailAlone, TailMaker, tail_spec};
-use rostra_dsp::instruction_set::InstructionSet;
+use rostra_dsp::kernel::InstructionSet;
 
 use super::budget;
 use super::clock::{Effort, time_blocks};

@@ -5,7 +5,8 @@ use std::process::Command;
 
 use anyhow::{Context as _, Result, anyhow, ensure};
 use rostra_bench::{BlockWork, RATE_HZ, noise_into, seat_of};
-use rostra_dsp::noise::Noise;
+use rostra_dsp::kernel::Noise;
+use rostra_host::{Instance, Library, Session, Start};
 use serde::{Deserialize, Serialize};
 
 use super::budget;
@@ -15,15 +16,14 @@ use super::growth::{INSTANCES, RoundRobin};
 use super::report::{Figure, Timed};
 use super::statistics::{least, median};
 use crate::bundle::Bundle;
-use crate::offline_host::{Layout, Library, Session};
-use crate::parameter::Wish;
 
 /// Sound that goes in before anything is timed, s: longer than the tail and its convolver hold.
 const WARM_UP_S: f64 = 1.5;
 /// When, after the input ended, only a tail can still sound, s: past the last reflection of the default platform.
 const TAIL_ALONE_S: f64 = 0.3;
-/// Mono in, stereo out.
-const LAYOUT: Layout = Layout { inputs: 1, outputs: 2 };
+/// Mono in, stereo out, in real time.
+const START: Start =
+    Start { inputs: 1, outputs: 2, rate_hz: RATE_HZ as u32, block_frames: BLOCK, is_offline: false };
 
 /// What was found out.
 pub(super) struct PlugIn {
@@ -40,7 +40,6 @@ pub(super) struct PlugIn {
 pub(super) fn measure(clap: &Path, effort: &Effort) -> Result<PlugIn> {
     let mut figures = loads(effort)?;
     let library = Library::load(clap)?;
-    let parameters = library.instance()?.parameters()?;
     figures.push(latency(&library)?);
     let mut rows = Vec::new();
     // The most first: memory that fewer had left behind would hide what they take.
@@ -48,9 +47,9 @@ pub(super) fn measure(clap: &Path, effort: &Effort) -> Result<PlugIn> {
         let before = resident_bytes();
         let mut players = RoundRobin(Vec::with_capacity(count));
         for n in 0..count {
-            let mut instance = library.instance()?;
-            let settings = instance.settings(&parameters, &wishes_of(n)?)?;
-            let session = instance.play(LAYOUT, &settings, RATE_HZ, BLOCK)?;
+            let mut instance = library.seat()?;
+            take_seat(&mut instance, n)?;
+            let session = instance.play(START)?;
             players.0.push(Player { session, noise: Noise::new(n as u64), is_fed: true, failure: None });
         }
         warm_up(&mut players)?;
@@ -101,7 +100,7 @@ fn first_sound(session: &mut Session, click: usize) -> Result<usize> {
 
 /// Returns by how many frames the plug-in sounds later than what it is given.
 fn latency(library: &Library) -> Result<Figure> {
-    let mut session = library.instance()?.play(LAYOUT, &[], RATE_HZ, BLOCK)?;
+    let mut session = library.seat()?.play(START)?;
     let first = first_sound(&mut session, CLICK)?;
     session.stop();
     ensure!(first >= CLICK, "the plug-in sounds before it is given anything");
@@ -109,13 +108,19 @@ fn latency(library: &Library) -> Result<Figure> {
     Ok(Figure::held("latency, a click through the CLAP", frames, "frames", budget::LATENCY_FRAMES))
 }
 
-/// Returns what is set for the n-th of many players: instances in different seats do their long transforms in turn.
-fn wishes_of(n: usize) -> Result<[Wish; 2]> {
+/// Gives an instance the seat of the n-th of many players: instances in different seats do their long transforms in turn.
+fn take_seat(instance: &mut Instance, n: usize) -> Result<()> {
     let seat = seat_of(n).seat;
-    Ok([
-        Wish::from_option(&format!("depth={:.3}", seat.depth_m))?,
-        Wish::from_option(&format!("bearing={:.1}", seat.bearing_deg))?,
-    ])
+    let known = instance.parameters()?;
+    for (name, text) in
+        [("Depth", format!("{:.3}", seat.depth_m)), ("Bearing", format!("{:.1}", seat.bearing_deg))]
+    {
+        let id = known.iter().find(|known| known.name == name).map(|known| known.id);
+        let id = id.with_context(|| format!("the plug-in has no parameter \"{name}\""))?;
+        let value = instance.value_of(id, &text).with_context(|| format!("{name} cannot be {text}"))?;
+        instance.set(&[(id, value)])?;
+    }
+    Ok(())
 }
 
 /// One instance of the plug-in with its input.
@@ -179,7 +184,7 @@ pub(super) fn load_once() -> Result<()> {
     let library = library.ok_or_else(|| anyhow!("nothing was loaded"))??;
     let mut session = None;
     let make = timed(|| {
-        session = Some(library.instance().and_then(|instance| instance.play(LAYOUT, &[], RATE_HZ, BLOCK)));
+        session = Some(library.seat().and_then(|instance| instance.play(START)));
     });
     let mut session = session.ok_or_else(|| anyhow!("nothing was made"))??;
     session.process()?;
@@ -228,7 +233,7 @@ mod tests {
         let library =
             Library::load(&Bundle::place().unwrap().clap).expect("the bundle, by `cargo xtask bundle`");
         for click in [CLICK, CLICK + 1, CLICK + BLOCK] {
-            let mut session = library.instance().unwrap().play(LAYOUT, &[], RATE_HZ, BLOCK).unwrap();
+            let mut session = library.seat().unwrap().play(START).unwrap();
             assert_eq!(first_sound(&mut session, click).unwrap(), click);
             session.stop();
         }

@@ -1,0 +1,206 @@
+//! Four seats, two halls, a menu and the first session of the README look as they did; the pictures are in `tests/pictures`
+//! and `docs/pictures`. `ROSTRA_KEEP_PICTURES=1` makes them anew.
+//!
+//! Without any driver that draws there is nothing to compare: `cargo xtask test`
+//! installs one where it may, and else shows the step as skipped.
+
+use std::path::Path;
+
+use anyhow::Result;
+use egui_kittest::kittest::Queryable as _;
+use image::RgbaImage;
+use rostra_picture::hall::{self, HallDesk};
+use rostra_picture::{Desk, draw, open, values};
+
+/// The seats: the name of the picture, and what is set.
+const SEATS: [(&str, bool, &[&str]); 4] = [
+    ("front-strings", false, &["depth=2.8", "bearing=-48", "family=top plate", "balance=25"]),
+    (
+        "horn-at-the-back",
+        false,
+        &["depth=10.5", "bearing=-22", "riser=0.9", "family=rear bell", "balance=65"],
+    ),
+    ("off-the-platform", true, &["depth=24", "bearing=45", "family=tone holes", "decay=1.8", "close=0.3"]),
+    (
+        "large-platform",
+        true,
+        &[
+            "plat_w=30",
+            "plat_d=25",
+            "plat_h=16",
+            "depth=20",
+            "family=drumhead",
+            "pickup=spaced omnis",
+            "lowmid_g=-6",
+        ],
+    ),
+];
+
+/// Most pixels that may differ visibly, as a share: another version of the driver smooths edges otherwise.
+const MOST_DIFFERENT: f64 = 0.004;
+/// Difference of a channel that is visible, of 255.
+const VISIBLE: i32 = 48;
+
+fn different(a: &RgbaImage, b: &RgbaImage) -> f64 {
+    assert_eq!(a.dimensions(), b.dimensions());
+    let differs = |(a, b): (&image::Rgba<u8>, &image::Rgba<u8>)| {
+        a.0.iter().zip(&b.0).any(|(&a, &b)| (i32::from(a) - i32::from(b)).abs() > VISIBLE)
+    };
+    let count = a.pixels().zip(b.pixels()).filter(|&pair| differs(pair)).count();
+    count as f64 / a.pixels().len() as f64
+}
+
+fn drawn(wishes: &[&str], is_dark: bool) -> Result<RgbaImage> {
+    let wishes: Vec<String> = wishes.iter().map(|&wish| wish.to_owned()).collect();
+    draw(Desk::new(values(&[], &wishes).expect("wishes"), is_dark), 1.0, 1.0)
+}
+
+/// Draws the sheet with the menu of seat files open.
+fn menu(is_dark: bool) -> Result<RgbaImage, String> {
+    let values = values(&[], &[]).expect("no wishes");
+    let mut harness = open(Desk::new(values, is_dark), 1.0, 1.0);
+    harness.run();
+    let at = harness.get_by_label("Seat files").rect().center();
+    harness.event(egui::Event::PointerMoved(at));
+    for pressed in [true, false] {
+        let (button, modifiers) = (egui::PointerButton::Primary, egui::Modifiers::NONE);
+        harness.event(egui::Event::PointerButton { pos: at, button, pressed, modifiers });
+        harness.step();
+    }
+    harness.run();
+    harness.render()
+}
+
+#[test]
+fn the_menu_of_seat_files_looks_as_it_did() {
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/pictures/seat-files.png");
+    let now = match menu(false) {
+        Ok(now) => now,
+        Err(why) => {
+            eprintln!("Skipped: {why}");
+            return;
+        }
+    };
+    if std::env::var_os("ROSTRA_KEEP_PICTURES").is_some() {
+        now.save(&path).expect("the picture is written");
+    }
+    let before = image::open(&path).expect("a kept picture").to_rgba8();
+    let share = different(&before, &now);
+    assert!(share <= MOST_DIFFERENT, "{:.2} % of the pixels differ", 100.0 * share);
+    // The control: a closed menu shows.
+    let closed = drawn(&[], false).expect("it drew before");
+    assert!(different(&before, &closed) > MOST_DIFFERENT, "a closed menu looks the same");
+}
+
+#[test]
+fn four_seats_look_as_they_did() {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/pictures");
+    for (name, is_dark, wishes) in SEATS {
+        let now = match drawn(wishes, is_dark) {
+            Ok(now) => now,
+            Err(why) => {
+                eprintln!("Skipped: {why:#}");
+                return;
+            }
+        };
+        let path = folder.join(format!("{name}.png"));
+        if std::env::var_os("ROSTRA_KEEP_PICTURES").is_some() {
+            now.save(&path).expect("the picture is written");
+        }
+        let before = image::open(&path).expect("a kept picture").to_rgba8();
+        let share = different(&before, &now);
+        assert!(share <= MOST_DIFFERENT, "{name}: {:.2} % of the pixels differ", 100.0 * share);
+        // The control: a metre of depth shows.
+        let elsewhere = drawn(&[wishes, &["depth=5.7"]].concat(), is_dark).expect("it drew before");
+        let share = different(&before, &elsewhere);
+        assert!(share > MOST_DIFFERENT, "{name}: another depth changes {:.2} % only", 100.0 * share);
+    }
+}
+
+/// The halls: the name of the picture, whether the room is dark, and the file.
+const HALLS: [(&str, bool, Option<&str>); 2] =
+    [("hall", false, None), ("hall-short-cue", true, Some("built-in/Short cue"))];
+
+fn drawn_hall(file: Option<&str>, wishes: &[&str], is_dark: bool) -> Result<RgbaImage> {
+    let wishes: Vec<String> = wishes.iter().map(|&wish| wish.to_owned()).collect();
+    let values = hall::values(file.map(Path::new), &wishes).expect("a hall");
+    hall::draw(HallDesk::new(values, is_dark), 1.0, 1.0)
+}
+
+#[test]
+fn two_halls_look_as_they_did() {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/pictures");
+    for (name, is_dark, file) in HALLS {
+        let now = match drawn_hall(file, &[], is_dark) {
+            Ok(now) => now,
+            Err(why) => {
+                eprintln!("Skipped: {why:#}");
+                return;
+            }
+        };
+        let path = folder.join(format!("{name}.png"));
+        if std::env::var_os("ROSTRA_KEEP_PICTURES").is_some() {
+            now.save(&path).expect("the picture is written");
+        }
+        let before = image::open(&path).expect("a kept picture").to_rgba8();
+        let share = different(&before, &now);
+        assert!(share <= MOST_DIFFERENT, "{name}: {:.2} % of the pixels differ", 100.0 * share);
+        // The control: a gap of 60 ms shows.
+        let elsewhere = drawn_hall(file, &["pre_delay=60"], is_dark).expect("it drew before");
+        let share = different(&before, &elsewhere);
+        assert!(share > MOST_DIFFERENT, "{name}: another gap changes {:.2} % only", 100.0 * share);
+    }
+}
+
+/// A part of a sheet, points: left, top, width, height.
+type Part = [u32; 4];
+
+/// What the README shows of a seat's sheet, step by step: the name of the picture, what is set, and the part that is shown.
+///
+/// The channel is called "Horns 2", so the title block suggests a seat until the horns sit there.
+const STEPS: [(&str, &[&str], Part); 4] = [
+    ("1-insert", &[], [0, 0, 1000, 700]),
+    ("2-seat", &HORNS, [660, 0, 340, 128]),
+    ("3-platform", &LINKED, [660, 128, 340, 172]),
+    ("4-send", &LINKED, [0, 576, 411, 124]),
+];
+/// The seat that the title block suggests for horns.
+const HORNS: [&str; 5] = ["depth=10.5", "bearing=-22", "riser=0.9", "family=rear bell", "balance=65"];
+/// The same, on a platform that all channels share.
+const LINKED: [&str; 6] =
+    ["depth=10.5", "bearing=-22", "riser=0.9", "family=rear bell", "balance=65", "link=1"];
+
+/// Holds a picture against the one that is kept, or keeps it.
+fn hold(path: &Path, now: &RgbaImage) {
+    if std::env::var_os("ROSTRA_KEEP_PICTURES").is_some() {
+        now.save(path).expect("the picture is written");
+    }
+    let before = image::open(path).expect("a kept picture").to_rgba8();
+    let share = different(&before, now);
+    assert!(share <= MOST_DIFFERENT, "{}: {:.2} % of the pixels differ", path.display(), 100.0 * share);
+}
+
+#[test]
+fn the_first_session_looks_as_the_readme_shows_it() {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../docs/pictures");
+    for (name, wishes, [left, top, width, height]) in STEPS {
+        let wishes: Vec<String> = wishes.iter().map(|&wish| wish.to_owned()).collect();
+        let mut desk = Desk::new(values(&[], &wishes).expect("wishes"), false);
+        desk.sheet.name_track("Horns 2");
+        let sheet = match draw(desk, 1.0, 1.0) {
+            Ok(sheet) => sheet,
+            Err(why) => {
+                eprintln!("Skipped: {why:#}");
+                return;
+            }
+        };
+        let part = image::imageops::crop_imm(&sheet, left, top, width, height).to_image();
+        hold(&folder.join(format!("{name}.png")), &part);
+    }
+    let hall = drawn_hall(None, &[], false).expect("it drew before");
+    hold(&folder.join("5-hall.png"), &hall);
+    // The control: another step is another picture.
+    let first = image::open(folder.join("1-insert.png")).expect("a kept picture").to_rgba8();
+    let second = drawn(&HORNS, false).expect("it drew before");
+    assert!(different(&first, &second) > MOST_DIFFERENT, "a seat changes nothing");
+}

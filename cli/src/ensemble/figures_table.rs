@@ -1,0 +1,93 @@
+//! The figures of an ensemble as lines on the terminal.
+use rostra_terminal::say;
+
+use super::Findings;
+use crate::recording::decibels;
+
+/// Prints a line for each stem, then the mixes.
+pub(super) fn print(findings: &Findings) {
+    say!(
+        "{}{}",
+        findings.plan.name,
+        findings.plan.cue.as_ref().map_or_else(String::new, |cue| format!(": {cue}"))
+    );
+    say!(
+        "   {:18} {:>9} {:>6} {:>6} {:>6} {:>6} {:>7} {:>7} {:>5} {:>7} {:>7} {:>6} {:>6}",
+        "",
+        "D/R dB",
+        "send",
+        "gap ms",
+        "T s",
+        "C80",
+        "C80+h",
+        "bright",
+        "air",
+        "dry LU",
+        "placed",
+        "mono",
+        "corr"
+    );
+    for stem in &findings.stems {
+        let (figures, needs) = (&stem.figures, &stem.figures.needs);
+        say!(
+            "{:>2} {:18.18} {:+9.1} {:+6.1} {:>6} {:>6} {:+6.1} {:>7} {:>7} {:>5.2} {:>7} {:>7} {:>6} {:>6}",
+            stem.letter,
+            stem.name,
+            needs.direct_to_reflected_db,
+            stem.send_db,
+            or_dash(findings.hall.as_ref().map(|hall| (hall.pre_delay_s + needs.later_s) * 1e3), 1),
+            or_dash(figures.decay_s, 2),
+            figures.clarity_db,
+            or_dash(stem.hall_clarity_db, 1),
+            or_dash(figures.brightness_db, 1),
+            figures.top_lost_db,
+            or_dash(stem.before.integrated_lufs, 1),
+            or_dash(stem.after.integrated_lufs, 1),
+            or_dash(stem.mono.map(|sum| sum.change_db), 1),
+            or_dash(stem.mono.map(|sum| sum.correlation), 2),
+        );
+    }
+    let levelled = &findings.mixes.levelled;
+    say!();
+    if let Some(hall) = &findings.hall {
+        say!(
+            "hall        {}: pre-delay {:.0} ms, decay {} s, level {:+.1} dB, {} LUFS, mono {} dB",
+            hall.name,
+            hall.pre_delay_s * 1e3,
+            or_dash(hall.decay_s, 2),
+            hall.level_db,
+            or_dash(hall.loudness.integrated_lufs, 1),
+            or_dash(hall.mono.map(|sum| sum.change_db), 1)
+        );
+    } else {
+        say!("hall        none: the plan names none, or it could not be rendered");
+    }
+    for (name, loudness, gain_db, sum) in [
+        ("dry mix", levelled.dry, levelled.dry_gain_db, findings.mixes.dry_mono),
+        ("placed mix", levelled.placed, levelled.placed_gain_db, findings.mixes.placed_mono),
+    ] {
+        say!(
+            "{name:11} {} LUFS, {:.1} dBTP as summed, adjusted by {gain_db:+.2} dB; mono {} dB, correlation {}",
+            or_dash(loudness.integrated_lufs, 1),
+            decibels(loudness.true_peak),
+            or_dash(sum.map(|sum| sum.change_db), 1),
+            or_dash(sum.map(|sum| sum.correlation), 2)
+        );
+    }
+    if let Some(lufs) = levelled.ended_lufs() {
+        say!("both mixes  {lufs:.1} LUFS (EBU R 128)");
+    }
+    for expectation in &findings.expectations {
+        say!(
+            "{:11} {}: {}",
+            if expectation.holds { "holds" } else { "DOES NOT" },
+            expectation.what,
+            expectation.figures
+        );
+    }
+}
+
+/// Returns a figure, or a dash where there is none.
+fn or_dash(figure: Option<f64>, decimals: usize) -> String {
+    figure.map_or_else(|| "-".into(), |figure| format!("{figure:.decimals$}"))
+}

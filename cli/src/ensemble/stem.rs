@@ -1,0 +1,238 @@
+//! A stem on its way from the plan to its seat: looked at, then placed and measured.
+
+use std::path::{Path, PathBuf};
+
+use anyhow::{Context as _, Result, ensure};
+use rostra_dsp::Settings;
+use rostra_dsp::measure::MonoSum;
+use rostra_host::Library;
+
+use super::excerpt::{Compared, Room};
+use super::hall::Hall;
+use super::plan_file::StemEntry;
+use super::seat_figures::{SeatFigures, mid_clarity_db};
+use crate::loudness::Loudness;
+use crate::place::{name_of_placed, output_name, settings_of};
+use crate::recording::{Metadata, Recording};
+use crate::seat_file::SeatFiles;
+use crate::setting::{Setting, Wish, moved_text, plain, render};
+
+/// What all stems of a plan have in common.
+pub(crate) struct Common<'a> {
+    /// The seat plug-in.
+    pub(crate) plug_ins: &'a Library,
+    /// The files at hand.
+    pub(crate) files: &'a SeatFiles,
+    /// What the platform file asks for.
+    pub(crate) platform: &'a [Setting],
+    /// Folder that the placed stems are to have.
+    pub(crate) folder: &'a Path,
+    /// Most memory that the sound of a stem may take, bytes.
+    pub(crate) most_bytes: u64,
+}
+
+/// Where stems are placed, and how.
+pub(crate) struct Placing<'a> {
+    /// Folder in which they are made.
+    pub(crate) into: &'a Path,
+    /// The hall, whose clarity is worked out for each.
+    pub(crate) hall: Option<&'a Hall<'a>>,
+    /// How much of each the report plays.
+    pub(crate) room: Room,
+}
+
+/// A stem that can be placed.
+#[derive(Clone, Debug)]
+pub(crate) struct Stem {
+    /// As the plan has it.
+    pub(crate) entry: StemEntry,
+    /// What it is called: by the plan, else by its seat file, else by its own file.
+    pub(crate) name: String,
+    /// Its seat and platform, as the plug-in counts them.
+    settings: Vec<Setting>,
+    /// The same in plain values.
+    pub(crate) plain: Settings,
+    /// Its sample rate, Hz.
+    pub(crate) rate_hz: u32,
+    /// Where it goes.
+    pub(crate) output: PathBuf,
+}
+
+impl Stem {
+    /// Looks at a stem: reads its recording whole, and its seat.
+    ///
+    /// # Errors
+    /// In one line that names the plan and the line: when the recording or the
+    /// seat cannot be read, or the seat asks for what cannot be had.
+    pub(crate) fn look_at(entry: &StemEntry, common: &Common) -> Result<Self> {
+        let stem = || -> Result<Self> {
+            let recording = Recording::read_within(&entry.file, common.most_bytes)?;
+            let settings = entry
+                .set
+                .iter()
+                .map(Wish::setting::<Settings>)
+                .collect::<Result<Vec<_>>>()
+                .and_then(|own| settings_of(common.files, common.platform, entry.seat.as_deref(), &own))
+                .with_context(|| entry.file.display().to_string())?;
+            let seat = entry.seat.as_deref().map(|seat| common.files.seat(seat)).transpose()?;
+            let of_seat = seat.and_then(|file| file.name);
+            let of_file = || entry.file.file_stem().unwrap_or_default().to_string_lossy().into_owned();
+            Ok(Self {
+                name: entry.name.clone().or(of_seat).unwrap_or_else(of_file),
+                plain: plain(&settings),
+                settings,
+                rate_hz: recording.rate_hz,
+                output: common.folder.join(match &entry.name {
+                    // A dot stays what it was here from the start.
+                    Some(name) => name_of_placed(&name.replace('.', "_")),
+                    None => output_name(&entry.file),
+                }),
+                entry: entry.clone(),
+            })
+        };
+        stem().with_context(|| entry.from.clone())
+    }
+
+    /// Returns the dry stem with its gain, as it goes into the plug-in.
+    ///
+    /// # Errors
+    /// When it cannot be read any more.
+    fn dry(&self, most_bytes: u64) -> Result<Recording> {
+        let mut dry = Recording::read_within(&self.entry.file, most_bytes)?;
+        dry.scale(10_f64.powf(self.entry.gain_db / 20.0));
+        Ok(dry)
+    }
+
+    /// Places the stem, writes it, and measures what came out.
+    ///
+    /// # Errors
+    /// When the plug-in fails or the output cannot be written.
+    pub(crate) fn place(self, letter: String, common: &Common, placing: &Placing) -> Result<Placed> {
+        let from = self.entry.from.clone();
+        self.placed(letter, common, placing).context(from)
+    }
+
+    fn placed(self, letter: String, common: &Common, placing: &Placing) -> Result<Placed> {
+        let dry = self.dry(common.most_bytes)?;
+        let render = |input: &Recording| {
+            render(common.plug_ins.seat()?, &self.settings, input, 2, &|_| ())
+                .with_context(|| self.entry.file.display().to_string())
+        };
+        let placed = render(&dry)?;
+        let metadata = Metadata::of_placed(&self.entry.file, &dry, &placed);
+        let written = placing.into.join(self.output.file_name().unwrap_or_default());
+        placed.write_with(&metadata, &written)?;
+
+        let unit = Recording { rate_hz: self.rate_hz, channels: vec![vec![1.0]] };
+        let impulse = render(&unit)?;
+        ensure!(
+            impulse.peak() > 0.0,
+            "{}: its seat gives no output; check balance, trim and bypass",
+            self.entry.file.display()
+        );
+        let figures = SeatFigures::of(&self.plain, &impulse)?;
+        let send_db = figures.needs.send_db + self.entry.send_db;
+        let hall_clarity_db = placing.hall.map(|hall| with_hall(&impulse, hall, send_db)).transpose()?;
+        Ok(Placed {
+            is_mono: dry.channels.len() == 1,
+            before: Loudness::of(&dry)?,
+            after: Loudness::of(&placed)?,
+            dry_mono: mono(&dry),
+            mono: mono(&placed),
+            figures,
+            send_db,
+            hall_clarity_db,
+            compared: Compared::of(&dry, &placed, &placing.room)?,
+            notes: moved_text(&self.settings).into_iter().chain(metadata.note()).collect(),
+            letter,
+            name: self.name,
+            entry: self.entry,
+            output: self.output,
+            written,
+            plain: self.plain,
+        })
+    }
+}
+
+/// A stem in its seat, and what was measured.
+#[derive(Clone, Debug)]
+pub(crate) struct Placed {
+    /// Its letter on the seating plan.
+    pub(crate) letter: String,
+    /// See [`Stem::name`].
+    pub(crate) name: String,
+    /// As the plan has it.
+    pub(crate) entry: StemEntry,
+    /// Where it is to lie.
+    pub(crate) output: PathBuf,
+    /// Where it lies until then.
+    pub(crate) written: PathBuf,
+    /// Its seat and platform.
+    pub(crate) plain: Settings,
+    /// Whether the dry stem has one channel.
+    pub(crate) is_mono: bool,
+    /// Loudness of the dry stem with its gain.
+    pub(crate) before: Loudness,
+    /// Loudness of the placed stem.
+    pub(crate) after: Loudness,
+    /// Mono sum of a dry stem of two channels.
+    pub(crate) dry_mono: Option<MonoSum>,
+    /// Mono sum of the placed stem; `None` where it is silent.
+    pub(crate) mono: Option<MonoSum>,
+    /// Figures of the seat.
+    pub(crate) figures: SeatFigures,
+    /// Send to the hall, the plan's own part included, dB.
+    pub(crate) send_db: f64,
+    /// Clarity C80 with the hall, dB.
+    pub(crate) hall_clarity_db: Option<f64>,
+    /// What the report plays; `None` for silence.
+    pub(crate) compared: Option<Compared>,
+    /// Said when the seat lay off the platform, and when something beside the sound was left behind.
+    pub(crate) notes: Vec<String>,
+}
+
+impl Placed {
+    /// Returns whether the stem goes by a name: its own, or that of its file.
+    pub(crate) fn is_called(&self, name: &str) -> bool {
+        let of_file = self.entry.file.file_stem().unwrap_or_default().to_string_lossy();
+        self.name.eq_ignore_ascii_case(name) || of_file.eq_ignore_ascii_case(name)
+    }
+
+    /// Returns the distance to another stem's seat, m.
+    pub(crate) fn distance_m(&self, other: &Self) -> f64 {
+        let [a, b] = [self, other]
+            .map(|stem| stem.plain.seat.source(&stem.plain.platform, &stem.plain.pickup).position);
+        (a - b).length()
+    }
+}
+
+/// Returns the mono sum of a recording of two channels; `None` for silence and for one channel.
+pub(crate) fn mono(recording: &Recording) -> Option<MonoSum> {
+    match &recording.channels[..] {
+        [left, right] => MonoSum::of(left, right),
+        _ => None,
+    }
+}
+
+/// Returns the clarity of a placed impulse and the hall's answer to it, dB.
+fn with_hall(impulse: &Recording, hall: &Hall, send_db: f64) -> Result<f64> {
+    let mut sent = impulse.clone();
+    sent.scale(10_f64.powf(send_db / 20.0));
+    let mut both = super::mix::Sum::new(impulse.rate_hz);
+    both.add(impulse, 1.0)?;
+    both.add(&hall.render(&sent)?, 1.0)?;
+    mid_clarity_db(&both.recording)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn one_channel_has_no_mono_sum() {
+        let one = Recording { rate_hz: 48_000, channels: vec![vec![1.0; 10]] };
+        assert_eq!(mono(&one), None);
+        let two = Recording { rate_hz: 48_000, channels: vec![vec![1.0; 10]; 2] };
+        assert!(mono(&two).unwrap().change_db.abs() < 1e-9);
+    }
+}

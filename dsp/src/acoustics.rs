@@ -1,0 +1,29 @@
+//! What the physics says, in `f64`: pure functions of plain values that know nothing of the engine.
+
+pub(crate) mod octave;
+pub(crate) mod vector;
+
+pub(crate) mod air;
+pub(crate) mod surface;
+
+pub(crate) mod radiation;
+
+pub(crate) mod platform;
+
+pub(crate) mod pickup;
+pub(crate) mod seat;
+
+pub(crate) mod arrivals;
+
+pub use air::{Air, pure_tone_attenuation_db_per_m};
+pub use arrivals::{ARRIVALS, Arrival, Image, arrivals, images};
+pub use octave::{
+    BANDS, MID, NOMINAL_HZ, OCTAVE_RATIO, PerBand, THIRDS, bands_at_rate, edges_hz, exact_midband_hz,
+    mid_mean, third_midband_hz,
+};
+pub use pickup::{Capsule, Pair, Pickup};
+pub use platform::{DECAY_EXPONENT, Face, PARTS, Platform, norris_eyring_decay_s, share_after};
+pub use radiation::{Family, LEAK, Pattern, world_axis};
+pub use seat::{CLEARANCE_M, SOURCE_HEIGHT_M, Seat, Source};
+pub use surface::Finish;
+pub use vector::Vector;

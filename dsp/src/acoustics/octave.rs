@@ -1,0 +1,78 @@
+//! The seven octave bands in which the platform is described.
+
+/// Number of octave bands, 125 Hz to 8 kHz.
+pub const BANDS: usize = 7;
+
+/// One value for each octave band, 125 Hz first.
+pub type PerBand = [f64; BANDS];
+
+/// Nominal midbands, Hz (IEC 61260-1:2014, table E.1).
+pub const NOMINAL_HZ: PerBand = [125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0];
+
+/// Bands whose mean is called mid-band: 500 Hz and 1 kHz (ISO 3382-1:2009, clause A.4).
+pub const MID: [usize; 2] = [2, 3];
+
+/// Octave ratio G = 10^(3/10) (IEC 61260-1:2014, equation 1).
+pub const OCTAVE_RATIO: f64 = 1.995_262_314_968_879_5;
+
+/// Index of the octave above the seven, 16 kHz: what lies there is followed, but not held to figures.
+pub(crate) const TOP: usize = BANDS;
+
+/// Returns the exact midband of band `band`, 1000 G^(band - 3), in Hz (IEC 61260-1:2014, equation 2).
+pub fn exact_midband_hz(band: usize) -> f64 {
+    1000.0 * OCTAVE_RATIO.powi(band as i32 - 3)
+}
+
+/// Returns the exact midbands, in Hz.
+pub(crate) fn exact_midbands_hz() -> PerBand {
+    std::array::from_fn(exact_midband_hz)
+}
+
+/// Returns the lower and upper edge of a band, midband times G^(-1/2) and G^(1/2), in Hz.
+pub fn edges_hz(band: usize) -> (f64, f64) {
+    let half = OCTAVE_RATIO.sqrt();
+    (exact_midband_hz(band) / half, exact_midband_hz(band) * half)
+}
+
+/// Share of the sample rate up to which a band's upper edge may reach.
+///
+/// Our choice: above it the bilinear transform squeezes filters too far.
+pub(crate) const HIGHEST_EDGE_OF_RATE: f64 = 0.46;
+
+/// Returns how many of the bands fit a sample rate: those whose upper edge is at most 0.46 of it.
+pub fn bands_at_rate(sample_rate_hz: f64) -> usize {
+    (0..BANDS).filter(|&band| edges_hz(band).1 <= HIGHEST_EDGE_OF_RATE * sample_rate_hz).count()
+}
+
+/// Returns the mean over 500 Hz and 1 kHz.
+pub fn mid_mean(values: &PerBand) -> f64 {
+    MID.iter().map(|&band| values[band]).sum::<f64>() / MID.len() as f64
+}
+
+/// Thirds of an octave, 100 Hz to 16 kHz, that the direct sound follows.
+pub const THIRDS: usize = 23;
+
+/// Returns the exact midband of a third, 1000 G^((third - 10)/3), in Hz (IEC 61260-1:2014, equation 2).
+pub fn third_midband_hz(third: usize) -> f64 {
+    1000.0 * OCTAVE_RATIO.powf((third as f64 - 10.0) / 3.0)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn all_bands_fit_32_khz_and_the_top_one_leaves_at_22050() {
+        assert_eq!(bands_at_rate(48_000.0), 7);
+        assert_eq!(bands_at_rate(32_000.0), 7);
+        assert_eq!(bands_at_rate(22_050.0), 6);
+        assert_eq!([8_000.0, 11_025.0, 16_000.0, 768_000.0].map(bands_at_rate), [5, 5, 6, 7]);
+    }
+
+    #[test]
+    fn exact_midbands_lie_within_a_per_cent_of_nominal() {
+        for (exact, nominal) in exact_midbands_hz().iter().zip(NOMINAL_HZ) {
+            assert!((exact / nominal - 1.0).abs() < 0.01, "expected {nominal}, got {exact}");
+        }
+    }
+}

@@ -1,0 +1,241 @@
+//! The box on which everyone sits: size, finishes, decay, and what follows from them.
+
+use crate::acoustics::air::Air;
+use crate::acoustics::octave::{BANDS, PerBand, exact_midbands_hz, mid_mean};
+use crate::acoustics::surface::Finish;
+
+/// A platform open to the hall at its front edge.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Platform {
+    /// Width W, side wall to side wall, 8 to 30 m.
+    pub width_m: f64,
+    /// Depth D, front edge to rear wall, 5 to 25 m.
+    pub depth_m: f64,
+    /// Height H, floor to canopy, 4 to 20 m.
+    pub height_m: f64,
+    /// Finish of the floor.
+    pub floor: Finish,
+    /// Finish of the rear wall.
+    pub rear: Finish,
+    /// Finish of both side walls.
+    pub sides: Finish,
+    /// Finish of the canopy.
+    pub canopy: Finish,
+    /// Decay T, mean of 500 Hz and 1 kHz, 0.2 to 2.0 s.
+    pub decay_s: f64,
+    /// The air.
+    pub air: Air,
+}
+
+impl Default for Platform {
+    fn default() -> Self {
+        Self {
+            width_m: 18.0,
+            depth_m: 12.0,
+            height_m: 10.0,
+            floor: Finish::TimberPlatform,
+            rear: Finish::Timber,
+            sides: Finish::Timber,
+            canopy: Finish::Plasterboard,
+            decay_s: 0.5,
+            air: Air::default(),
+        }
+    }
+}
+
+/// A face of the platform that returns sound.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Face {
+    /// z = 0.
+    Floor,
+    /// z = H.
+    Canopy,
+    /// y = D.
+    Rear,
+    /// x = -W/2, at the audience's left.
+    Left,
+    /// x = W/2, at the audience's right.
+    Right,
+}
+
+impl Face {
+    /// The five faces that return sound; the front returns nothing.
+    pub const ALL: [Self; 5] = [Self::Floor, Self::Canopy, Self::Rear, Self::Left, Self::Right];
+
+    /// Returns the share of reflected energy that a face scatters into the tail, 0 to 1.
+    ///
+    /// Floor with seated players 0.5, walls and canopy 0.2 (our choice, no source).
+    pub const fn scattering(self) -> f64 {
+        match self {
+            Self::Floor => 0.5,
+            Self::Canopy | Self::Rear | Self::Left | Self::Right => 0.2,
+        }
+    }
+}
+
+/// 24 ln 10: with it, T = 24 ln10 V / (c A) is Sabine's formula (60 dB, mean free path 4V/S).
+const SABINE: f64 = 24.0 * std::f64::consts::LN_10;
+/// dB per neper of energy, 10 log10 e (definition): m = a/4.343.
+const DB_PER_ENERGY_NEPER: f64 = 10.0 * std::f64::consts::LOG10_E;
+
+/// Returns the decay of a diffuse field by 60 dB, T = 24 ln10 V / (c (-S ln(1 - a) + 4 m V)), in seconds.
+///
+/// V volume, S surface of every face, a their mean absorption (0 to below 1),
+/// m the energy attenuation of the air in nepers per metre (0 leaves it out),
+/// c the speed of sound.
+///
+/// # Source
+/// Norris and Eyring (1930); air term after Knudsen (1931).
+pub fn norris_eyring_decay_s(
+    volume_m3: f64,
+    surface_m2: f64,
+    mean_absorption: f64,
+    air_nepers_per_m: f64,
+    speed_m_s: f64,
+) -> f64 {
+    let walls_m2 = -surface_m2 * (1.0 - mean_absorption).ln();
+    let air_m2 = 4.0 * air_nepers_per_m * volume_m3;
+    SABINE * volume_m3 / (speed_m_s * (walls_m2 + air_m2))
+}
+
+impl Platform {
+    /// Returns the volume V = W D H, in cubic metres.
+    pub fn volume_m3(&self) -> f64 {
+        self.width_m * self.depth_m * self.height_m
+    }
+
+    /// Returns the surface S of all six faces, open front included, in square metres.
+    pub fn surface_m2(&self) -> f64 {
+        2.0 * (self.width_m * self.depth_m + self.width_m * self.height_m + self.depth_m * self.height_m)
+    }
+
+    /// Returns the finish of a face.
+    pub const fn finish(&self, face: Face) -> Finish {
+        match face {
+            Face::Floor => self.floor,
+            Face::Canopy => self.canopy,
+            Face::Rear => self.rear,
+            Face::Left | Face::Right => self.sides,
+        }
+    }
+
+    /// Returns the area of a face, in square metres.
+    pub fn area_m2(&self, face: Face) -> f64 {
+        match face {
+            Face::Floor | Face::Canopy => self.width_m * self.depth_m,
+            Face::Rear => self.width_m * self.height_m,
+            Face::Left | Face::Right => self.depth_m * self.height_m,
+        }
+    }
+
+    /// Returns the mean absorption of the bare platform per band; the open front counts as 1.
+    pub fn bare_absorption(&self) -> PerBand {
+        let front_m2 = self.width_m * self.height_m;
+        std::array::from_fn(|band| {
+            let closed: f64 =
+                Face::ALL.iter().map(|&face| self.area_m2(face) * self.finish(face).absorption()[band]).sum();
+            (closed + front_m2) / self.surface_m2()
+        })
+    }
+
+    /// Returns 24 ln10 V/(c S T), the energy exponent per mean free path of a decay T in seconds.
+    fn exponent_of_decay(&self, decay_s: f64) -> f64 {
+        SABINE * self.volume_m3() / (self.air.speed_of_sound_m_s() * self.surface_m2() * decay_s)
+    }
+
+    /// Returns the decay of the bare platform, mid-band, in seconds: the longest that furnishing can shape.
+    ///
+    /// T = 24 ln10 V / (-c S ln(1 - a)), a the mean of 500 Hz and 1 kHz.
+    ///
+    /// # Source
+    /// Norris and Eyring (1930), without air.
+    pub fn natural_decay_s(&self) -> f64 {
+        let absorption = mid_mean(&self.bare_absorption());
+        norris_eyring_decay_s(
+            self.volume_m3(),
+            self.surface_m2(),
+            absorption,
+            0.0,
+            self.air.speed_of_sound_m_s(),
+        )
+    }
+
+    /// Returns the absorption of players, chairs and drapes, spread evenly over the faces, 0 to 1.
+    ///
+    /// 1 - furnishing = exp(-24 ln10 V/(c S T)) / (1 - a), mid-band; 0 where the
+    /// asked decay is longer than the bare platform's.
+    pub fn furnishing(&self) -> f64 {
+        let reflected = 1.0 - mid_mean(&self.bare_absorption());
+        (1.0 - (-self.exponent_of_decay(self.decay_s)).exp() / reflected).max(0.0)
+    }
+
+    /// Returns the pressure gain of one hit per band, sqrt((1 - alpha)(1 - sigma)(1 - furnishing)).
+    pub fn hit_gain(&self, face: Face) -> PerBand {
+        let kept = (1.0 - face.scattering()) * (1.0 - self.furnishing());
+        self.finish(face).absorption().map(|alpha| ((1.0 - alpha) * kept).sqrt())
+    }
+
+    /// Returns the attenuation of the air per band, with the user's multiplier, in dB per metre.
+    pub fn air_db_per_m(&self) -> PerBand {
+        exact_midbands_hz().map(|hz| self.air.attenuation_db_per_m(hz))
+    }
+
+    /// Returns the decay of each octave band, in seconds: T times its tilt.
+    ///
+    /// `tilt_b` is the Norris-Eyring decay with finishes, furnishing and air,
+    /// 24 ln10 V/(c (-S ln((1 - `a_b)(1` - furnishing)) + 4 `m_b` V)), relative to
+    /// the mean of 500 Hz and 1 kHz; m = air/4.343 per metre.
+    ///
+    /// # Source
+    /// Norris and Eyring (1930); air term after Knudsen (1931).
+    pub fn band_decay_s(&self) -> PerBand {
+        let bare = self.bare_absorption();
+        let air = self.air_db_per_m();
+        let kept = 1.0 - self.furnishing();
+        let own: PerBand = std::array::from_fn(|band| {
+            let absorption = 1.0 - (1.0 - bare[band]) * kept;
+            let nepers_per_m = air[band] / DB_PER_ENERGY_NEPER;
+            norris_eyring_decay_s(
+                self.volume_m3(),
+                self.surface_m2(),
+                absorption,
+                nepers_per_m,
+                self.air.speed_of_sound_m_s(),
+            )
+        });
+        let mid = mid_mean(&own);
+        own.map(|decay| self.decay_s * decay / mid)
+    }
+
+    /// Returns the room constant `R_b` = S a'/(1 - a') per band, in square metres.
+    ///
+    /// 1 - a'_b = exp(-24 ln10 V/(c S `T_b`)).
+    ///
+    /// # Source
+    /// Hopkins and Stryker (1948).
+    pub fn room_constant_m2(&self) -> PerBand {
+        self.band_decay_s().map(|decay_s| {
+            let reflected = (-self.exponent_of_decay(decay_s)).exp();
+            self.surface_m2() * (1.0 - reflected) / reflected
+        })
+    }
+
+    /// Returns the mixing time, about sqrt(V) milliseconds, in seconds.
+    ///
+    /// # Source
+    /// Polack (1988), as cited in room-acoustics textbooks (from memory).
+    pub fn mixing_time_s(&self) -> f64 {
+        self.volume_m3().sqrt() * 1e-3
+    }
+}
+
+/// Energy decay exponent of a 60 dB decay, 6 ln 10 = 13.82 per decay time.
+pub const DECAY_EXPONENT: f64 = 6.0 * std::f64::consts::LN_10;
+
+/// Parts of the tail: before and after the mixing time.
+pub const PARTS: usize = 2;
+
+/// Returns the share of a decay's energy that comes after `time_s`, per band: exp(-13.82 `t/T_b`).
+pub fn share_after(decay_s: &PerBand, time_s: f64) -> [f64; BANDS] {
+    decay_s.map(|decay| (-DECAY_EXPONENT * time_s / decay).exp())
+}

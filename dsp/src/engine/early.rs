@@ -1,0 +1,317 @@
+//! The early part of an engine: direct sound and reflections of all sources, and what feeds the tail.
+//!
+//! Everything a source does is a tap: the channel at some delay, times eight
+//! branch weights, added to a bus. The buses of all sources meet in one bank of
+//! low-passes.
+
+use crate::acoustics::arrivals::ARRIVALS;
+use crate::engine::branch_bank::{BUSES, BranchBank};
+use crate::engine::decorrelator::Decorrelator;
+use crate::engine::delay_line::DelayLine;
+use crate::engine::direct::{Direct, add_to_bus};
+use crate::engine::glide::GlideOf;
+use crate::engine::reflector::Reflector;
+use crate::engine::segment::Segment;
+use crate::kernel::convolver::INPUTS;
+use crate::kernel::instruction_set::{Eight, EightKernel, InstructionSet};
+use crate::plan::band_split::{BRANCHES, BranchFrame, SplitDesign};
+use crate::plan::source_plan::{SOURCES, SourcePlan};
+
+/// Longest delay of a reflection on the largest platform, s.
+///
+/// Three hits at the side walls, 30 m apart, from 0.3 m before one of them: 105
+/// m sideways and 25 m along, less the direct path of at least 15 m, at 331.3
+/// m/s is 0.28 s; rounded up for the glides.
+const LONGEST_DELAY_S: f64 = 0.33;
+
+/// Most frames of a run: a block of the convolver at 48 kHz.
+pub const LONGEST_RUN_FRAMES: usize = 128;
+
+/// How long the all-passes of a stereo channel ring, s: from the loudest input, +120 dB, down to 1e-6 (measured with a delay of 9.1 ms: 0.32 s; scaled and rounded up).
+pub(crate) const DECORRELATOR_RINGS_S: f64 = 0.56;
+
+/// Grid steps from one plan of the tail's gains to the next: about 0.17 s (our choice).
+///
+/// In the low octaves the gain with which a tail meets the reflections turns
+/// with every quarter of a wavelength that a player moves, and bends where the
+/// tail falls silent. Followed at once that would roughen a moving tone; the
+/// tail is a third of a second late instead, and then sounds half a second.
+pub(crate) const SLOW_TAIL_STEPS: usize = 16;
+
+/// Sizes of the early part.
+#[derive(Clone, Copy, Debug)]
+pub struct EarlyConfig {
+    /// Sample rate, Hz.
+    pub sample_rate_hz: f64,
+    /// Sources, 1 to 3: the middle, and the two ends of a stereo channel.
+    pub sources: usize,
+    /// Output channels, 1 or 2.
+    pub outputs: usize,
+    /// Frames of a grid step.
+    pub grid_frames: usize,
+    /// What the kernels run with.
+    pub instruction_set: InstructionSet,
+}
+
+/// One source: its recent past and what reads it.
+#[derive(Debug)]
+struct SourcePart {
+    line: DelayLine,
+    direct: Direct,
+    /// One for each output that is heard.
+    reflectors: Vec<Reflector>,
+    tail: [GlideOf<BRANCHES>; INPUTS],
+    /// What feeds the tail at a level of 1, on its slow way, and the grid steps since its last plan.
+    slow_tail: [GlideOf<BRANCHES>; INPUTS],
+    slow_steps: usize,
+    /// The ends of a stereo channel feed the tail through filters that keep them apart.
+    decorrelator: Option<Decorrelator>,
+    fed: Vec<f32>,
+    /// How long its filters ring, in frames.
+    ringing_frames: usize,
+    silent_frames: usize,
+}
+
+impl SourcePart {
+    fn new(source: usize, config: &EarlyConfig) -> Self {
+        let rate = config.sample_rate_hz;
+        Self {
+            line: DelayLine::new((LONGEST_DELAY_S * rate) as usize, LONGEST_RUN_FRAMES),
+            direct: Direct::new([0.0; 2], [[0.0; BRANCHES]; 2]),
+            reflectors: (0..config.outputs)
+                .map(|_| Reflector::new(ARRIVALS - 1, rate, config.grid_frames))
+                .collect(),
+            tail: [GlideOf::at([0.0; BRANCHES]); INPUTS],
+            slow_tail: [GlideOf::at([0.0; BRANCHES]); INPUTS],
+            slow_steps: 0,
+            decorrelator: (source > 0).then(|| Decorrelator::new(source == 2, rate)),
+            fed: vec![0.0; LONGEST_RUN_FRAMES],
+            ringing_frames: if source > 0 { (DECORRELATOR_RINGS_S * rate) as usize } else { 0 },
+            silent_frames: usize::MAX,
+        }
+    }
+
+    fn reset(&mut self) {
+        self.line.reset();
+        if let Some(decorrelator) = &mut self.decorrelator {
+            decorrelator.reset();
+        }
+        // All is silent already.
+        self.silent_frames = usize::MAX;
+    }
+
+    fn jump_to(&mut self, plan: &SourcePlan) {
+        let capsules = &plan.capsules;
+        self.direct = Direct::new(
+            capsules.each_ref().map(|capsule| capsule.delay_samples[0]),
+            capsules.each_ref().map(|capsule| capsule.weights[0]),
+        );
+        for (reflector, capsule) in self.reflectors.iter_mut().zip(capsules) {
+            reflector.reset(&capsule.delay_samples[1..], &capsule.weights[1..]);
+        }
+        self.tail = plan.tail.map(GlideOf::at);
+        self.slow_tail = plan.tail_at_level_one.map(GlideOf::at);
+        self.slow_steps = 0;
+    }
+
+    /// Starts the next of the tail's slow steps on the way to a plan.
+    fn glide_tail_to(&mut self, plan: &SourcePlan) {
+        self.slow_steps = 0;
+        for (glide, targets) in self.slow_tail.iter_mut().zip(plan.tail_at_level_one) {
+            glide.glide_to(targets);
+        }
+    }
+
+    fn glide_to(&mut self, plan: &SourcePlan, changed: bool) {
+        let capsules = &plan.capsules;
+        self.direct.glide_to(
+            capsules.each_ref().map(|capsule| capsule.delay_samples[0]),
+            capsules.each_ref().map(|capsule| &capsule.weights[0]),
+        );
+        for (reflector, capsule) in self.reflectors.iter_mut().zip(capsules) {
+            reflector.glide_to(&capsule.delay_samples[1..], &capsule.weights[1..], changed);
+        }
+        let share = self.slow_steps as f32 / SLOW_TAIL_STEPS as f32;
+        for (glide, slow) in self.tail.iter_mut().zip(&self.slow_tail) {
+            glide.glide_to(slow.values(share).map(|weight| weight * plan.tail_level));
+        }
+        self.slow_steps = (self.slow_steps + 1).min(SLOW_TAIL_STEPS);
+    }
+
+    fn rests(&self) -> bool {
+        self.direct.rests()
+            && self.reflectors.iter().all(Reflector::rests)
+            && self.tail.iter().chain(&self.slow_tail).all(GlideOf::rests)
+    }
+
+    /// Says whether nothing of what was heard can still sound.
+    fn is_silent(&self) -> bool {
+        self.silent_frames > self.line.frames() + self.ringing_frames
+    }
+
+    #[inline(always)]
+    fn process<E: Eight>(
+        &mut self,
+        eight: E,
+        input: &[f32],
+        segment: &Segment,
+        heard: &mut [[f32; 2]],
+        frames: &mut [[BranchFrame; BUSES]],
+    ) {
+        let count = input.len();
+        // Counted from the last sound, not from the run in which it came: a cut of the run changes nothing.
+        self.silent_frames = match input.iter().rev().position(|&x| x != 0.0) {
+            Some(silent) => silent,
+            None => self.silent_frames.saturating_add(count),
+        };
+        if self.is_silent() {
+            return;
+        }
+        self.line.write(input);
+        self.direct.process(eight, &self.line, segment, heard, frames);
+        for (bus, reflector) in self.reflectors.iter_mut().enumerate() {
+            reflector.process(eight, &self.line, segment, bus, frames);
+        }
+        let fed = match &mut self.decorrelator {
+            None => input,
+            Some(decorrelator) => {
+                let fed = &mut self.fed[..count];
+                decorrelator.filter(input, fed);
+                fed
+            }
+        };
+        for (part, weights) in self.tail.iter().enumerate() {
+            add_to_bus(eight, weights, segment, FIRST_PART + part, frames, |n| fed[n]);
+        }
+    }
+}
+
+/// The bus of the tail's first part; left and right come before.
+const FIRST_PART: usize = 2;
+
+/// The early part of one engine.
+#[derive(Debug)]
+pub struct Early {
+    instruction_set: InstructionSet,
+    design: SplitDesign,
+    sources: Vec<SourcePart>,
+    bank: BranchBank,
+}
+
+/// Working room of a run.
+///
+/// It lies on the stack, which all engines of a thread share: what an engine
+/// keeps for itself has to come from far memory where there are a hundred.
+struct Scratch<'a> {
+    /// By frame, then bus, then branch; silent.
+    frames: &'a mut [[BranchFrame; BUSES]],
+    sums: &'a mut [[f32; BUSES]],
+    heard: &'a mut [[f32; 2]],
+}
+
+impl Early {
+    /// Allocates the early part.
+    pub fn new(config: &EarlyConfig) -> Self {
+        Self {
+            instruction_set: config.instruction_set,
+            design: SplitDesign::new(config.sample_rate_hz),
+            sources: (0..config.sources.min(SOURCES)).map(|source| SourcePart::new(source, config)).collect(),
+            bank: BranchBank::default(),
+        }
+    }
+
+    /// Forgets all sound.
+    pub fn reset(&mut self) {
+        self.sources.iter_mut().for_each(SourcePart::reset);
+        self.bank.reset();
+    }
+
+    /// Stands at a plan for each source, without fades.
+    pub fn jump_to(&mut self, plans: &[SourcePlan]) {
+        for (source, plan) in self.sources.iter_mut().zip(plans) {
+            source.jump_to(plan);
+        }
+    }
+
+    /// Stands at a plan for one source of which nothing sounds, without fades.
+    pub fn stand_source_at(&mut self, source: usize, plan: &SourcePlan) {
+        self.sources[source].jump_to(plan);
+    }
+
+    /// Starts the next slow step of what a source feeds the tail, once in [`SLOW_TAIL_STEPS`] grid steps.
+    pub fn glide_tail_to(&mut self, source: usize, plan: &SourcePlan) {
+        self.sources[source].glide_tail_to(plan);
+    }
+
+    /// Starts the next grid step of a source on the way to a plan; `changed` says whether the plan is a new one.
+    pub fn glide_to(&mut self, source: usize, plan: &SourcePlan, changed: bool) {
+        self.sources[source].glide_to(plan, changed);
+    }
+
+    /// Says whether nothing of what was heard of a source can still sound.
+    pub fn source_is_silent(&self, source: usize) -> bool {
+        self.sources[source].is_silent()
+    }
+
+    /// Says whether nothing of a source moves during the grid step.
+    pub fn source_rests(&self, source: usize) -> bool {
+        self.sources[source].rests()
+    }
+
+    /// Says whether nothing of what was heard can still sound.
+    pub fn is_silent(&self) -> bool {
+        self.sources.iter().all(SourcePart::is_silent) && self.bank.is_silent()
+    }
+
+    /// Sounds a run of at most [`LONGEST_RUN_FRAMES`], one input for each source; writes left and right, and what feeds both parts of the tail.
+    pub fn process(&mut self, inputs: &[&[f32]], segment: &Segment, outputs: [&mut [f32]; BUSES]) {
+        // Silencing the room of a whole run would be most of the work of a short one.
+        match inputs.first().map_or(0, |input| input.len()) {
+            0..=16 => self.process_on_stack::<16>(inputs, segment, outputs),
+            17..=64 => self.process_on_stack::<64>(inputs, segment, outputs),
+            _ => self.process_on_stack::<LONGEST_RUN_FRAMES>(inputs, segment, outputs),
+        }
+    }
+
+    fn process_on_stack<const FRAMES: usize>(
+        &mut self,
+        inputs: &[&[f32]],
+        segment: &Segment,
+        outputs: [&mut [f32]; BUSES],
+    ) {
+        let count = inputs.first().map_or(0, |input| input.len());
+        let (mut frames, mut sums) = ([[[0.0; BRANCHES]; BUSES]; FRAMES], [[0.0; BUSES]; FRAMES]);
+        let mut heard = [[0.0; 2]; FRAMES];
+        let scratch =
+            Scratch { frames: &mut frames[..count], sums: &mut sums[..count], heard: &mut heard[..count] };
+        let set = self.instruction_set;
+        set.run_eight(Run { early: self, inputs, segment, scratch, outputs });
+    }
+}
+
+struct Run<'a, 'b> {
+    early: &'a mut Early,
+    inputs: &'a [&'b [f32]],
+    segment: &'a Segment,
+    scratch: Scratch<'a>,
+    outputs: [&'a mut [f32]; BUSES],
+}
+
+impl EightKernel for Run<'_, '_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn run<E: Eight>(self, eight: E) {
+        let Self { early, inputs, segment, scratch, outputs } = self;
+        let Scratch { frames, sums, heard } = scratch;
+        for (source, input) in early.sources.iter_mut().zip(inputs) {
+            source.process(eight, input, segment, heard, frames);
+        }
+        early.bank.process(eight, &early.design, frames, sums);
+        for (bus, output) in outputs.into_iter().enumerate() {
+            for (out, sum) in output.iter_mut().zip(&*sums) {
+                *out = sum[bus];
+            }
+        }
+    }
+}

@@ -1,0 +1,111 @@
+//! The octaves up to 500 Hz, in which reflections and tail still meet in phase.
+//!
+//! A few reflections of a low note overlap in time, and so does the first part
+//! of the tail: their energies do not simply add. Here both are looked at on a
+//! few frequencies of each low octave, so that the tail can be given the gain
+//! with which the sum, not just the mean of many, carries its energy.
+
+use crate::acoustics::octave::edges_hz;
+use crate::acoustics::platform::PARTS;
+use crate::kernel::spectral_lines::SpectralLines;
+use crate::plan::fast_low::FastLowTail;
+
+/// Octaves looked at: 125, 250 and 500 Hz. Above, chance evens out within an octave.
+pub(crate) const LOW: usize = 3;
+/// Frequencies in each of them: 7.4 Hz apart, which tells times apart up to 0.136 s.
+pub(crate) const POINTS: [usize; LOW] = [12, 24, 48];
+/// Time over which a tail is looked at, and from which on it is faded out, s.
+///
+/// Reflections share nothing with what comes later, and frequencies 7.4 Hz apart
+/// could not tell it from what comes sooner.
+const LOOKED_AT_S: (f64, f64) = (0.12, 0.16);
+/// Frequencies in all of them.
+pub(crate) const ALL_POINTS: usize = POINTS[0] + POINTS[1] + POINTS[2];
+
+/// rho at which a tail that would cancel reflections is silent, and from which on it is whole.
+///
+/// rho is what both share over the tail's energy, `oracle::fit_in_phase` has it
+/// in full. At -0.75 the tail would need twice the gain, and the reflections
+/// have 60 % of the target or more by themselves; our choice, soft so that a
+/// moving seat makes no step.
+pub(crate) const CANCELLING: (f32, f32) = (-0.75, -0.65);
+/// Share of a tail that is kept where it is called silent, so that a later round can bring it back (our choice).
+pub(crate) const LEAST_KEPT: f32 = 0.1;
+/// How far a round of the fit goes of its way: gains of neighbouring octaves bend each other's phase (our choice).
+pub(crate) const COHERENT_STEP: f32 = 0.7;
+
+/// A complex number as (real, imaginary).
+pub(crate) type Complex = (f64, f64);
+
+/// Returns the middle of a low octave and the distance of the frequencies, in Hz.
+///
+/// The distance is that of the highest of them for all, so that one table of
+/// phases serves all: the frequencies of the lower two leave out 0.2 Hz at
+/// either edge.
+pub(crate) fn middle_and_step_hz(band: usize) -> (f64, f64) {
+    let (low, high) = edges_hz(band);
+    let (lowest, highest) = edges_hz(LOW - 1);
+    (f64::midpoint(low, high), (highest - lowest) / POINTS[LOW - 1] as f64)
+}
+
+/// Returns the frequencies of a low octave, evenly spaced about its middle, as the first one and their distance, in Hz.
+pub(super) fn points_hz(band: usize) -> (f64, f64) {
+    let (middle, step) = middle_and_step_hz(band);
+    (middle - step * (POINTS[band] as f64 - 1.0) / 2.0, step)
+}
+
+/// Returns all frequencies looked at, in Hz, the lowest octave first.
+pub(crate) fn frequencies_hz() -> [f64; ALL_POINTS] {
+    let mut all = [0.0; ALL_POINTS];
+    let mut at = 0;
+    for (band, &count) in POINTS.iter().enumerate() {
+        let (first, step) = points_hz(band);
+        for point in 0..count {
+            all[at] = first + step * point as f64;
+            at += 1;
+        }
+    }
+    all
+}
+
+/// Spectra of the two parts of a tail on the frequencies looked at: by part, then channel.
+#[derive(Clone, Debug, PartialEq)]
+pub struct LowTail {
+    /// One value for each frequency of [`frequencies_hz`]: for the slow plan, which only tests make.
+    #[cfg(test)]
+    pub spectra: [[[Complex; ALL_POINTS]; 2]; PARTS],
+    /// The same, as the planner reads it.
+    pub(crate) fast: FastLowTail,
+}
+
+impl LowTail {
+    /// Transforms the parts of a tail, by part, then channel.
+    pub fn new(parts: &[Vec<Vec<f32>>; PARTS], sample_rate_hz: f64) -> Self {
+        let lines = SpectralLines::new(&frequencies_hz(), sample_rate_hz);
+        let mut spectra = [[[(0.0, 0.0); ALL_POINTS]; 2]; PARTS];
+        for (part, channels) in parts.iter().enumerate() {
+            for (channel, samples) in channels.iter().enumerate() {
+                let samples = looked_at(samples, sample_rate_hz);
+                for (cell, value) in spectra[part][channel].iter_mut().zip(lines.of(&samples)) {
+                    *cell = value;
+                }
+            }
+        }
+        Self {
+            fast: FastLowTail::new(&spectra),
+            #[cfg(test)]
+            spectra,
+        }
+    }
+}
+
+/// Returns the start of a tail, faded out.
+fn looked_at(samples: &[f32], sample_rate_hz: f64) -> Vec<f32> {
+    let (from, to) = ((LOOKED_AT_S.0 * sample_rate_hz) as usize, (LOOKED_AT_S.1 * sample_rate_hz) as usize);
+    let mut samples = samples[..to.min(samples.len())].to_vec();
+    let step = 1.0 / (to - from) as f32;
+    for (n, x) in samples.iter_mut().skip(from).enumerate() {
+        *x *= 1.0 - n as f32 * step;
+    }
+    samples
+}

@@ -1,0 +1,128 @@
+//! What a plan needs of platform, air, family and pair: worked out when one of them changes, not when a seat moves.
+
+use std::f64::consts::PI;
+
+use crate::acoustics::arrivals::{ARRIVALS, images};
+use crate::acoustics::octave::{BANDS, PerBand, THIRDS, TOP, exact_midband_hz, third_midband_hz};
+use crate::acoustics::pickup::{Capsule, Pair};
+use crate::acoustics::platform::{Face, PARTS, Platform, share_after};
+use crate::acoustics::radiation::{Family, LEAK};
+use crate::acoustics::vector::Vector;
+use crate::plan::band_split::FITTED;
+use crate::plan::source_acoustics::capsules;
+use crate::settings::Settings;
+
+/// Arrivals in whole rows of eight; the last two repeat the last arrival and are not heard.
+pub(crate) const SLOTS: usize = ARRIVALS.next_multiple_of(8);
+/// Thirds of an octave in whole rows of eight.
+pub(crate) const THIRD_SLOTS: usize = THIRDS.next_multiple_of(8);
+
+/// The settings that the seat_independent_terms depends on.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Ground {
+    platform: Platform,
+    pair: Pair,
+    family: Family,
+}
+
+/// An image's position is `offset + sign * position` along each axis; by axis, then arrival.
+#[derive(Clone, Debug)]
+pub(crate) struct Mirrors {
+    pub(crate) offset_m: [[f64; SLOTS]; 3],
+    pub(crate) sign: [[f64; SLOTS]; 3],
+}
+
+/// The seat_independent_terms of one engine's plans.
+#[derive(Clone, Debug)]
+pub(crate) struct SeatIndependentTerms {
+    terms: Ground,
+    pub(crate) capsules: [Capsule; 2],
+    /// Speed of sound, m/s.
+    pub(crate) speed_m_s: f64,
+    pub(crate) mixing_time_s: f64,
+    pub(crate) mirrors: Mirrors,
+    /// Gain of an arrival's hits, by band, then arrival; 0 for those that are not heard.
+    pub(crate) hits: [[f32; SLOTS]; FITTED],
+    /// Exponent 2n of the lobe's energy, by band.
+    pub(crate) lobe: [f32; FITTED],
+    pub(crate) leak: f32,
+    /// Attenuation of the air, log2 of pressure per metre, by band.
+    pub(crate) air_log2_per_m: [f32; FITTED],
+    /// The same in thirds.
+    pub(crate) air_in_thirds_log2_per_m: [f32; THIRD_SLOTS],
+    /// Energy of all reflected sound against the square of the factor, by part, then band.
+    pub(crate) target: [PerBand; PARTS],
+    /// Factor of the family's mid-band power.
+    pub(crate) family_gain: f64,
+}
+
+impl SeatIndependentTerms {
+    /// Says whether the seat_independent_terms still stands for these settings.
+    pub(crate) fn stands_for(&self, settings: &Settings) -> bool {
+        self.terms == Ground::of(settings)
+    }
+
+    /// Works everything out anew.
+    pub(crate) fn new(settings: &Settings, channels: usize) -> Self {
+        let terms = Ground::of(settings);
+        let Ground { platform, family, .. } = &terms;
+        let air = platform.air;
+        let capsules = capsules(&settings.pickup, channels);
+        let heard = &capsules[..channels];
+        let patterns = family.patterns();
+        let hit_gain = Face::ALL.map(|face| platform.hit_gain(face));
+        let images = images(Vector::default(), platform);
+        let slot = |index: usize| index.min(ARRIVALS - 1);
+        let hits = std::array::from_fn(|band| {
+            std::array::from_fn(|index| {
+                if index >= ARRIVALS {
+                    return 0.0;
+                }
+                let gains = images[index].hits.iter().zip(&hit_gain);
+                gains.map(|(&n, gain)| gain[band.min(BANDS - 1)].powi(i32::from(n))).product::<f64>() as f32
+            })
+        });
+        let diffuse: f64 = heard.iter().map(Capsule::half_space_power).sum();
+        let mixing_time_s = platform.mixing_time_s();
+        let room_m2 = platform.room_constant_m2();
+        let after = share_after(&platform.band_decay_s(), mixing_time_s);
+        let q = family.directivity_factor();
+        let all: PerBand = std::array::from_fn(|band| 16.0 * PI * diffuse / (room_m2[band] * q[band]));
+        // 20 log10 of a pressure ratio over log2 of it.
+        let db_per_log2 = 20.0 * std::f64::consts::LOG10_2;
+        Self {
+            capsules,
+            speed_m_s: air.speed_of_sound_m_s(),
+            mixing_time_s,
+            mirrors: Mirrors {
+                offset_m: [0, 1, 2]
+                    .map(|axis| std::array::from_fn(|index| images[slot(index)].position.components()[axis])),
+                sign: [0, 1, 2].map(|axis| {
+                    std::array::from_fn(|index| images[slot(index)].mirrored().components()[axis])
+                }),
+            },
+            hits,
+            lobe: std::array::from_fn(|band| (2.0 * patterns[band.min(BANDS - 1)].exponent) as f32),
+            leak: LEAK as f32,
+            air_log2_per_m: std::array::from_fn(|band| {
+                let hz = if band == TOP { exact_midband_hz(TOP) } else { exact_midband_hz(band) };
+                (air.attenuation_db_per_m(hz) / db_per_log2) as f32
+            }),
+            air_in_thirds_log2_per_m: std::array::from_fn(|third| {
+                (air.attenuation_db_per_m(third_midband_hz(third.min(THIRDS - 1))) / db_per_log2) as f32
+            }),
+            target: [
+                std::array::from_fn(|band| all[band] * (1.0 - after[band])),
+                std::array::from_fn(|band| all[band] * after[band]),
+            ],
+            family_gain: family.mid_directivity_factor().sqrt(),
+            terms,
+        }
+    }
+}
+
+impl Ground {
+    fn of(settings: &Settings) -> Self {
+        Self { platform: settings.platform, pair: settings.pickup.pair, family: settings.seat.family }
+    }
+}
