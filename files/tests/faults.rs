@@ -100,7 +100,11 @@ fn every_fault_names_file_line_what_and_what_to_do() {
         ("[depth]\nx = 1\n", 1, &["depth cannot be a table"]),
         ("depth.x = 1\n", 1, &["depth cannot be a table"]),
         ("depth = 1979-05-27\n", 1, &["depth cannot be a date"]),
-        ("family = 1\n", 1, &["family cannot be 1", "names in quotes: omnidirectional, rear bell, drumhead"]),
+        (
+            "family = 1\n",
+            1,
+            &["family cannot be 1", "names, in quotes: omnidirectional, rear bell, drumhead"],
+        ),
         (
             "family = \"rear bel\"\n",
             1,
