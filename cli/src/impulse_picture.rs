@@ -6,11 +6,11 @@ use anyhow::Result;
 use rostra_dsp::Settings;
 use rostra_dsp::extremes::larger;
 
-use crate::impulse::{BandDecay, Heard, Way};
 use crate::paper::{
     AMBER, Anchor, BLUE, DASH_DOT, DASHED, DOTTED, FAINT, GREEN, GREY, INK, MIXED, Panel, Pen, SHORT_DASHES,
     SOLID, Sheet, VERMILION, draw as draw_sheet, round_steps,
 };
+use crate::placed_impulse::{BandDecay, Heard, Way};
 use crate::setting::beside;
 
 /// Size of the sheet, points.

@@ -9,6 +9,7 @@ use rostra_host::Library;
 
 use super::excerpt::{Compared, Room};
 use super::hall::Hall;
+use super::mix::Sum;
 use super::plan_file::StemEntry;
 use super::seat_figures::{SeatFigures, mid_clarity_db};
 use crate::loudness::Loudness;
@@ -218,7 +219,7 @@ pub(crate) fn mono(recording: &Recording) -> Option<MonoSum> {
 fn with_hall(impulse: &Recording, hall: &Hall, send_db: f64) -> Result<f64> {
     let mut sent = impulse.clone();
     sent.scale(10_f64.powf(send_db / 20.0));
-    let mut both = super::mix::Sum::new(impulse.rate_hz);
+    let mut both = Sum::new(impulse.rate_hz);
     both.add(impulse, 1.0)?;
     both.add(&hall.render(&sent)?, 1.0)?;
     mid_clarity_db(&both.recording)
