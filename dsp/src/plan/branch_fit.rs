@@ -11,6 +11,11 @@ const POINTS: usize = 24;
 /// choice; 95 % of arrivals then stay within 0.3 dB instead of 1 dB).
 const TOP_WEIGHT: f32 = 0.1;
 
+/// Least gain of a tail's band against its neighbours: 20 dB an octave, a little steeper than the branches are.
+///
+/// Asked for more, the fit would miss the louder neighbour.
+pub(crate) const STEEPEST: f32 = 0.1;
+
 /// Fit of the branches to the octaves and the top above them: for reflections and tail.
 pub(crate) type OctaveFit = Fit<FITTED>;
 /// Fit of the branches to thirds of an octave: for the direct sound, whose tone is heard best.

@@ -49,7 +49,7 @@ impl<const SETS: usize> FitScratch<SETS> {
     };
 }
 
-/// The quick fit to octaves at one sample rate.
+/// The fast fit to octaves at one sample rate.
 #[derive(Clone, Debug)]
 pub(crate) struct FastFit {
     /// Steps in use.

@@ -1,4 +1,4 @@
-//! Made by `dsp/design/fast_fit_start.py`: the polynomials with which the quick fit of branch weights begins.
+//! Made by `dsp/design/fast_fit_start.py`: the polynomials with which the fast fit of branch weights begins.
 
 use crate::plan::band_split::FITTED;
 

@@ -254,6 +254,18 @@ impl<const SORTED: usize> LowScratch<SORTED> {
     }
 }
 
+/// What an arrival is a part of: the reflections before or after the mixing time, or neither, as the direct sound.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[repr(u8)]
+pub(crate) enum Part {
+    /// Before the mixing time.
+    Early,
+    /// After it.
+    Late,
+    /// The direct sound, or a slot that holds nothing.
+    None,
+}
+
 /// One run of reflections at one capsule.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct LowTaps<'a, const TAPS: usize> {
@@ -261,8 +273,8 @@ pub(crate) struct LowTaps<'a, const TAPS: usize> {
     pub(crate) delay: &'a [f32; TAPS],
     /// Complex gain in each octave.
     pub(crate) gain: &'a [[[f32; TAPS]; 2]; LOW],
-    /// Which part a reflection belongs to; another number for none.
-    pub(crate) part: &'a [u8; TAPS],
+    /// What each tap is a part of.
+    pub(crate) part: &'a [Part; TAPS],
 }
 
 impl<const TAPS: usize> LowTaps<'_, TAPS> {
@@ -303,9 +315,9 @@ impl<const TAPS: usize> LowTaps<'_, TAPS> {
     fn sort<const SORTED: usize>(&self, scratch: &mut LowScratch<SORTED>) -> [usize; PARTS] {
         let mut ends = [0; PARTS];
         let mut at = 0;
-        for (part, end) in ends.iter_mut().enumerate() {
+        for (part, end) in [Part::Early, Part::Late].into_iter().zip(&mut ends) {
             for tap in 0..TAPS {
-                if usize::from(self.part[tap]) == part && at < SORTED {
+                if self.part[tap] == part && at < SORTED {
                     scratch.delay[at] = self.delay[tap];
                     for octave in 0..LOW {
                         scratch.gain[octave][0][at] = self.gain[octave][0][tap];
@@ -352,14 +364,14 @@ fn add<const FUSED: bool, const N: usize>(
 
 /// What a part's reflections and a tail share, before the tail's own weights: `sum_channel` S* T.
 #[derive(Clone, Debug)]
-pub(crate) struct Shared(Spectrum);
+pub(crate) struct CrossSpectrum(Spectrum);
 
-impl Shared {
+impl CrossSpectrum {
     /// Works out S* T for a part of a tail.
     #[inline(always)]
     pub(crate) fn new<const FUSED: bool>(sums: &[LowSums], tail: &FastLowTail, part: usize) -> Self {
-        let mut shared = [[0.0_f32; FREQUENCIES]; 2];
-        let [real, imaginary] = &mut shared;
+        let mut cross = [[0.0_f32; FREQUENCIES]; 2];
+        let [real, imaginary] = &mut cross;
         for (sums, [re, im]) in sums.iter().zip(&tail.spectra[part]) {
             let [a, b] = &sums.0;
             for n in 0..FREQUENCIES {
@@ -367,12 +379,12 @@ impl Shared {
                 imaginary[n] += multiply_add::<FUSED>(a[n], im[n], -b[n] * re[n]);
             }
         }
-        Self(shared)
+        Self(cross)
     }
 
     /// Returns, per octave, the energy of a tail that is fed with branch weights, and what it shares with the reflections: means of |T|^2 and Re(S* T).
     #[inline(always)]
-    pub(crate) fn meet<const FUSED: bool>(
+    pub(crate) fn energies<const FUSED: bool>(
         &self,
         tail: &FastLowTail,
         part: usize,
@@ -383,7 +395,7 @@ impl Shared {
         let power = &tail.power[part];
         let mut fed = [0.0_f32; FREQUENCIES];
         let mut heard = [0.0_f32; FREQUENCIES];
-        let mut shared = [0.0_f32; FREQUENCIES];
+        let mut cross = [0.0_f32; FREQUENCIES];
         for n in 0..FREQUENCIES {
             let mut re = weights[0] * branches.branches[0][0][n];
             let mut im = weights[0] * branches.branches[0][1][n];
@@ -393,12 +405,12 @@ impl Shared {
             }
             fed[n] = multiply_add::<FUSED>(re, re, im * im) * branches.share[n];
             heard[n] = fed[n] * power[n];
-            shared[n] = multiply_add::<FUSED>(re, real[n], -im * imaginary[n]) * branches.share[n];
+            cross[n] = multiply_add::<FUSED>(re, real[n], -im * imaginary[n]) * branches.share[n];
         }
         let (fed, mut heard) = (over_octaves(&fed), over_octaves(&heard));
         for octave in 0..LOW {
             heard[octave] += tail.unseen[part][octave] * fed[octave];
         }
-        [heard, over_octaves(&shared)]
+        [heard, over_octaves(&cross)]
     }
 }

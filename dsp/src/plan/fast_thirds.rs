@@ -21,7 +21,7 @@ const DAMPING: f32 = 0.003;
 /// Smallest energy that a logarithm is taken of.
 const TINY: f32 = 1e-12;
 
-/// The quick fit to thirds at one sample rate.
+/// The fast fit to thirds at one sample rate.
 #[derive(Clone, Debug)]
 pub(crate) struct FastThirds {
     /// How much a third counts: 1, or 0 where it does not fit the rate.

@@ -22,6 +22,18 @@ const LOOKED_AT_S: (f64, f64) = (0.12, 0.16);
 /// Frequencies in all of them.
 pub(crate) const ALL_POINTS: usize = POINTS[0] + POINTS[1] + POINTS[2];
 
+/// rho at which a tail that would cancel reflections is silent, and from which on it is whole.
+///
+/// rho is what both share over the tail's energy, `oracle::fit_in_phase` has it
+/// in full. At -0.75 the tail would need twice the gain, and the reflections
+/// have 60 % of the target or more by themselves; our choice, soft so that a
+/// moving seat makes no step.
+pub(crate) const CANCELLING: (f32, f32) = (-0.75, -0.65);
+/// Share of a tail that is kept where it is called silent, so that a later round can bring it back (our choice).
+pub(crate) const LEAST_KEPT: f32 = 0.1;
+/// How far a round of the fit goes of its way: gains of neighbouring octaves bend each other's phase (our choice).
+pub(crate) const COHERENT_STEP: f32 = 0.7;
+
 /// A complex number as (real, imaginary).
 pub(crate) type Complex = (f64, f64);
 
@@ -63,7 +75,7 @@ pub struct LowTail {
     #[cfg(test)]
     pub spectra: [[[Complex; ALL_POINTS]; 2]; PARTS],
     /// The same, as the planner reads it.
-    pub(crate) quick: FastLowTail,
+    pub(crate) fast: FastLowTail,
 }
 
 impl LowTail {
@@ -80,7 +92,7 @@ impl LowTail {
             }
         }
         Self {
-            quick: FastLowTail::new(&spectra),
+            fast: FastLowTail::new(&spectra),
             #[cfg(test)]
             spectra,
         }

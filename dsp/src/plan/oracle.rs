@@ -10,8 +10,8 @@ use crate::acoustics::octave::{BANDS, PerBand, THIRDS};
 use crate::acoustics::platform::PARTS;
 use crate::kernel::instruction_set::SIMD_WIDTH;
 use crate::plan::band_split::{BRANCHES, FITTED, Weights};
-use crate::plan::branch_fit::{OctaveFit, ThirdFit};
-use crate::plan::low_octaves::{LOW, LowTail};
+use crate::plan::branch_fit::{OctaveFit, STEEPEST, ThirdFit};
+use crate::plan::low_octaves::{CANCELLING, COHERENT_STEP, LEAST_KEPT, LOW, LowTail};
 use crate::plan::source_acoustics::{Acoustics, Energies, balance_gains};
 use crate::plan::source_plan::{CapsulePlan, SourcePlan};
 use crate::settings::Settings;
@@ -118,11 +118,6 @@ fn direct_weights(acoustics: &Acoustics, fit: &ThirdFit) -> [Weights; 2] {
 /// Gains of the tail's parts, by part, then band.
 type TailGains = [PerBand; PARTS];
 
-/// Least gain of a band against its neighbours: 20 dB an octave, a little steeper than the branches are.
-///
-/// Asked for more, the fit would miss the louder neighbour.
-const STEEPEST: f64 = 0.1;
-
 fn fit_tail(gains: &TailGains, fit: &OctaveFit) -> [Weights; PARTS] {
     let mut batch = [[0.0_f32; SIMD_WIDTH]; FITTED];
     for (part, gains) in gains.iter().enumerate() {
@@ -130,7 +125,7 @@ fn fit_tail(gains: &TailGains, fit: &OctaveFit) -> [Weights; PARTS] {
         for band in 0..BANDS {
             let below = if band > 0 { gains[band - 1] } else { 0.0 };
             let above = if band + 1 < BANDS { gains[band + 1] } else { 0.0 };
-            gains[band] = gains[band].max(STEEPEST * below.max(above));
+            gains[band] = gains[band].max(f64::from(STEEPEST) * below.max(above));
         }
         // Above the octave bands the tail goes on as in the highest one.
         for (row, &gain) in batch.iter_mut().zip(gains.iter().chain([&gains[BANDS - 1]])) {
@@ -141,16 +136,10 @@ fn fit_tail(gains: &TailGains, fit: &OctaveFit) -> [Weights; PARTS] {
     std::array::from_fn(|part| std::array::from_fn(|branch| fitted[branch][part]))
 }
 
-/// rho at which a tail that would cancel reflections is silent, and from which on it is whole.
-///
-/// At -0.75 the tail would need twice the gain, and the reflections have 60 % of
-/// the target or more by themselves; our choice, soft so that a moving seat makes no step.
-const CANCELLING: (f64, f64) = (-0.75, -0.65);
-/// Rounds in which the tail's gains are brought to the target, and how far each goes of its way.
+/// Rounds in which the tail's gains are brought to the target, after the start.
 ///
 /// Gains of neighbouring octaves bend each other's phase, so that the last round need not be the best.
 const COHERENT_ROUNDS: usize = 4;
-const COHERENT_STEP: f64 = 0.7;
 
 /// Finds branch weights with which reflections and tail together carry the target in the low octaves.
 ///
@@ -178,18 +167,18 @@ fn fit_in_phase(
             for (band, gain) in gains.iter_mut().enumerate().take(LOW) {
                 let target = energies.target[part][band];
                 let missing = target - energies.specular[part][band];
-                let meeting = low.meet(part, band, played, &tried[part], player.branches);
-                if missing <= 0.0 || meeting.tail <= 0.0 || *gain <= 0.0 {
+                let sum = low.with_tail(part, band, played, &tried[part], player.branches);
+                if missing <= 0.0 || sum.tail <= 0.0 || *gain <= 0.0 {
                     continue;
                 }
-                let ln_ratio = (meeting.total().max(f64::MIN_POSITIVE) / target).ln();
+                let ln_ratio = (sum.total().max(f64::MIN_POSITIVE) / target).ln();
                 error += ln_ratio * ln_ratio;
-                let alone = (missing / meeting.tail).sqrt();
-                let rho = meeting.shared / (alone * meeting.tail);
-                let (silent, whole) = CANCELLING;
-                let kept = ((rho - silent) / (whole - silent)).clamp(0.0, 1.0).max(LEAST_KEPT);
+                let alone = (missing / sum.tail).sqrt();
+                let rho = sum.cross / (alone * sum.tail);
+                let (silent, whole) = (f64::from(CANCELLING.0), f64::from(CANCELLING.1));
+                let kept = ((rho - silent) / (whole - silent)).clamp(0.0, 1.0).max(f64::from(LEAST_KEPT));
                 let factor = alone * ((1.0 + rho * rho).sqrt() - rho) * kept * kept * (3.0 - 2.0 * kept);
-                *gain *= factor.powf(COHERENT_STEP);
+                *gain *= factor.powf(f64::from(COHERENT_STEP));
             }
             if error < least_error[part] {
                 least_error[part] = error;
@@ -200,6 +189,3 @@ fn fit_in_phase(
     }
     best
 }
-
-/// Share of a tail that is kept where it is called silent, so that a later round can bring it back.
-const LEAST_KEPT: f64 = 0.1;

@@ -142,7 +142,8 @@ fn an_event_behind_the_block_arrives_with_its_last_frame() {
                 Ok(output) => assert!(output.iter().flatten().all(|x| *x == 0.0), "silence stays silence"),
                 Err(fault) => faults.push(format!("an event at {time} of {FRAMES}: {fault}")),
             }
-            let depth = main.params.get_value(&main.plugin.plugin_handle(), id).expect("a value");
+            let params = main.params;
+            let depth = params.get_value(&main.plugin.plugin_handle(), id).expect("a value");
             if (depth - value).abs() > 1e-6 {
                 faults.push(format!("an event at {time} of {FRAMES} is lost"));
             }

@@ -185,13 +185,14 @@ fn any_value(noise: &mut Noise, described: &[Described], id: ClapId) -> f64 {
 }
 
 fn describe(noise: &mut Noise, life: &mut Life) {
+    let params = life.clap.params;
     let handle = life.clap.plugin.plugin_handle();
-    let count = life.clap.params.count(&handle);
+    let count = params.count(&handle);
     assert_eq!(count as usize, life.described.len(), "the number of parameters changes");
     let index =
         one_of(noise, &[0, count - 1, count, count + 1, u32::MAX, noise.clone().bits() as u32 % count]);
     let mut buffer = ParamInfoBuffer::new();
-    let info = life.clap.params.get_info(&handle, index, &mut buffer);
+    let info = params.get_info(&handle, index, &mut buffer);
     assert_eq!(info.is_some(), index < count, "parameter {index} of {count}");
     if let Some(info) = info {
         assert_eq!(info.id, life.described[index as usize].id, "parameter {index} changes");
@@ -201,7 +202,8 @@ fn describe(noise: &mut Noise, life: &mut Life) {
 fn read_value(noise: &mut Noise, life: &mut Life) {
     let id = any_id(noise, &life.described);
     let known = life.described.iter().find(|found| found.id == id);
-    let value = life.clap.params.get_value(&life.clap.plugin.plugin_handle(), id);
+    let params = life.clap.params;
+    let value = params.get_value(&life.clap.plugin.plugin_handle(), id);
     assert_eq!(value.is_some(), known.is_some(), "{id:?}");
     if let (Some(value), Some(known)) = (value, known) {
         let range = known.least..=known.most;
@@ -214,7 +216,8 @@ fn write_text(noise: &mut Noise, life: &mut Life) {
     let value = any_value(noise, &life.described, id);
     let room = one_of(noise, &[0, 1, 2, 5, 64, 256, 256]);
     let mut buffer = vec![0xff_u8; room];
-    let text = life.clap.params.value_to_text(&life.clap.plugin.plugin_handle(), id, value, &mut buffer);
+    let params = life.clap.params;
+    let text = params.value_to_text(&life.clap.plugin.plugin_handle(), id, value, &mut buffer);
     let is_known = life.described.iter().any(|found| found.id == id);
     assert_eq!(text.is_ok(), is_known, "{id:?}");
     if let Ok(text) = text {
@@ -242,13 +245,15 @@ fn read_text(noise: &mut Noise, life: &mut Life) {
         _ => {
             let value = any_value(noise, &life.described, id);
             let mut buffer = [0_u8; 256];
+            let params = life.clap.params;
             let handle = life.clap.plugin.plugin_handle();
-            let text = life.clap.params.value_to_text(&handle, id, value, &mut buffer);
+            let text = params.value_to_text(&handle, id, value, &mut buffer);
             text.map(|text| text.to_vec()).unwrap_or_default()
         }
     };
     let text = CString::new(text).expect("no zeros");
-    let value = life.clap.params.text_to_value(&life.clap.plugin.plugin_handle(), id, &text);
+    let params = life.clap.params;
+    let value = params.text_to_value(&life.clap.plugin.plugin_handle(), id, &text);
     if let (Some(value), Some(known)) = (value, life.described.iter().find(|found| found.id == id)) {
         let range = known.least..=known.most;
         assert!(range.contains(&value), "{}: {text:?} is {value}, outside {range:?}", known.name);
@@ -355,6 +360,7 @@ fn load(noise: &mut Noise, life: &mut Life, states: &mut Vec<(&'static CStr, Vec
 
 fn describe_ports(noise: &mut Noise, life: &mut Life) {
     let ports = life.clap.extension::<PluginAudioPorts>();
+    let params = life.clap.params;
     let handle = life.clap.plugin.plugin_handle();
     let (inputs, outputs) = life.channels;
     for (is_input, channels) in [(true, inputs), (false, outputs)] {
@@ -370,6 +376,7 @@ fn describe_ports(noise: &mut Noise, life: &mut Life) {
 
 fn describe_layouts(noise: &mut Noise, life: &mut Life) {
     let configs = life.clap.extension::<PluginAudioPortsConfig>();
+    let params = life.clap.params;
     let handle = life.clap.plugin.plugin_handle();
     let count = configs.count(&handle);
     let mut buffer = AudioPortsConfigBuffer::new();
@@ -384,6 +391,7 @@ fn describe_layouts(noise: &mut Noise, life: &mut Life) {
 /// Selects a layout, now and then one that there is not; only of an instance that is not active.
 fn choose_layout(noise: &mut Noise, life: &mut Life) {
     let configs = life.clap.extension::<PluginAudioPortsConfig>();
+    let params = life.clap.params;
     let handle = life.clap.plugin.plugin_handle();
     let count = configs.count(&handle);
     if chance(noise, 0.1) {
@@ -404,6 +412,7 @@ fn choose_layout(noise: &mut Noise, life: &mut Life) {
 
 fn set_mode(noise: &mut Noise, life: &mut Life) {
     let render = life.clap.extension::<PluginRender>();
+    let params = life.clap.params;
     let handle = life.clap.plugin.plugin_handle();
     assert!(!render.has_realtime_requirement(&handle));
     let mode = if chance(noise, 0.5) { RenderMode::Offline } else { RenderMode::Realtime };
@@ -415,6 +424,7 @@ fn ask_for_remote_controls(noise: &mut Noise, life: &mut Life) {
     let Some(remote) = life.clap.plugin.plugin_shared_handle().get_extension::<PluginRemoteControls>() else {
         return;
     };
+    let params = life.clap.params;
     let handle = life.clap.plugin.plugin_handle();
     let count = remote.count(&handle);
     let mut buffer = RemoteControlsPageBuffer::new();
@@ -426,6 +436,7 @@ fn ask_for_remote_controls(noise: &mut Noise, life: &mut Life) {
 
 fn ask_about_windows(noise: &mut Noise, life: &mut Life) {
     let gui = life.clap.extension::<PluginGui>();
+    let params = life.clap.params;
     let handle = life.clap.plugin.plugin_handle();
     for api_type in [GuiApiType::X11, GuiApiType::WIN32, GuiApiType::COCOA, GuiApiType::WAYLAND] {
         let configuration = GuiConfiguration { api_type, is_floating: chance(noise, 0.3) };
@@ -606,8 +617,9 @@ impl Storm {
         for of in &described {
             events.push(&ParamModEvent::new(0, of.id, Pckn::match_all(), 0.0));
         }
+        let params = clap.params;
         let mut handle = clap.plugin.inactive_plugin_handle().expect("it is idle");
-        clap.params.flush(&mut handle, &events.as_input(), &mut OutputEvents::void());
+        params.flush(&mut handle, &events.as_input(), &mut OutputEvents::void());
         assert!(clap.load(state), "{id:?} refuses a fresh one's state");
         let mut playing = clap.start(Start::STEREO);
         let sound = playing.render(&burst(), &[]);
@@ -634,8 +646,9 @@ impl Storm {
         if choice < 0.5 {
             self.note("flush while idle");
             let events = draw_events(&mut self.noise, &life.described, 1);
+            let params = life.clap.params;
             let mut handle = life.clap.plugin.inactive_plugin_handle().expect("it is idle");
-            life.clap.params.flush(&mut handle, &events.as_input(), &mut OutputEvents::void());
+            params.flush(&mut handle, &events.as_input(), &mut OutputEvents::void());
             return Stage::Idle;
         }
         self.note("activate");

@@ -85,19 +85,19 @@ pub(crate) struct LowReflections {
 
 /// Energies in one low octave of one part, all channels together.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(crate) struct Meeting {
+pub(crate) struct CoherentSum {
     /// The reflections alone, mean of |S|^2.
     pub reflections: f64,
     /// The tail alone, mean of |T|^2.
     pub tail: f64,
     /// What they share, mean of Re(S* T).
-    pub shared: f64,
+    pub cross: f64,
 }
 
-impl Meeting {
+impl CoherentSum {
     /// Returns the energy of both together.
     pub(crate) fn total(&self) -> f64 {
-        self.reflections + 2.0 * self.shared + self.tail
+        self.reflections + 2.0 * self.cross + self.tail
     }
 }
 
@@ -140,14 +140,14 @@ impl LowReflections {
     }
 
     /// Returns how the reflections of a part meet a tail that is fed with branch weights, in a low octave.
-    pub(crate) fn meet(
+    pub(crate) fn with_tail(
         &self,
         part: usize,
         band: usize,
         tail: &LowTail,
         weights: &Weights,
         branches: &LowBranches,
-    ) -> Meeting {
+    ) -> CoherentSum {
         let start: usize = POINTS[..band].iter().sum();
         let count = POINTS[band];
         let fed = (0..count).map(|point| power(branches.response(start + point, weights))).sum::<f64>()
@@ -156,11 +156,11 @@ impl LowReflections {
         let heard = self.over(part, band, |channel, point, _| {
             power(times(tail.spectra[part][channel][point], branches.response(point, weights)))
         });
-        Meeting {
+        CoherentSum {
             reflections: self.energy(part, band),
             // A whole part returns the energy that goes in; what was faded out goes in, too.
             tail: heard + (1.0 - looked_at).max(0.0) * fed,
-            shared: self.over(part, band, |channel, point, s| {
+            cross: self.over(part, band, |channel, point, s| {
                 let t = times(tail.spectra[part][channel][point], branches.response(point, weights));
                 s.0 * t.0 + s.1 * t.1
             }),

@@ -8,6 +8,7 @@ use crate::kernel::instruction_set::{Kernel, SIMD_WIDTH, multiply_add};
 use crate::kernel::polynomial::{exp2, log2};
 use crate::plan::band_split::{BRANCHES, FITTED, Weights};
 use crate::plan::fast_fit::{FastFit, LEAST_OF_STRONGEST};
+use crate::plan::fast_low::Part;
 use crate::plan::fast_thirds::FastThirds;
 use crate::plan::seat_independent_terms::{SLOTS, SeatIndependentTerms, THIRD_SLOTS};
 use crate::plan::source_acoustics::{REFERENCE_DISTANCE_M, balance_gains};
@@ -73,9 +74,9 @@ impl Kernel for PlanArrivals<'_> {
                 let late_m = heard.path_m[index] - start_m;
                 plan.delay_samples[index] = late_m * samples_per_m;
                 heard.delay[index] = (late_m * samples_per_m) as f32;
-                heard.part[index] = u8::from(late_m >= mixing_m);
+                heard.part[index] = if late_m >= mixing_m { Part::Late } else { Part::Early };
             }
-            heard.part[0] = u8::MAX;
+            heard.part[0] = Part::None;
             shapes::<FUSED>(terms, heard);
             for index in 0..SLOTS {
                 heard.common[index] *= factor;

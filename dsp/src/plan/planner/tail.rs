@@ -8,20 +8,18 @@ use crate::kernel::instruction_set::{Kernel, SIMD_WIDTH, multiply_add};
 use crate::kernel::polynomial::{exp2, log2};
 use crate::plan::band_split::{BRANCHES, FITTED, Weights};
 use crate::plan::fast_fit::{FastFit, total};
-use crate::plan::fast_low::{FastLowBranches, FastLowTail, LowTaps, Shared};
-use crate::plan::low_octaves::{LOW, LowTail};
+use crate::plan::fast_low::{CrossSpectrum, FastLowBranches, FastLowTail, LowTaps, Part};
+use crate::plan::low_octaves::{CANCELLING, COHERENT_STEP, LEAST_KEPT, LOW, LowTail};
 use crate::plan::seat_independent_terms::SLOTS;
 use crate::plan::source_acoustics::Energies;
 use crate::plan::source_plan::SourcePlan;
 
-/// Rounds in which the tail is brought to meet the reflections, the first one included.
+/// Rounds in which reflections and tail are brought to their energy, the first one included.
+///
+/// The slow plan takes five, and in each goes [`COHERENT_STEP`] of its way. Here
+/// the first goes all of it, and two more are enough: `tails_add_up_in_phase`
+/// holds both against the energy that was asked for.
 const COHERENT_ROUNDS: usize = 3;
-/// How far a round goes of its way, after the first: as in the oracle.
-const COHERENT_STEP: f32 = 0.7;
-/// rho at which a tail that would cancel reflections is silent, and from which on it is whole: as in the oracle.
-const CANCELLING: (f32, f32) = (-0.75, -0.65);
-/// Share of a tail that is kept where it is called silent: as in the oracle.
-const LEAST_KEPT: f32 = 0.1;
 
 /// The work of [`Planner::plan_tail`].
 pub(super) struct PlanTail<'a> {
@@ -75,14 +73,14 @@ impl Kernel for PlanTail<'_> {
             let weights = if let Some(tail) = self.tail {
                 let single =
                     |energies: &PerBand| -> [f32; LOW] { std::array::from_fn(|band| energies[band] as f32) };
-                let meeting = Meeting {
+                let coherent = CoherentFit {
                     part,
-                    tail: &tail.quick,
-                    shared: Shared::new::<FUSED>(&sums[part][..channels], &tail.quick, part),
+                    tail: &tail.fast,
+                    cross: CrossSpectrum::new::<FUSED>(&sums[part][..channels], &tail.fast, part),
                     target: single(&energies.target[part]),
                     specular: single(&energies.specular[part]),
                 };
-                meeting.weights::<FUSED>(gains[part], fit, branches)
+                coherent.weights::<FUSED>(gains[part], fit, branches)
             } else {
                 TailFit::new::<FUSED>(&gains[part], fit).weights(fit)
             };
@@ -128,17 +126,17 @@ fn low_gains<const FUSED: bool>(
 }
 
 /// One part of a tail, and the reflections that it meets.
-struct Meeting<'a> {
+struct CoherentFit<'a> {
     part: usize,
     tail: &'a FastLowTail,
-    shared: Shared,
+    cross: CrossSpectrum,
     /// Energies in the low octaves: of both together, as asked for, and of the reflections.
     target: [f32; LOW],
     specular: [f32; LOW],
 }
 
-impl Meeting<'_> {
-    /// Finds the branch weights with which both together have the energy asked for: see `fit_in_phase` of the oracle.
+impl CoherentFit<'_> {
+    /// Finds the branch weights with which both together have the energy asked for: `oracle::fit_in_phase` has the equation.
     #[inline(always)]
     fn weights<const FUSED: bool>(
         &self,
@@ -154,7 +152,7 @@ impl Meeting<'_> {
                 tail.follow::<FUSED>(&gains, fit);
             }
             let tried = tail.weights(fit);
-            let [heard, common] = self.shared.meet::<FUSED>(self.tail, self.part, &tried, branches);
+            let [heard, common] = self.cross.energies::<FUSED>(self.tail, self.part, &tried, branches);
             let mut error = 0.0;
             for band in 0..LOW {
                 let (target, specular) = (self.target[band], self.specular[band]);
@@ -189,8 +187,8 @@ fn add_energies<const FUSED: bool>(heard: &Heard, energies: &mut Energies) {
     let mut of_part = [[0.0_f32; SLOTS]; PARTS];
     for index in 0..SLOTS {
         let power = heard.common[index] * heard.common[index];
-        of_part[0][index] = if heard.part[index] == 0 { power } else { 0.0 };
-        of_part[1][index] = if heard.part[index] == 1 { power } else { 0.0 };
+        of_part[0][index] = if heard.part[index] == Part::Early { power } else { 0.0 };
+        of_part[1][index] = if heard.part[index] == Part::Late { power } else { 0.0 };
     }
     let direct = f64::from(heard.common[0]).powi(2);
     let (before, _) = of_part[0].as_chunks::<SIMD_WIDTH>();

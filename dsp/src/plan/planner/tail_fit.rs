@@ -5,10 +5,9 @@ use crate::acoustics::octave::BANDS;
 use crate::extremes::larger;
 use crate::kernel::instruction_set::SIMD_WIDTH;
 use crate::plan::band_split::{FITTED, Weights};
+use crate::plan::branch_fit::STEEPEST;
 use crate::plan::fast_fit::{FastFit, LEAST_OF_STRONGEST};
 
-/// Least gain of a tail's band against its neighbours: as in the oracle.
-const STEEPEST: f32 = 0.1;
 /// Steps with which the fit of a tail begins, and with which it follows from round to round.
 ///
 /// What a tail has to add differs more from octave to octave than an arrival does.
