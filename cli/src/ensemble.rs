@@ -1,17 +1,25 @@
 //! An ensemble from its plan: every stem in its seat, the hall on the bus, two mixes, a seating plan, a report.
 
-mod excerpt;
 mod figure;
-mod figures_table;
-mod hall;
-mod mix;
 mod phases;
 mod plan_file;
-mod practice;
-mod report;
+
+mod excerpt;
+mod mix;
 mod seat_figures;
+
+mod hall;
+
 mod stem;
+
+mod practice;
+
+mod findings;
+
 mod warnings;
+
+mod figures_table;
+mod report;
 
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -20,18 +28,17 @@ use anyhow::{Context as _, Result, anyhow, bail, ensure};
 use indicatif::{ProgressBar, ProgressStyle};
 use rayon::prelude::*;
 use rostra_dsp::Settings;
-use rostra_dsp::acoustics::gain_of_db;
-use rostra_dsp::measure::MonoSum;
 use rostra_files::{NewFolder, sync_folder};
 use rostra_host::Library;
 use rostra_terminal::{say, shown, tell};
 
 use self::excerpt::{Compared, Room, rooms};
+use self::findings::{Findings, HallFindings, MixFindings};
 use self::hall::Hall;
 use self::mix::{Levelled, Sum};
 use self::phases::Phases;
 use self::plan_file::PlanFile;
-use self::practice::{Expectation, expectations};
+use self::practice::expectations;
 use self::stem::{Common, Placed, Placing, Stem, mono};
 use self::warnings::warnings;
 use crate::at_hand::{AtHand, PlugIn};
@@ -55,42 +62,6 @@ pub(crate) struct Arguments {
     pub(crate) out: PathBuf,
     #[command(flatten)]
     pub(crate) memory: Memory,
-}
-
-/// What is known of the hall.
-struct HallFindings {
-    name: String,
-    words: Vec<(String, String)>,
-    level_db: f64,
-    lets_through: bool,
-    pre_delay_s: f64,
-    decay_s: Option<f64>,
-    loudness: Loudness,
-    mono: Option<MonoSum>,
-}
-
-/// What is known of the mixes.
-struct MixFindings {
-    levelled: Levelled,
-    dry_mono: Option<MonoSum>,
-    placed_mono: Option<MonoSum>,
-    compared: Option<Compared>,
-}
-
-/// All that the report tells.
-struct Findings {
-    plan: PlanFile,
-    plan_path: String,
-    rate_hz: u32,
-    platform_name: String,
-    platform: Settings,
-    stems: Vec<Placed>,
-    mixes: MixFindings,
-    hall: Option<HallFindings>,
-    faults: Vec<String>,
-    warnings: Vec<String>,
-    expectations: Vec<Expectation>,
-    picture: Vec<u8>,
 }
 
 /// Where everything goes.
@@ -478,12 +449,15 @@ fn mix(
     // In the order of the plan and not as they are done: so the same plan gives the same bits.
     for stem in stems {
         let mut add = || -> Result<()> {
-            dry.add(&Recording::read_within(&stem.entry.file, most_bytes)?, gain_of_db(stem.entry.gain_db))?;
+            dry.add(
+                &Recording::read_within(&stem.entry.file, most_bytes)?,
+                10_f64.powf(stem.entry.gain_db / 20.0),
+            )?;
             // As long as it was written, and so in memory before.
             let seated = Recording::read_within(&stem.written, u64::MAX)?;
             placed.add(&seated, 1.0)?;
             if hall.is_some() {
-                bus.add(&seated, gain_of_db(stem.send_db))?;
+                bus.add(&seated, 10_f64.powf(stem.send_db / 20.0))?;
             }
             Ok(())
         };

@@ -5,7 +5,8 @@
 //!
 //! Each module imports only those above it:
 //! * what is found, and what may be asked for: [`at_hand`], `interrupts`, `setting`, `seat_file`;
-//! * what is measured and drawn: `loudness`, `paper`, `label_places`, `seats_picture`;
+//! * what is measured and drawn: `loudness`, `paper`, `label_places`, `seats_picture`, `placed_impulse`,
+//!   `impulse_picture`;
 //! * the commands: `place`, `files`, `impulse`, `ensemble`, `demo`, `picture`, `live`, `lesson`.
 
 // All that names come into is printed through `rostra-terminal`, which shows what a terminal would obey.
@@ -24,12 +25,15 @@ mod paper;
 mod label_places;
 mod seats_picture;
 
+mod placed_impulse;
+
+mod impulse_picture;
+
 mod place;
 
 mod files;
 
 mod impulse;
-mod impulse_picture;
 
 mod ensemble;
 

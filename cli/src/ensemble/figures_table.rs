@@ -1,7 +1,7 @@
 //! The figures of an ensemble as lines on the terminal.
 use rostra_terminal::say;
 
-use super::Findings;
+use super::findings::Findings;
 use crate::recording::decibels;
 
 /// Prints a line for each stem, then the mixes.

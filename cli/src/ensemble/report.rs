@@ -11,9 +11,9 @@ use rostra_dsp::extremes::{larger, smaller};
 use rostra_dsp::measure::MonoSum;
 use rostra_dsp::settings::Tabled as _;
 
-use super::Findings;
 use super::excerpt::{Coded, Compared, played_rate_hz};
 use super::figure::{gain_text, level_text};
+use super::findings::Findings;
 use super::phases::Phases;
 use super::stem::Placed;
 use super::warnings::{ONE_SPOT_M, is_lost};

@@ -4,12 +4,12 @@ use std::path::{Path, PathBuf};
 
 use anyhow::{Context as _, Result, ensure};
 use rostra_dsp::Settings;
-use rostra_dsp::acoustics::gain_of_db;
 use rostra_dsp::measure::MonoSum;
 use rostra_host::Library;
 
 use super::excerpt::{Compared, Room};
 use super::hall::Hall;
+use super::mix::Sum;
 use super::plan_file::StemEntry;
 use super::seat_figures::{SeatFigures, mid_clarity_db};
 use crate::loudness::Loudness;
@@ -100,7 +100,7 @@ impl Stem {
     /// When it cannot be read any more.
     fn dry(&self, most_bytes: u64) -> Result<Recording> {
         let mut dry = Recording::read_within(&self.entry.file, most_bytes)?;
-        dry.scale(gain_of_db(self.entry.gain_db));
+        dry.scale(10_f64.powf(self.entry.gain_db / 20.0));
         Ok(dry)
     }
 
@@ -218,8 +218,8 @@ pub(crate) fn mono(recording: &Recording) -> Option<MonoSum> {
 /// Returns the clarity of a placed impulse and the hall's answer to it, dB.
 fn with_hall(impulse: &Recording, hall: &Hall, send_db: f64) -> Result<f64> {
     let mut sent = impulse.clone();
-    sent.scale(gain_of_db(send_db));
-    let mut both = super::mix::Sum::new(impulse.rate_hz);
+    sent.scale(10_f64.powf(send_db / 20.0));
+    let mut both = Sum::new(impulse.rate_hz);
     both.add(impulse, 1.0)?;
     both.add(&hall.render(&sent)?, 1.0)?;
     mid_clarity_db(&both.recording)

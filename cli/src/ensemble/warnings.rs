@@ -3,8 +3,8 @@
 use rostra_dsp::Settings;
 use rostra_dsp::measure::MonoSum;
 
+use super::findings::{HallFindings, MixFindings};
 use super::stem::Placed;
-use super::{HallFindings, MixFindings};
 
 /// Distance under which two seats count as one spot, m.
 ///
