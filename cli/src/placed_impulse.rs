@@ -7,7 +7,7 @@ use anyhow::{Context as _, Result};
 use rostra::chain::{Chain, Wanted};
 use rostra_dsp::Settings;
 use rostra_dsp::acoustics::{
-    Face, Family, MID, NOMINAL_HZ, PerBand, Source, Surface, arrivals, bands_at_rate, energy_of_db, images,
+    Family, MID, NOMINAL_HZ, PerBand, Source, Surface, arrivals, bands_at_rate, energy_of_db, images,
 };
 use rostra_dsp::engine::{Config, Layout};
 use rostra_dsp::measure::{DecayCurve, OctaveFilter, RungOut, c80_db, centre_time_s, d50};

@@ -1,8 +1,8 @@
 //! What a lesson tells of a scene in numbers, worked out from the plan when it is shown.
 
-use rostra_dsp::acoustics::{BANDS, Face, PARTS, Vector, images};
+use rostra_dsp::acoustics::{BANDS, Face, Vector, images};
 use rostra_dsp::extremes::smaller;
-use rostra_dsp::plan::{Acoustics, Energies, HallNeeds, acoustics, balance_gains};
+use rostra_dsp::plan::{Acoustics, HallNeeds, acoustics, balance_gains};
 use serde::Deserialize;
 
 use crate::scene::Scene;

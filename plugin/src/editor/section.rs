@@ -100,7 +100,7 @@ fn legend(pen: &Pen, part: Rect) {
         let text = pen.text(at, Align2::RIGHT_TOP, SMALL, pen.ink.line, surface.name());
         let y = text.center().y;
         let colour = pen.ink.surface(surface);
-        pen.dashes(&[pos2(text.left() - 26.0, y), pos2(text.left() - 4.0, y)], surface.line(), 1.6, colour);
+        pen.dashes(&[pos2(text.left() - 26.0, y), pos2(text.left() - 4.0, y)], line(surface), 1.6, colour);
         x = text.left() - 38.0;
     }
 }
