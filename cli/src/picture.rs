@@ -85,15 +85,12 @@ mod drawing {
     /// Draws what was asked for, whole or not at all: what stood there before stays until the picture is written.
     pub(super) fn draw(arguments: &Arguments, out: &Path) -> Result<()> {
         let Arguments { platform, seat, hall, set, dark, scale, pixels, .. } = arguments;
-        let picture = match hall {
-            Some(file) => {
-                let values = hall::values(file.as_deref(), set)?;
-                hall::draw(HallDesk::new(values, *dark), *scale, *pixels)?
-            }
-            None => {
-                let values = values(&files(platform.as_ref(), seat.as_ref()), set)?;
-                draw_sheet(Desk::new(values, *dark), *scale, *pixels)?
-            }
+        let picture = if let Some(file) = hall {
+            let values = hall::values(file.as_deref(), set)?;
+            hall::draw(HallDesk::new(values, *dark), *scale, *pixels)?
+        } else {
+            let values = values(&files(platform.as_ref(), seat.as_ref()), set)?;
+            draw_sheet(Desk::new(values, *dark), *scale, *pixels)?
         };
         let mut coded = Cursor::new(Vec::new());
         picture.write_to(&mut coded, PNG).with_context(|| format!("{}: cannot be encoded", out.display()))?;

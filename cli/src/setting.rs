@@ -244,6 +244,24 @@ mod tests {
         assert_eq!(Wish::from_option("depth = 3").unwrap().value, "3");
     }
 
+    fn hold_against_texts<S: Tabled>(mut instance: Instance) {
+        for parameter in S::parameters() {
+            for share in [0.0, 0.1, 0.25, 0.5, 0.77, 1.0] {
+                let value = parameter.at_share(share);
+                let [(id, got)] = as_host(&mut instance, &[Setting { parameter, value }]).unwrap()[..] else {
+                    panic!("one value for one setting")
+                };
+                let text = parameter.shown(value);
+                let expected = instance.value_of(id, &text).expect("the plug-in takes its own text");
+                // Hosts keep a share of the range as a 32-bit number.
+                assert!(
+                    (got - expected).abs() <= 1e-7 * expected.abs().max(1.0),
+                    "{text}: {expected}, {got}"
+                );
+            }
+        }
+    }
+
     /// A host may show and take texts instead: both ways lead to one value.
     #[test]
     fn a_number_reaches_the_plug_in_as_its_text_would() {
@@ -251,26 +269,8 @@ mod tests {
             .map_or_else(|| Path::new(env!("CARGO_MANIFEST_DIR")).join("../target"), PathBuf::from);
         let library =
             Library::load(&target.join("bundled/rostra.clap")).expect("run `cargo xtask bundle` first");
-        fn hold<S: Tabled>(mut instance: Instance) {
-            for parameter in S::parameters() {
-                for share in [0.0, 0.1, 0.25, 0.5, 0.77, 1.0] {
-                    let value = parameter.at_share(share);
-                    let [(id, got)] = as_host(&mut instance, &[Setting { parameter, value }]).unwrap()[..]
-                    else {
-                        panic!("one value for one setting")
-                    };
-                    let text = parameter.shown(value);
-                    let expected = instance.value_of(id, &text).expect("the plug-in takes its own text");
-                    // Hosts keep a share of the range as a 32-bit number.
-                    assert!(
-                        (got - expected).abs() <= 1e-7 * expected.abs().max(1.0),
-                        "{text}: {expected}, {got}"
-                    );
-                }
-            }
-        }
-        hold::<Settings>(library.seat().unwrap());
-        hold::<Hall>(library.hall().unwrap());
+        hold_against_texts::<Settings>(library.seat().unwrap());
+        hold_against_texts::<Hall>(library.hall().unwrap());
     }
 
     #[test]

@@ -54,7 +54,8 @@ pub(crate) fn run() -> Result<bool> {
         match beside.join() {
             Ok(beside) => steps.extend(beside),
             Err(_) => {
-                steps.push(step("beside", || bail!("the thread of the parallel steps stopped after a fault")))
+                steps
+                    .push(step("beside", || bail!("the thread of the parallel steps stopped after a fault")));
             }
         }
         steps

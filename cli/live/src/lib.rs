@@ -8,9 +8,6 @@
 //! * Nothing starts, stops or changes without a fade.
 //! * What cannot be had is said in one line, and nothing is heard of it.
 
-// This program talks to the person who runs it.
-#![allow(clippy::print_stdout)]
-
 pub mod ceiling;
 pub mod ramp;
 pub mod strike;
