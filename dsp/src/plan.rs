@@ -15,6 +15,7 @@ pub(crate) mod fast_low;
 mod fast_thirds;
 pub(crate) mod planner;
 mod seat_independent_terms;
+mod step_energies;
 
 #[cfg(test)]
 mod oracle;

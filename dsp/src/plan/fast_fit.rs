@@ -7,6 +7,7 @@ use crate::kernel::polynomial::ln;
 use crate::plan::band_split::FITTED;
 use crate::plan::branch_fit::OctaveFit;
 use crate::plan::fast_fit_start::{FEATURES, START};
+use crate::plan::step_energies::StepEnergies;
 
 /// One number of each set.
 pub(crate) type Wide = [f32; SIMD_WIDTH];
@@ -58,8 +59,8 @@ pub(crate) struct FastFit {
     weight: [f32; FITTED],
     /// Energy in row j of the steps: x' `C_j` x.
     energy: [[[f32; FITTED]; FITTED]; FITTED],
-    /// The same by the second step, then row and first step.
-    flat: [[f32; FITTED * FITTED]; FITTED],
+    /// The same for one set of gains at a time.
+    rows: StepEnergies<{ FITTED * FITTED }>,
     /// Steps from the start.
     steps: usize,
     /// Eight.
@@ -74,7 +75,7 @@ impl FastFit {
             bands,
             weight: [0.0; FITTED],
             energy: [[[0.0; FITTED]; FITTED]; FITTED],
-            flat: [[0.0; FITTED * FITTED]; FITTED],
+            rows: StepEnergies::new(energies),
             // The start was made for all bands; where the rate leaves some out, it lies farther off.
             steps: if bands == FITTED { 1 } else { STEPS_AT_LOW_RATES },
             abreast: std::hint::black_box(FITTED),
@@ -82,9 +83,6 @@ impl FastFit {
         for (row, (&weight, energy)) in weights.iter().zip(energies).enumerate() {
             fit.weight[row] = weight;
             fit.energy[row] = *energy;
-            for other in 0..FITTED {
-                fit.flat[other][row * FITTED..(row + 1) * FITTED].copy_from_slice(&energy[other]);
-            }
         }
         fit
     }
@@ -249,23 +247,8 @@ impl FastFit {
         for band in 0..FITTED {
             step[band] = gain[band] * factor[band];
         }
-        // By row, then step.
-        let mut slope = [0.0_f32; FITTED * FITTED];
-        let mut part = [0.0_f32; FITTED * FITTED];
-        let (tiled, tiled_gain) = ([step; FITTED], [*gain; FITTED]);
-        let (tiled, tiled_gain) = (tiled.as_flattened(), tiled_gain.as_flattened());
-        for n in 0..FITTED * FITTED {
-            let mut sum = self.flat[0][n] * step[0];
-            for other in 1..FITTED {
-                sum = multiply_add::<FUSED>(self.flat[other][n], step[other], sum);
-            }
-            slope[n] = sum * tiled_gain[n];
-            part[n] = sum * tiled[n];
-        }
-        let mut energy = [0.0_f32; FITTED];
-        for (energy, part) in energy.iter_mut().zip(part.as_chunks::<FITTED>().0) {
-            *energy = total(part);
-        }
+        let mut slope = self.rows.slopes::<FUSED>(&step);
+        let energy: [f32; FITTED] = StepEnergies::energies(&slope, &step);
         let mut error = [0.0_f32; FITTED];
         let mut scale = [0.0_f32; FITTED];
         for row in 0..FITTED {
@@ -276,7 +259,7 @@ impl FastFit {
         let (jacobian, _) = slope.as_chunks_mut::<FITTED>();
         for row in 0..FITTED {
             for band in 0..FITTED {
-                jacobian[row][band] *= scale[row];
+                jacobian[row][band] = jacobian[row][band] * gain[band] * scale[row];
             }
         }
         let (mut normal, mut right) = ([[0.0_f32; FITTED]; FITTED], [0.0_f32; FITTED]);

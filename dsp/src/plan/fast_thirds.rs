@@ -6,8 +6,9 @@ use crate::kernel::instruction_set::{SIMD_WIDTH, multiply_add};
 use crate::kernel::polynomial::{exp2, ln, log2};
 use crate::plan::band_split::FITTED;
 use crate::plan::branch_fit::ThirdFit;
-use crate::plan::fast_fit::{LEAST_OF_STRONGEST, eliminate, square, total};
+use crate::plan::fast_fit::{LEAST_OF_STRONGEST, eliminate, square};
 use crate::plan::seat_independent_terms::THIRD_SLOTS;
+use crate::plan::step_energies::StepEnergies;
 
 /// One value for each third.
 pub(crate) type Thirds = [f32; THIRD_SLOTS];
@@ -26,8 +27,8 @@ const TINY: f32 = 1e-12;
 pub(crate) struct FastThirds {
     /// How much a third counts: 1, or 0 where it does not fit the rate.
     weight: Thirds,
-    /// Energy of two steps together: by the second step, then third and first step.
-    energy: [[f32; THIRD_SLOTS * FITTED]; FITTED],
+    /// Energy in each third of the steps.
+    rows: StepEnergies<{ THIRD_SLOTS * FITTED }>,
     /// Eight.
     abreast: usize,
     /// Share of each octave's corner in each third.
@@ -42,17 +43,12 @@ impl FastThirds {
         let (_, weights, energies) = oracle.parts();
         let mut fit = Self {
             weight: [0.0; THIRD_SLOTS],
-            energy: [[0.0; THIRD_SLOTS * FITTED]; FITTED],
+            rows: StepEnergies::new(energies),
             abreast: std::hint::black_box(FITTED),
             corner: [[0.0; THIRD_SLOTS]; BANDS],
             share: [0.0; THIRD_SLOTS],
         };
-        for (third, (&weight, energy)) in weights.iter().zip(energies).enumerate() {
-            fit.weight[third] = weight;
-            for other in 0..FITTED {
-                fit.energy[other][third * FITTED..(third + 1) * FITTED].copy_from_slice(&energy[other]);
-            }
-        }
+        fit.weight[..weights.len()].copy_from_slice(weights);
         for third in 0..THIRDS {
             let position = ((third as f64 - 10.0) / 3.0 + 3.0).clamp(0.0, (BANDS - 1) as f64);
             let (below, above) = (position as usize, (position as usize + 1).min(BANDS - 1));
@@ -121,24 +117,9 @@ impl FastThirds {
             for band in 0..FITTED {
                 step[band] = gain[band] * factor[band];
             }
-            // By third, then step.
-            let mut slope = [0.0_f32; THIRD_SLOTS * FITTED];
-            for n in 0..THIRD_SLOTS * FITTED {
-                let mut sum = self.energy[0][n] * step[0];
-                for other in 1..FITTED {
-                    sum = multiply_add::<FUSED>(self.energy[other][n], step[other], sum);
-                }
-                slope[n] = sum;
-            }
+            let mut slope = self.rows.slopes::<FUSED>(&step);
+            let mut energy: Thirds = StepEnergies::energies(&slope, &step);
             let (jacobian, _) = slope.as_chunks_mut::<FITTED>();
-            let mut energy = [0.0_f32; THIRD_SLOTS];
-            for (energy, slope) in energy.iter_mut().zip(&*jacobian) {
-                let mut part = [0.0_f32; FITTED];
-                for band in 0..FITTED {
-                    part[band] = slope[band] * step[band];
-                }
-                *energy = total(&part);
-            }
             let mut error = [0.0_f32; THIRD_SLOTS];
             for third in 0..THIRD_SLOTS {
                 let here = energy[third].max(TINY * strongest * strongest).max(f32::MIN_POSITIVE);
