@@ -63,8 +63,8 @@ pub(crate) struct FastFit {
     rows: StepEnergies<{ FITTED * FITTED }>,
     /// Steps from the start.
     steps: usize,
-    /// Eight.
-    abreast: usize,
+    /// [`FITTED`], hidden from the compiler: see [`square`].
+    width: usize,
 }
 
 impl FastFit {
@@ -78,7 +78,7 @@ impl FastFit {
             rows: StepEnergies::new(energies),
             // The start was made for all bands; where the rate leaves some out, it lies farther off.
             steps: if bands == FITTED { 1 } else { STEPS_AT_LOW_RATES },
-            abreast: std::hint::black_box(FITTED),
+            width: std::hint::black_box(FITTED),
         };
         for (row, (&weight, energy)) in weights.iter().zip(energies).enumerate() {
             fit.weight[row] = weight;
@@ -263,7 +263,7 @@ impl FastFit {
             }
         }
         let (mut normal, mut right) = ([[0.0_f32; FITTED]; FITTED], [0.0_f32; FITTED]);
-        square::<FUSED>(self.abreast, jacobian, &error, &mut normal, &mut right);
+        square::<FUSED>(self.width, jacobian, &error, &mut normal, &mut right);
         let mut squares = [0.0_f32; FITTED];
         for row in 0..FITTED {
             squares[row] = error[row] * error[row];
@@ -280,10 +280,13 @@ struct Linear {
     right: [f32; FITTED],
 }
 
-/// Works out J'J and J'e; `abreast` is eight, which the compiler must not know, or it takes the loops apart.
+/// Works out J'J and J'e; `width` is [`FITTED`].
+///
+/// The compiler must not know that: it would unroll the loops over a row into
+/// operations on single numbers, instead of one on a whole register.
 #[inline(always)]
 pub(crate) fn square<const FUSED: bool>(
-    abreast: usize,
+    width: usize,
     jacobian: &[[f32; FITTED]],
     error: &[f32],
     normal: &mut [[f32; FITTED]; FITTED],
@@ -292,25 +295,20 @@ pub(crate) fn square<const FUSED: bool>(
     let (rows, _) = jacobian.as_chunks::<FITTED>();
     let (errors, _) = error.as_chunks::<FITTED>();
     for (rows, errors) in rows.iter().zip(errors) {
-        let [a, b, c, d, e, f, g, h] = rows.each_ref().map(|row| &row[..abreast]);
+        let [a, b, c, d, e, f, g, h] = rows.each_ref().map(|row| &row[..width]);
         let rows = [a, b, c, d, e, f, g, h];
         for (band, sums) in normal.iter_mut().enumerate() {
-            add_rows::<FUSED>(abreast, &rows, &rows.map(|row| row[band]), &mut sums[..abreast]);
+            add_rows::<FUSED>(width, &rows, &rows.map(|row| row[band]), &mut sums[..width]);
         }
-        add_rows::<FUSED>(abreast, &rows, errors, &mut right[..abreast]);
+        add_rows::<FUSED>(width, &rows, errors, &mut right[..width]);
     }
 }
 
 /// Adds eight rows, each times a number.
 #[inline(always)]
-fn add_rows<const FUSED: bool>(
-    abreast: usize,
-    rows: &[&[f32]; FITTED],
-    by: &[f32; FITTED],
-    sums: &mut [f32],
-) {
+fn add_rows<const FUSED: bool>(width: usize, rows: &[&[f32]; FITTED], by: &[f32; FITTED], sums: &mut [f32]) {
     let [a, b, c, d, e, f, g, h] = *rows;
-    for n in 0..abreast {
+    for n in 0..width {
         let mut sum = multiply_add::<FUSED>(by[0], a[n], sums[n]);
         sum = multiply_add::<FUSED>(by[1], b[n], sum);
         sum = multiply_add::<FUSED>(by[2], c[n], sum);

@@ -29,8 +29,8 @@ pub(crate) struct FastThirds {
     weight: Thirds,
     /// Energy in each third of the steps.
     rows: StepEnergies<{ THIRD_SLOTS * FITTED }>,
-    /// Eight.
-    abreast: usize,
+    /// [`FITTED`], hidden from the compiler: see [`square`].
+    width: usize,
     /// Share of each octave's corner in each third.
     corner: [Thirds; BANDS],
     /// Share of each third in its octave's energy.
@@ -44,7 +44,7 @@ impl FastThirds {
         let mut fit = Self {
             weight: [0.0; THIRD_SLOTS],
             rows: StepEnergies::new(energies),
-            abreast: std::hint::black_box(FITTED),
+            width: std::hint::black_box(FITTED),
             corner: [[0.0; THIRD_SLOTS]; BANDS],
             share: [0.0; THIRD_SLOTS],
         };
@@ -132,7 +132,7 @@ impl FastThirds {
                 }
             }
             let (mut normal, mut right) = ([[0.0_f32; FITTED]; FITTED], [0.0_f32; FITTED]);
-            square::<FUSED>(self.abreast, jacobian, &error, &mut normal, &mut right);
+            square::<FUSED>(self.width, jacobian, &error, &mut normal, &mut right);
             for band in 0..FITTED {
                 normal[band][band] += DAMPING;
             }
