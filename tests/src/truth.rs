@@ -89,7 +89,7 @@ pub type Group = (&'static str, fn() -> Vec<Row>);
 pub const GROUPS: [Group; 15] = [
     ("air", air_absorption),
     ("directivity", directivity_factor),
-    ("pickup", pickup_differences),
+    ("microphones", pickup_differences),
     ("reference-arrivals", reference_arrivals),
     ("rendered-arrivals", rendered_arrivals),
     ("tail-decay", decay_of_tails),

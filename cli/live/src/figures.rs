@@ -216,7 +216,7 @@ mod tests {
     #[test]
     fn the_first_wall_is_the_nearest_one() {
         let narrow =
-            scene(&[("plat_w", "8"), ("plat_d", "25"), ("plat_h", "20"), ("pickup", "spaced omnis")], None);
+            scene(&[("plat_w", "8"), ("plat_d", "25"), ("plat_h", "20"), ("mics", "spaced omnis")], None);
         let settings = narrow.values.settings();
         let source = settings.seat.source(&settings.platform, &settings.pickup).position;
         // The mirror image stands 8 m to the side; the nearer capsule 0.25 m from the middle.
@@ -246,7 +246,7 @@ mod tests {
         assert!((told - 30.0).abs() < 0.1, "told {told} ms");
         assert!(
             (told..told + 5.0).contains(&(own_ms + 0.1)),
-            "told {told} ms, the hall answers after {own_ms} ms"
+            "told {told} ms, the hall enters after {own_ms} ms"
         );
     }
 

@@ -165,7 +165,7 @@ fn image(position: Vector, platform: &Platform, nx: i32, rear: i32, nz: i32) -> 
 pub struct Arrival {
     /// Length of the path, m.
     pub path_m: f64,
-    /// Pressure gain per octave band; 1 is an even source at 1 m heard by an omni.
+    /// Pressure gain per octave band; 1 is an omnidirectional source at 1 m heard by an omni.
     pub gain: PerBand,
     /// Pressure gain above the octave bands: walls and directivity as in the highest octave, air as at 16 kHz.
     pub top_gain: f64,

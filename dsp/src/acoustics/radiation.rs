@@ -186,7 +186,7 @@ pub const LEAK: f64 = 0.01;
 /// The directional pattern of one band: D^2 = leak + (1 - leak) ((1 + cos theta)/2)^(2n).
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Pattern {
-    /// Exponent n, at least 0; 0 is even radiation, 1 the cardioid.
+    /// Exponent n, at least 0; 0 is omnidirectional radiation, 1 the cardioid.
     pub exponent: f64,
     /// Share of the axial energy that every direction gets.
     pub leak: f64,

@@ -30,7 +30,7 @@ impl HallNeeds {
     /// Works the figures out for one or two output channels.
     ///
     /// send = (1 - law) 20 log10(r/4 m) - 10 log10(`E/E_ref)`, E the energy that
-    /// comes out for a unit impulse without trim, `E_ref` that of an even source
+    /// comes out for a unit impulse without trim, `E_ref` that of an omnidirectional source
     /// 4 m from the pickup at the same balance. The hall answers sound power;
     /// sends taken after the insert already carry the platform.
     pub fn of(settings: &Settings, channels: usize) -> Self {
@@ -79,7 +79,7 @@ mod tests {
     use crate::acoustics::decibel::energy_of_db;
     use crate::acoustics::pickup::Pair;
 
-    /// An even player with omnis, `depth_m` behind the pickup at its own height less 1.8 m, without air.
+    /// An omnidirectional player with omnis, `depth_m` behind the pickup at its own height less 1.8 m, without air.
     fn at(depth_m: f64) -> HallNeeds {
         let mut settings = Settings::default();
         settings.pickup.pair = Pair::SpacedOmnis;

@@ -1,7 +1,7 @@
 //! The plan as the engine makes it: within microseconds, without allocating.
 //!
-//! [`crate::plan::acoustics`] and [`SourcePlan::new`] say the same, slowly and
-//! obviously; they are the oracle. Here, arrivals run eight abreast in `f32`
+//! [`crate::plan::acoustics`] and `oracle` say the same, slowly and obviously.
+//! Here, arrivals run eight at a time in `f32`
 //! (delays in `f64`), what does not depend on the seat is kept from plan to plan
 //! (`seat_independent_terms`), both capsules share the fit of an image's spectrum,
 //! and the low octaves are summed by pairs of frequencies
@@ -174,7 +174,7 @@ impl Planner {
             0 => seat.source(platform, pickup),
             end => seat.sources(platform, pickup)[end - 1],
         };
-        if !self.terms.as_ref().is_some_and(|terms| terms.stands_for(settings)) {
+        if !self.terms.as_ref().is_some_and(|terms| terms.hold_for(settings)) {
             self.terms = Some(SeatIndependentTerms::new(settings, self.channels));
         }
         let Some(terms) = &self.terms else { return };

@@ -11,7 +11,7 @@ use crate::acoustics::seat::Source;
 use crate::extremes::{larger, smaller};
 use crate::settings::Level;
 
-/// Distance at which "level with distance" changes nothing, m: a player in the middle of the platform (our choice).
+/// Distance at which the distance fall-off changes nothing, m: a player in the middle of the platform (our choice).
 pub const REFERENCE_DISTANCE_M: f64 = 4.0;
 
 /// What a source sounds like at the pickup, before the engine's approximations.
@@ -67,7 +67,7 @@ pub fn capsules(pickup: &Pickup, channels: usize) -> [Capsule; 2] {
 ///
 /// With `r_c` the direct path to capsule c and `M_c` its pattern, everything is
 /// multiplied by (`sum_c` (M_c/r_c)^2)^(-1/2) (4 m/r)^law `sqrt(Q_mid)` times trim.
-/// All reflected sound carries, against an even source's direct sound,
+/// All reflected sound carries, against an omnidirectional source's direct sound,
 /// 16 pi `r^2/(R_b` `Q_b`) <sum M^2>/sum M^2(direct), of which exp(-13.82 `t/T_b`)
 /// comes after t.
 ///

@@ -115,7 +115,7 @@ pub fn direct_change_with_depth() -> Vec<Row> {
         }
         let what = format!("direct sound's change with depth, air x {loss}, worst third octave");
         let source = "ISO 9613-1:1993 times path";
-        // Four times the air is steeper within an octave than the lanes follow; the figure is told.
+        // Four times the air is steeper within an octave than the branches follow; the figure is told.
         let row = if loss > 1.0 {
             Row::told(what, worst, "dB", source)
         } else {
