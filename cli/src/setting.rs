@@ -169,9 +169,9 @@ pub(crate) fn render(
 
 /// Says that a seat was brought on the platform, and where to.
 pub(crate) fn moved_text(settings: &[Setting]) -> Option<String> {
-    let Settings { seat, platform, pickup, .. } = plain(settings);
-    seat.was_moved(&platform, &pickup).then(|| {
-        let place = seat.source(&platform, &pickup).position;
+    let Settings { seat, platform, microphones, .. } = plain(settings);
+    seat.was_moved(&platform, &microphones).then(|| {
+        let place = seat.source(&platform, &microphones).position;
         format!(
             "note: the seat lies off the platform; moved inside, to {:.2} m depth, {}",
             place.y,

@@ -263,7 +263,7 @@ mod tests {
 
     #[test]
     fn a_top_plate_leans_towards_the_audience_from_the_audiences_left_only() {
-        // The player's front looks at the pickup in the middle of the front edge.
+        // The player's front looks at the microphones in the middle of the front edge.
         let lean = |x: f64| {
             let axis = world_axis(Family::TopPlate, Vector::new(-x, -3.0, 0.0).unit());
             Vector::new(axis.x, axis.y, 0.0).unit().dot(Vector::new(0.0, -1.0, 0.0))

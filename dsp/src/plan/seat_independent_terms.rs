@@ -3,8 +3,8 @@
 use std::f64::consts::PI;
 
 use crate::acoustics::arrivals::{ARRIVALS, images};
+use crate::acoustics::microphones::{Capsule, Pair};
 use crate::acoustics::octave::{BANDS, PerBand, THIRDS, TOP, exact_midband_hz, third_midband_hz};
-use crate::acoustics::pickup::{Capsule, Pair};
 use crate::acoustics::platform::{Face, PARTS, Platform, share_after};
 use crate::acoustics::radiation::{Family, LEAK};
 use crate::acoustics::vector::Vector;
@@ -67,7 +67,7 @@ impl SeatIndependentTerms {
         let terms = DependsOn::of(settings);
         let DependsOn { platform, family, .. } = &terms;
         let air = platform.air;
-        let capsules = capsules(&settings.pickup, channels);
+        let capsules = capsules(&settings.microphones, channels);
         let heard = &capsules[..channels];
         let patterns = family.patterns();
         let hit_gain = Face::ALL.map(|face| platform.hit_gain(face));
@@ -123,6 +123,6 @@ impl SeatIndependentTerms {
 
 impl DependsOn {
     fn of(settings: &Settings) -> Self {
-        Self { platform: settings.platform, pair: settings.pickup.pair, family: settings.seat.family }
+        Self { platform: settings.platform, pair: settings.microphones.pair, family: settings.seat.family }
     }
 }

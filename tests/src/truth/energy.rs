@@ -96,8 +96,8 @@ pub fn direct_change_with_depth() -> Vec<Row> {
         settings.level.balance_pct = 0.0;
         settings.platform.air.loss = loss;
         let response = impulse_response(&config, &settings, &Take::of(16_384)).expect("the rate is in range");
-        let distance_m = settings.seat.source(&settings.platform, &settings.pickup).position;
-        let path_m = (distance_m - settings.pickup.position()).length();
+        let distance_m = settings.seat.source(&settings.platform, &settings.microphones).position;
+        let path_m = (distance_m - settings.microphones.position()).length();
         (path_m, third_octave_levels_db(&to_f64(&response[0]), RATE_HZ))
     };
     let mut rows = Vec::new();
