@@ -35,7 +35,7 @@ impl RungOut {
         let loud = self.peak * 10_f64.powf(RUNG_OUT_DB / 20.0) as f32;
         for channel in channels {
             if let Some(frame) = channel.iter().rposition(|sample| sample.abs() > loud) {
-                self.last_loud_frame = self.last_loud_frame.max(self.frames + frame);
+                self.last_loud_frame = larger(self.last_loud_frame, self.frames + frame);
             }
         }
         self.frames += channels.first().map_or(0, |channel| channel.len());
