@@ -28,6 +28,7 @@ use anyhow::{Context as _, Result, anyhow, bail, ensure};
 use indicatif::{ProgressBar, ProgressStyle};
 use rayon::prelude::*;
 use rostra_dsp::Settings;
+use rostra_dsp::acoustics::gain_of_db;
 use rostra_files::{NewFolder, sync_folder};
 use rostra_host::Library;
 use rostra_terminal::{say, shown, tell};
@@ -449,15 +450,12 @@ fn mix(
     // In the order of the plan and not as they are done: so the same plan gives the same bits.
     for stem in stems {
         let mut add = || -> Result<()> {
-            dry.add(
-                &Recording::read_within(&stem.entry.file, most_bytes)?,
-                10_f64.powf(stem.entry.gain_db / 20.0),
-            )?;
+            dry.add(&Recording::read_within(&stem.entry.file, most_bytes)?, gain_of_db(stem.entry.gain_db))?;
             // As long as it was written, and so in memory before.
             let seated = Recording::read_within(&stem.written, u64::MAX)?;
             placed.add(&seated, 1.0)?;
             if hall.is_some() {
-                bus.add(&seated, 10_f64.powf(stem.send_db / 20.0))?;
+                bus.add(&seated, gain_of_db(stem.send_db))?;
             }
             Ok(())
         };

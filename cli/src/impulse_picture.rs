@@ -4,13 +4,14 @@ use std::path::Path;
 
 use anyhow::Result;
 use rostra_dsp::Settings;
+use rostra_dsp::acoustics::Surface;
 use rostra_dsp::extremes::larger;
 
 use crate::paper::{
     AMBER, Anchor, BLUE, DASH_DOT, DASHED, DOTTED, FAINT, GREEN, GREY, INK, MIXED, Panel, Pen, SHORT_DASHES,
     SOLID, Sheet, VERMILION, draw as draw_sheet, round_steps,
 };
-use crate::placed_impulse::{BandDecay, Heard, Way};
+use crate::placed_impulse::{BandDecay, Heard};
 use crate::setting::beside;
 
 /// Size of the sheet, points.
@@ -22,14 +23,14 @@ const DECAY_TO_DB: f64 = -60.0;
 /// Gap after which a hall's answer leaves attacks clear, s (common practice, no source).
 const CLEAR_GAP_S: f64 = 0.030;
 
-/// The ways, their names, colours and patterns.
-const WAYS: [(Way, &str, Pen); 6] = [
-    (Way::Direct, "direct sound", Pen::solid(INK, 3.0)),
-    (Way::Floor, "floor", Pen { colour: AMBER, width: 2.0, pattern: SOLID }),
-    (Way::Canopy, "canopy", Pen { colour: BLUE, width: 2.0, pattern: DASHED }),
-    (Way::Rear, "rear wall", Pen { colour: VERMILION, width: 2.5, pattern: DOTTED }),
-    (Way::Sides, "side walls", Pen { colour: GREEN, width: 2.0, pattern: DASH_DOT }),
-    (Way::Several, "several", Pen { colour: MIXED, width: 1.8, pattern: SHORT_DASHES }),
+/// What throws sound back, with names, colours and patterns.
+const SURFACES: [(Option<Surface>, &str, Pen); 6] = [
+    (None, "direct sound", Pen::solid(INK, 3.0)),
+    (Some(Surface::Floor), "floor", Pen { colour: AMBER, width: 2.0, pattern: SOLID }),
+    (Some(Surface::Canopy), "canopy", Pen { colour: BLUE, width: 2.0, pattern: DASHED }),
+    (Some(Surface::Rear), "rear wall", Pen { colour: VERMILION, width: 2.5, pattern: DOTTED }),
+    (Some(Surface::Sides), "side walls", Pen { colour: GREEN, width: 2.0, pattern: DASH_DOT }),
+    (Some(Surface::Several), "several", Pen { colour: MIXED, width: 1.8, pattern: SHORT_DASHES }),
 ];
 
 /// Draws the picture.
@@ -106,13 +107,15 @@ fn arrivals(sheet: &Sheet, settings: &Settings, heard: &[Heard]) -> Result<()> {
     let mut in_turn: Vec<&Heard> = heard.iter().filter(|a| a.mid_level_db() > LEAST_DB).collect();
     in_turn.sort_by_key(|arrival| std::cmp::Reverse(arrival.order));
     for arrival in in_turn {
-        let Some((_, _, pen)) = WAYS.iter().find(|(way, _, _)| *way == arrival.way) else { continue };
+        let Some((_, _, pen)) = SURFACES.iter().find(|(surface, _, _)| *surface == arrival.surface) else {
+            continue;
+        };
         let (x, y) = panel.place_inside(arrival.earliest_s() * 1e3, arrival.mid_level_db());
         sheet.line(&[(x, panel.to.1), (x, y)], *pen)?;
         sheet.dot((x, y), pen.width + 1.5, pen.colour)?;
     }
     let mut x = 420.0;
-    for (_, name, pen) in WAYS {
+    for (_, name, pen) in SURFACES {
         sheet.line(&[(x, 66.0), (x + 34.0, 66.0)], pen)?;
         sheet.text(name, (x + 42.0, 66.0), 13.0, Anchor::Left, INK)?;
         x += 70.0 + 7.0 * name.len() as f64;

@@ -47,6 +47,7 @@ impl Loudness {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use rostra_dsp::acoustics::gain_of_db;
 
     /// A sine of stretches, each a length in s and a peak level in dBFS, the same on `channels` channels.
     fn sine(rate_hz: u32, channels: usize, frequency_hz: f64, stretches: &[(f64, f64)]) -> Recording {
@@ -54,7 +55,7 @@ mod tests {
         for &(length_s, level_db) in stretches {
             for _ in 0..(length_s * f64::from(rate_hz)) as usize {
                 let turn = samples.len() as f64 * frequency_hz / f64::from(rate_hz);
-                let sample = 10_f64.powf(level_db / 20.0) * (std::f64::consts::TAU * turn.fract()).sin();
+                let sample = gain_of_db(level_db) * (std::f64::consts::TAU * turn.fract()).sin();
                 samples.push(sample as f32);
             }
         }

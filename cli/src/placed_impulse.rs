@@ -7,7 +7,7 @@ use anyhow::{Context as _, Result};
 use rostra::chain::{Chain, Wanted};
 use rostra_dsp::Settings;
 use rostra_dsp::acoustics::{
-    Face, Family, MID, NOMINAL_HZ, PerBand, Source, arrivals, bands_at_rate, images,
+    Family, MID, NOMINAL_HZ, PerBand, Source, Surface, arrivals, bands_at_rate, energy_of_db, images,
 };
 use rostra_dsp::engine::{Config, Layout};
 use rostra_dsp::measure::{DecayCurve, OctaveFilter, RungOut, c80_db, centre_time_s, d50};
@@ -20,7 +20,7 @@ pub(crate) struct Heard {
     /// The faces it meets, in words.
     pub(crate) path: String,
     /// Which faces it meets.
-    pub(crate) way: Way,
+    pub(crate) surface: Option<Surface>,
     /// Number of reflections.
     pub(crate) order: u8,
     /// Length of the way to each capsule, m.
@@ -29,23 +29,6 @@ pub(crate) struct Heard {
     pub(crate) delay_s: [f64; 2],
     /// Level at each capsule per octave band, dB against the direct sound of an omnidirectional source in this seat.
     pub(crate) level_db: [PerBand; 2],
-}
-
-/// The faces that a path meets, as the picture tells them apart.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) enum Way {
-    /// None.
-    Direct,
-    /// The floor alone.
-    Floor,
-    /// The canopy alone.
-    Canopy,
-    /// The rear wall alone.
-    Rear,
-    /// A side wall, or both.
-    Sides,
-    /// More than one of these.
-    Several,
 }
 
 impl Heard {
@@ -57,7 +40,7 @@ impl Heard {
     /// Returns the level of both capsules together, mean energy of 500 Hz and 1 kHz, dB.
     pub(crate) fn mid_level_db(&self) -> f64 {
         let energy: f64 =
-            self.level_db.iter().flat_map(|levels| MID.map(|band| 10_f64.powf(levels[band] / 10.0))).sum();
+            self.level_db.iter().flat_map(|levels| MID.map(|band| energy_of_db(levels[band]))).sum();
         10.0 * (energy / MID.len() as f64).log10()
     }
 }
@@ -133,7 +116,7 @@ pub(crate) fn heard(settings: &Settings) -> Vec<Heard> {
         .enumerate()
         .map(|(k, image)| Heard {
             path: image.path_name(),
-            way: way(image.hits),
+            surface: image.surface(),
             order: image.order(),
             path_m: [0, 1].map(|c: usize| at[c][k].path_m),
             delay_s: [0, 1].map(|c: usize| (at[c][k].path_m - nearest_m) / speed_m_s),
@@ -143,18 +126,6 @@ pub(crate) fn heard(settings: &Settings) -> Vec<Heard> {
         .collect();
     heard.sort_by(|a, b| a.earliest_s().total_cmp(&b.earliest_s()));
     heard
-}
-
-fn way(hits: [u8; Face::ALL.len()]) -> Way {
-    let [floor, canopy, rear, left, right] = hits.map(|n| n > 0);
-    match (floor, canopy, rear, left || right) {
-        (false, false, false, false) => Way::Direct,
-        (true, false, false, false) => Way::Floor,
-        (false, true, false, false) => Way::Canopy,
-        (false, false, true, false) => Way::Rear,
-        (false, false, false, true) => Way::Sides,
-        _ => Way::Several,
-    }
 }
 
 /// Measures every octave band that fits the rate.
@@ -251,7 +222,7 @@ mod tests {
         settings.platform.air.loss = 0.0;
         settings.seat.bearing_deg = 25.0;
         let first = &heard(&settings)[0];
-        assert_eq!(first.way, Way::Direct);
+        assert_eq!(first.surface, None);
         assert!(first.mid_level_db().abs() < 1e-9, "expected 0 dB, got {}", first.mid_level_db());
         assert_eq!(first.earliest_s(), 0.0);
     }

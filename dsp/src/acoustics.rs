@@ -1,5 +1,6 @@
 //! What the physics says, in `f64`: pure functions of plain values that know nothing of the engine.
 
+pub(crate) mod decibel;
 pub(crate) mod octave;
 pub(crate) mod vector;
 
@@ -16,7 +17,8 @@ pub(crate) mod seat;
 pub(crate) mod arrivals;
 
 pub use air::{Air, pure_tone_attenuation_db_per_m};
-pub use arrivals::{ARRIVALS, Arrival, Image, arrivals, images};
+pub use arrivals::{ARRIVALS, Arrival, Image, Surface, arrivals, images};
+pub use decibel::{energy_of_db, gain_of_db};
 pub use octave::{
     BANDS, MID, NOMINAL_HZ, OCTAVE_RATIO, PerBand, THIRDS, bands_at_rate, edges_hz, exact_midband_hz,
     mid_mean, third_midband_hz,

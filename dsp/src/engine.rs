@@ -154,6 +154,24 @@ impl Scratch {
 }
 
 /// A prepared engine.
+///
+/// ```
+/// use rostra_dsp::Settings;
+/// use rostra_dsp::engine::{Config, Engine, Layout};
+/// use rostra_dsp::tail::BuildAtOnce;
+///
+/// let config = Config { sample_rate_hz: 48_000.0, layout: Layout::MonoToStereo };
+/// let mut engine = Engine::prepare(config)?;
+/// let mut settings = Settings::default();
+/// settings.seat.depth_m = 9.0;
+///
+/// // A click goes in on the first channel; the player on the platform comes out on both.
+/// let (mut left, mut right) = (vec![0.0; 4800], vec![0.0; 4800]);
+/// left[0] = 1.0;
+/// engine.process(&settings, &mut BuildAtOnce::default(), &mut [&mut left, &mut right]);
+/// assert!(left[0] != 0.0 && right[0] != 0.0, "the direct sound has no latency");
+/// # Ok::<(), rostra_dsp::engine::PrepareError>(())
+/// ```
 #[derive(Debug)]
 pub struct Engine {
     config: Config,

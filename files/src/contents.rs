@@ -18,6 +18,20 @@ pub const MOST_BYTES: u64 = 64 * 1024;
 pub const LONGEST_NAME: usize = 80;
 
 /// What stands in a file.
+///
+/// ```
+/// use rostra_files::{Contents, Field, SEAT, Table, Value, Values};
+///
+/// let numbers = Values::Numbers { range: (0.5, 25.0), decimals: 2, unit: "m".to_owned(), top: None };
+/// let table = Table::of(SEAT, &[Field::new("depth", "Depth", SEAT.groups[0], numbers)]);
+///
+/// let read = Contents::parse(b"name = \"Horns\"\ndepth = 10.5\n", "horns.toml", &table)?;
+/// assert_eq!(read.entries[0].value, Value::Number(10.5));
+///
+/// let refused = Contents::parse(b"depth = 40\n", "horns.toml", &table).unwrap_err();
+/// assert_eq!(refused.line, Some(1));
+/// # Ok::<(), rostra_files::Fault>(())
+/// ```
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Contents {
     /// What the file calls itself.

@@ -137,6 +137,6 @@ mod tests {
             Values::Numbers { range: (0.05, 2.0), decimals: 2, unit: "m".into(), top: Some("off".into()) };
         assert_eq!(numbers.allowed(), "a number from 0.05 m to 2.00 m, or \"off\"");
         let names = Values::Names(vec!["brick".into(), "timber".into()]);
-        assert_eq!(names.allowed(), "one of these names in quotes: brick, timber");
+        assert_eq!(names.allowed(), "one of these names, in quotes: brick, timber");
     }
 }

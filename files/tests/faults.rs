@@ -100,7 +100,11 @@ fn every_fault_names_file_line_what_and_what_to_do() {
         ("[depth]\nx = 1\n", 1, &["depth cannot be a table"]),
         ("depth.x = 1\n", 1, &["depth cannot be a table"]),
         ("depth = 1979-05-27\n", 1, &["depth cannot be a date"]),
-        ("family = 1\n", 1, &["family cannot be 1", "names in quotes: omnidirectional, rear bell, drumhead"]),
+        (
+            "family = 1\n",
+            1,
+            &["family cannot be 1", "names, in quotes: omnidirectional, rear bell, drumhead"],
+        ),
         (
             "family = \"rear bel\"\n",
             1,
@@ -111,8 +115,8 @@ fn every_fault_names_file_line_what_and_what_to_do() {
             1,
             &["family cannot be \"trumpet\"", "omnidirectional, rear bell, drumhead"],
         ),
-        ("name = 3\n", 1, &["name is for people", "in quotes"]),
-        ("depth = 3\nnote = [\"a\"]\n", 2, &["note is for people", "in quotes"]),
+        ("name = 3\n", 1, &["name must be text", "in quotes"]),
+        ("depth = 3\nnote = [\"a\"]\n", 2, &["note must be text", "in quotes"]),
     ] {
         let error = fault(text.as_bytes());
         assert!(error.starts_with(&format!("seat.toml, line {line}: ")), "{text:?}: {error}");

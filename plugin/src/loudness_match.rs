@@ -3,6 +3,7 @@
 use ebur128::{EbuR128, Mode};
 
 use crate::dry_fade::audible;
+use rostra_dsp::acoustics::{energy_of_db, gain_of_db};
 
 /// Length of a step in which loudness is measured, ms: a short-term meter is renewed ten times a second (EBU Tech 3341).
 const STEP_MS: u32 = 100;
@@ -81,7 +82,7 @@ impl ShortTerm {
 
 /// Weighted energy of a loudness: L = -0.691 + 10 log10(E) (ITU-R BS.1770, equation 2).
 fn energy(loudness_lufs: f64) -> f64 {
-    10_f64.powf((loudness_lufs + 0.691) / 10.0)
+    energy_of_db(loudness_lufs + 0.691)
 }
 
 fn lufs(energy: f64) -> f64 {
@@ -187,7 +188,7 @@ impl LoudnessMatch {
     }
 
     fn wanted(&self, is_matched: bool) -> f32 {
-        self.match_db.filter(|_| is_matched).map_or(1.0, |db| 10_f64.powf(db / 20.0) as f32)
+        self.match_db.filter(|_| is_matched).map_or(1.0, |db| gain_of_db(db) as f32)
     }
 }
 
@@ -199,7 +200,7 @@ mod tests {
     const RATE_HZ: f64 = 48_000.0;
 
     fn sine(level_dbfs: f64, seconds: f64) -> Vec<f32> {
-        let peak = 10_f64.powf(level_dbfs / 20.0);
+        let peak = gain_of_db(level_dbfs);
         let turn = std::f64::consts::TAU * 1000.0 / RATE_HZ;
         (0..(seconds * RATE_HZ) as usize).map(|n| (peak * (turn * n as f64).sin()) as f32).collect()
     }

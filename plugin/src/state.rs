@@ -212,7 +212,7 @@ mod tests {
     fn an_empty_state_becomes_the_defaults() {
         let mut state = state(&[]);
         mend(&mut state);
-        assert_eq!(state.params.len(), 29);
+        assert_eq!(state.params.len(), Settings::TABLE.len());
         for (id, known) in Settings::parameters().filter_map(|known| Some((known.id, known.number()?))) {
             assert_eq!(number(&state, id), known.stored(known.default), "{id}");
         }

@@ -9,6 +9,7 @@ use anyhow::{Result, bail};
 use rostra::chain::Wanted;
 use rostra::editor::values::Edit;
 use rostra::meters::{Meters, Reading};
+use rostra_dsp::acoustics::gain_of_db;
 use rostra_dsp::settings::{BYPASSED, DRY};
 use rostra_files::Shelf;
 use rtrb::Consumer;
@@ -495,7 +496,7 @@ impl Drop for Booth {
 }
 
 fn linear(level_db: f64) -> f32 {
-    if level_db <= LEVELS_DB.0 { 0.0 } else { 10_f64.powf(level_db / 20.0) as f32 }
+    if level_db <= LEVELS_DB.0 { 0.0 } else { gain_of_db(level_db) as f32 }
 }
 
 #[allow(clippy::disallowed_methods, reason = "the thread of the window, not of the sound")]

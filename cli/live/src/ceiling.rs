@@ -28,11 +28,12 @@ pub fn under_ceiling(x: f32) -> f32 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use rostra_dsp::acoustics::gain_of_db;
 
     #[test]
     fn both_levels_are_what_they_are_called() {
         for (got, level_db) in [(KNEE, -6.0_f64), (CEILING, -1.0)] {
-            let expected = 10_f64.powf(level_db / 20.0);
+            let expected = gain_of_db(level_db);
             assert!((f64::from(got) - expected).abs() < 1e-7, "expected {expected}, got {got}");
         }
     }

@@ -1,8 +1,8 @@
 //! What a lesson tells of a scene in numbers, worked out from the plan when it is shown.
 
-use rostra_dsp::acoustics::{BANDS, Face, PARTS, Vector, images};
+use rostra_dsp::acoustics::{BANDS, Face, Vector, images};
 use rostra_dsp::extremes::smaller;
-use rostra_dsp::plan::{Acoustics, Energies, HallNeeds, acoustics, balance_gains};
+use rostra_dsp::plan::{Acoustics, HallNeeds, acoustics, balance_gains};
 use serde::Deserialize;
 
 use crate::scene::Scene;
@@ -70,12 +70,10 @@ impl Figure {
             }
             Self::RollOff => {
                 let (direct_gain, platform_gain) = balance_gains(&settings.level);
-                let Energies { direct, specular, target } = &heard.energies;
+                let (direct, [early, late]) = (heard.energies.direct, heard.energies.reflected());
                 let whole = |band: usize| {
-                    // Where the reflections alone exceed the target, the tail is silent and they are all there is.
-                    let part = |part: usize| f64::max(target[part][band], specular[part][band]);
                     direct_gain * direct_gain * direct[band]
-                        + platform_gain * platform_gain * (0..PARTS).map(part).sum::<f64>()
+                        + platform_gain * platform_gain * (early[band] + late[band])
                 };
                 decibels(whole(BAND_4_KHZ) / whole(BAND_1_KHZ))
             }

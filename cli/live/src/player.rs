@@ -14,6 +14,7 @@ use atomic_float::AtomicF32;
 use rostra::chain::{Chain, Wanted};
 use rostra::meters::Meters;
 use rostra::tail_builder::Supply;
+use rostra_dsp::acoustics::gain_of_db;
 use rostra_dsp::engine::{Config, Layout};
 use rostra_dsp::extremes::larger;
 use rostra_dsp::hall::{Hall, HallEngine};
@@ -306,7 +307,7 @@ impl Player {
             strikes,
             script: moves.map(|moves| Script::new(moves, rate_hz)),
             seam_frames: (SEAM_S * rate_hz) as usize,
-            return_gain: 10_f64.powf(HALL_LEVEL_DB / 20.0) as f32,
+            return_gain: gain_of_db(HALL_LEVEL_DB) as f32,
             frame: 0,
             bus: [silence(), silence()],
             commands: commands_in,

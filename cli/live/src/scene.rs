@@ -7,6 +7,7 @@ use rostra::editor::filing::{edits_among, edits_of};
 use rostra::editor::values::{Edit, Values};
 use rostra::file_table::table;
 use rostra_dsp::Settings;
+use rostra_dsp::acoustics::gain_of_db;
 use rostra_dsp::hall::Hall;
 use rostra_dsp::plan::HallNeeds;
 use rostra_dsp::settings::{BEARING, DEPTH, Parameter};
@@ -51,7 +52,7 @@ impl Scene {
         let send = |values: &Values<Hall>| {
             let send_db = HallNeeds::of(&settings, 2).send_db;
             // A balance that leaves nothing to hear asks for no send that is a number.
-            let gain = if send_db.is_finite() { 10_f64.powf(send_db / 20.0) as f32 } else { 0.0 };
+            let gain = if send_db.is_finite() { gain_of_db(send_db) as f32 } else { 0.0 };
             HallSend { hall: values.settings(), gain }
         };
         Placement { settings, hall: self.hall.as_ref().map(send) }

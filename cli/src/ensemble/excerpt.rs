@@ -7,6 +7,7 @@ use flacenc::error::Verify as _;
 
 use crate::loudness::Loudness;
 use crate::recording::Recording;
+use rostra_dsp::acoustics::gain_of_db;
 
 /// Loudness at which every player plays, LUFS (EBU R 128).
 const PLAYED_LUFS: f64 = -23.0;
@@ -136,9 +137,7 @@ impl Compared {
         let (Some(dry_gain), Some(placed_gain)) = (gains(&dry)?, gains(&placed)?) else { return Ok(None) };
         // How far each falls short of the loudness that is wished: both fall as short as the worse.
         let short_db = dry_gain.short_db.max(placed_gain.short_db);
-        let coded = |cut: &Recording, gain: &Gain| {
-            code(&scaled(cut, 10_f64.powf((gain.wished_db - short_db) / 20.0)))
-        };
+        let coded = |cut: &Recording, gain: &Gain| code(&scaled(cut, gain_of_db(gain.wished_db - short_db)));
         Ok(Some(Self {
             start_s: start as f64 / f64::from(rate_hz),
             length_s: frames as f64 / f64::from(rate_hz),

@@ -9,6 +9,7 @@ use super::seat_figures::late_decay_s;
 use crate::recording::Recording;
 use crate::seat_file::SeatFiles;
 use crate::setting::{Setting, is_bypassed, plain, render};
+use rostra_dsp::acoustics::gain_of_db;
 
 /// A hall, set up.
 pub(crate) struct Hall<'a> {
@@ -58,7 +59,7 @@ impl<'a> Hall<'a> {
     pub(crate) fn render(&self, bus: &Recording) -> Result<Recording> {
         let mut answer =
             render(self.plug_ins.hall()?, &self.settings, bus, 2, &|_| ()).context("the hall")?;
-        answer.scale(10_f64.powf(self.level_db / 20.0));
+        answer.scale(gain_of_db(self.level_db));
         Ok(answer)
     }
 

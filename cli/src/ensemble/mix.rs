@@ -5,6 +5,7 @@ use anyhow::{Result, ensure};
 use super::excerpt::HIGHEST_TRUE_PEAK;
 use crate::loudness::Loudness;
 use crate::recording::{Recording, decibels};
+use rostra_dsp::acoustics::gain_of_db;
 
 /// A stereo sum that grows with what is added to it.
 pub(crate) struct Sum {
@@ -72,7 +73,7 @@ impl Levelled {
             [Some(dry), Some(placed)] => dry - placed,
             _ => 0.0,
         };
-        let highest = before[0].true_peak.max(before[1].true_peak * 10_f64.powf(to_dry_db / 20.0));
+        let highest = before[0].true_peak.max(before[1].true_peak * gain_of_db(to_dry_db));
         let common_db = decibels(HIGHEST_TRUE_PEAK / highest.max(f64::MIN_POSITIVE)).min(0.0);
         let levelled = Self {
             dry: before[0],
@@ -80,8 +81,8 @@ impl Levelled {
             dry_gain_db: common_db,
             placed_gain_db: to_dry_db + common_db,
         };
-        dry.scale(10_f64.powf(levelled.dry_gain_db / 20.0));
-        placed.scale(10_f64.powf(levelled.placed_gain_db / 20.0));
+        dry.scale(gain_of_db(levelled.dry_gain_db));
+        placed.scale(gain_of_db(levelled.placed_gain_db));
         Ok(levelled)
     }
 

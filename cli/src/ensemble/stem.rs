@@ -4,6 +4,7 @@ use std::path::{Path, PathBuf};
 
 use anyhow::{Context as _, Result, ensure};
 use rostra_dsp::Settings;
+use rostra_dsp::acoustics::gain_of_db;
 use rostra_dsp::measure::MonoSum;
 use rostra_host::Library;
 
@@ -100,7 +101,7 @@ impl Stem {
     /// When it cannot be read any more.
     fn dry(&self, most_bytes: u64) -> Result<Recording> {
         let mut dry = Recording::read_within(&self.entry.file, most_bytes)?;
-        dry.scale(10_f64.powf(self.entry.gain_db / 20.0));
+        dry.scale(gain_of_db(self.entry.gain_db));
         Ok(dry)
     }
 
@@ -218,7 +219,7 @@ pub(crate) fn mono(recording: &Recording) -> Option<MonoSum> {
 /// Returns the clarity of a placed impulse and the hall's answer to it, dB.
 fn with_hall(impulse: &Recording, hall: &Hall, send_db: f64) -> Result<f64> {
     let mut sent = impulse.clone();
-    sent.scale(10_f64.powf(send_db / 20.0));
+    sent.scale(gain_of_db(send_db));
     let mut both = Sum::new(impulse.rate_hz);
     both.add(impulse, 1.0)?;
     both.add(&hall.render(&sent)?, 1.0)?;

@@ -20,6 +20,37 @@ pub const ARRIVALS: usize = 38;
 /// Shortest path that counts, m: nearer than this a source is no point any more.
 const SHORTEST_PATH_M: f64 = 0.1;
 
+/// What an arrival was thrown back by.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Surface {
+    /// The floor alone.
+    Floor,
+    /// The canopy alone.
+    Canopy,
+    /// The rear wall alone.
+    Rear,
+    /// One or both side walls, nothing else.
+    Sides,
+    /// Several of them.
+    Several,
+}
+
+impl Surface {
+    /// Every surface, in the order of a legend.
+    pub const ALL: [Self; 5] = [Self::Floor, Self::Canopy, Self::Rear, Self::Sides, Self::Several];
+
+    /// Returns the name in a legend.
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Floor => "floor",
+            Self::Canopy => "canopy",
+            Self::Rear => "rear wall",
+            Self::Sides => "side walls",
+            Self::Several => "several",
+        }
+    }
+}
+
 /// One mirrored source: where it stands and which faces made it.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Image {
@@ -46,6 +77,28 @@ impl Image {
     pub fn departure(&self, receiver: Vector) -> Vector {
         let mirrored = (receiver - self.position).unit();
         Vector::new(mirrored.x * self.mirrored.x, mirrored.y * self.mirrored.y, mirrored.z * self.mirrored.z)
+    }
+
+    /// Returns what threw the sound back; `None` for the direct sound.
+    pub fn surface(&self) -> Option<Surface> {
+        let mut found = None;
+        for (face, &hits) in Face::ALL.iter().zip(&self.hits) {
+            if hits == 0 {
+                continue;
+            }
+            let surface = match face {
+                Face::Floor => Surface::Floor,
+                Face::Canopy => Surface::Canopy,
+                Face::Rear => Surface::Rear,
+                Face::Left | Face::Right => Surface::Sides,
+            };
+            match found {
+                None => found = Some(surface),
+                Some(other) if other != surface => return Some(Surface::Several),
+                Some(_) => {}
+            }
+        }
+        found
     }
 
     /// Returns the path in words: `direct`, or the faces with their number of hits.

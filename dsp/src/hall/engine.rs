@@ -10,6 +10,7 @@ use super::Hall;
 use super::early::Early;
 use super::pre_delay::{PreDelay, longest_pre_delay_s};
 use super::ramp::Ramp;
+use crate::acoustics::decibel::gain_of_db;
 use crate::engine::decorrelator::Decorrelator;
 use crate::engine::early::{DECORRELATOR_RINGS_S, LONGEST_RUN_FRAMES};
 use crate::engine::sound_gate::{LetIn, LetOut};
@@ -43,7 +44,7 @@ impl Gains {
     /// With w the width, mid = s sqrt(2/(1+w^2)) and side = w mid, s the share of
     /// the hall: two channels that have nothing in common keep their power.
     fn wanted(hall: &Hall) -> [f64; 4] {
-        let from_db = |db: f64| 10_f64.powf(db / 20.0);
+        let from_db = |db: f64| gain_of_db(db);
         let (width, wet) = (hall.width_pct / 100.0, hall.wet_pct / 100.0);
         let trim = from_db(hall.trim_db);
         let mid = trim * wet * (2.0 / (1.0 + width * width)).sqrt();

@@ -2,6 +2,7 @@
 
 use super::{Hall, SPEED_OF_SOUND_M_S};
 use crate::acoustics::air::Air;
+use crate::acoustics::decibel::gain_of_db;
 use crate::acoustics::octave::mid_mean;
 use crate::acoustics::pickup::{Capsule, Pair};
 use crate::acoustics::platform::DECAY_EXPONENT;
@@ -152,7 +153,7 @@ impl Reflections {
                 of_order.fold((0.0, 0.0), |(count, sum_s), r| (count + 1.0, sum_s + r.delay_s));
             let path_m = sum_s / count * SPEED_OF_SOUND_M_S;
             // No higher than flat: a hall whose top decays longer does not brighten its walls.
-            (top.powf((order + 1) as f64 / 2.0) * 10_f64.powf(-air_db_per_m * path_m / 20.0)).min(1.0)
+            (top.powf((order + 1) as f64 / 2.0) * gain_of_db(-air_db_per_m * path_m)).min(1.0)
         });
         Self { all, top_gains }
     }

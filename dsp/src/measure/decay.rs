@@ -40,6 +40,17 @@ pub enum DecayError {
 /// A record that is cut short bends the curve down at its end: let it go on for
 /// at least 15 dB below the range to be read.
 ///
+/// ```
+/// use rostra_dsp::measure::DecayCurve;
+///
+/// // A pressure that falls by 60 dB in 0.5 s, for a second.
+/// let rate_hz = 48_000.0;
+/// let decaying: Vec<f64> = (0..48_000).map(|n| 1e-3_f64.powf(f64::from(n) / rate_hz / 0.5)).collect();
+/// let t30_s = DecayCurve::of(&decaying, rate_hz)?.t30_s()?;
+/// assert!((t30_s - 0.5).abs() < 1e-6);
+/// # Ok::<(), rostra_dsp::measure::DecayError>(())
+/// ```
+///
 /// # Source
 /// Schroeder (1965); ISO 3382-1:2009, clause 5.3.3, equation (1), noise being absent.
 #[derive(Clone, Debug, PartialEq)]

@@ -1,5 +1,6 @@
 //! When a sound has rung out: nothing of it is heard any more, and nothing comes back.
 
+use crate::acoustics::decibel::gain_of_db;
 use crate::extremes::larger;
 
 /// Level under its peak at which a sound has rung out, dB: below the least of 16-bit sound's steps.
@@ -32,7 +33,7 @@ impl RungOut {
                 self.peak = larger(self.peak, sample.abs());
             }
         }
-        let loud = self.peak * 10_f64.powf(RUNG_OUT_DB / 20.0) as f32;
+        let loud = self.peak * gain_of_db(RUNG_OUT_DB) as f32;
         for channel in channels {
             if let Some(frame) = channel.iter().rposition(|sample| sample.abs() > loud) {
                 self.last_loud_frame = larger(self.last_loud_frame, self.frames + frame);

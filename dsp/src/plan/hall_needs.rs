@@ -1,7 +1,7 @@
 //! What a shared hall wants to know of a seat: send, gap, and how much platform there is already.
 
 use crate::acoustics::octave::mid_mean;
-use crate::acoustics::platform::{DECAY_EXPONENT, PARTS};
+use crate::acoustics::platform::DECAY_EXPONENT;
 use crate::acoustics::radiation::Family;
 use crate::acoustics::seat::Source;
 use crate::acoustics::vector::Vector;
@@ -65,9 +65,7 @@ impl HallNeeds {
 fn energies(acoustics: &Acoustics, level: &Level) -> (f64, f64) {
     let (direct_gain, platform_gain) = balance_gains(level);
     let energies = &acoustics.energies;
-    // Where the reflections alone exceed the target, the tail is silent and they are all there is.
-    let reflected: f64 =
-        (0..PARTS).map(|part| mid_mean(&energies.target[part]).max(mid_mean(&energies.specular[part]))).sum();
+    let reflected: f64 = energies.reflected().iter().map(mid_mean).sum();
     (direct_gain * direct_gain * mid_mean(&energies.direct), platform_gain * platform_gain * reflected)
 }
 
@@ -78,6 +76,7 @@ fn decibels(power: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::acoustics::decibel::energy_of_db;
     use crate::acoustics::pickup::Pair;
 
     /// An even player with omnis, `depth_m` behind the pickup at its own height less 1.8 m, without air.
@@ -104,7 +103,7 @@ mod tests {
     #[test]
     fn twice_as_far_sends_what_the_formula_says() {
         let (near, far) = (at(12.76_f64.sqrt()), at(60.76_f64.sqrt()));
-        let g = 10_f64.powf(-near.direct_to_reflected_db / 10.0);
+        let g = energy_of_db(-near.direct_to_reflected_db);
         let expected = 20.0 * 2_f64.log10() - 10.0 * ((1.0 + 4.0 * g) / (1.0 + g)).log10();
         // The capsules' distances differ a little from the middle's.
         assert!((far.send_db - expected).abs() < 0.05, "expected {expected}, got {}", far.send_db);

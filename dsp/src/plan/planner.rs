@@ -15,6 +15,7 @@ mod tail_fit;
 use arrivals::PlanArrivals;
 use tail::PlanTail;
 
+use crate::acoustics::decibel::gain_of_db;
 use crate::acoustics::octave::{BANDS, PerBand};
 use crate::acoustics::platform::PARTS;
 use crate::kernel::instruction_set::{InstructionSet, SIMD_WIDTH};
@@ -179,7 +180,7 @@ impl Planner {
         let Some(terms) = &self.terms else { return };
         let Level { trim_db, .. } = settings.level;
         if self.trim.db != trim_db {
-            self.trim = Trim { db: trim_db, gain: 10_f64.powf(trim_db / 20.0) };
+            self.trim = Trim { db: trim_db, gain: gain_of_db(trim_db) };
         }
         self.instructions.run(PlanArrivals {
             terms,

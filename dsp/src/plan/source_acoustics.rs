@@ -3,11 +3,12 @@
 use std::f64::consts::PI;
 
 use crate::acoustics::arrivals::{ARRIVALS, Arrival, Stage, images};
+use crate::acoustics::decibel::gain_of_db;
 use crate::acoustics::octave::{BANDS, PerBand, THIRDS};
 use crate::acoustics::pickup::{Capsule, Pickup};
 use crate::acoustics::platform::{PARTS, Platform, share_after};
 use crate::acoustics::seat::Source;
-use crate::extremes::smaller;
+use crate::extremes::{larger, smaller};
 use crate::settings::Level;
 
 /// Distance at which "level with distance" changes nothing, m: a player in the middle of the platform (our choice).
@@ -42,6 +43,13 @@ pub struct Energies {
 }
 
 impl Energies {
+    /// Returns all reflected sound: the target, or the reflections alone where they carry more.
+    pub fn reflected(&self) -> [PerBand; PARTS] {
+        std::array::from_fn(|part| {
+            std::array::from_fn(|band| larger(self.target[part][band], self.specular[part][band]))
+        })
+    }
+
     /// Returns what the tail has to carry: the target less the reflections, at least nothing.
     pub fn tail(&self) -> [PerBand; PARTS] {
         std::array::from_fn(|part| {
@@ -94,7 +102,7 @@ pub fn acoustics(
     let factor_gain = direct_power.sqrt().recip()
         * (REFERENCE_DISTANCE_M / direct_m).powf(level.law_pct / 100.0)
         * source.family.mid_directivity_factor().sqrt()
-        * 10_f64.powf(level.trim_db / 20.0);
+        * gain_of_db(level.trim_db);
 
     let mixing_time_s = platform.mixing_time_s();
     let speed = platform.air.speed_of_sound_m_s();

@@ -1,6 +1,7 @@
 //! Decays as an octave filter measures them, and the decays to synthesise so that it measures what is wished.
 
 use super::PRESSURE_EXPONENT;
+use crate::acoustics::decibel::energy_of_db;
 use crate::acoustics::octave::{BANDS, PerBand};
 
 /// Rounds in which decays are brought to what an octave filter measures.
@@ -61,7 +62,7 @@ fn measured_decay_s(filter: usize, shares: &PerBand, decays: &PerBand, bands: us
         ratios[band] = (-2.0 * PRESSURE_EXPONENT * step_s / decays[band]).exp();
     }
     let whole: f64 = curves.iter().sum();
-    let (from, to) = (10_f64.powf(FITTED_FROM_DB / 10.0), 10_f64.powf(FITTED_TO_DB / 10.0));
+    let (from, to) = (energy_of_db(FITTED_FROM_DB), energy_of_db(FITTED_TO_DB));
     // Sums of a straight line's fit: count, point, point^2, level and point times level.
     let mut sums = [0.0; 5];
     for point in 0..MOST_POINTS {

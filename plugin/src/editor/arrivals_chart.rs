@@ -2,7 +2,7 @@
 
 use egui::{Align2, Pos2, Rect, pos2};
 
-use super::ink::Surface;
+use super::ink::line;
 use super::pen::{Pen, SMALL};
 use super::sight::{Sight, Stem};
 
@@ -104,7 +104,7 @@ pub(super) fn draw(pen: &Pen, part: Rect, sight: &Sight, named: Option<usize>) {
             1.6
         };
         let foot = pos2(head.x, field.bottom());
-        pen.dashes(&[foot, head], stem.surface.map_or(&[], Surface::line), width, colour);
+        pen.dashes(&[foot, head], stem.surface.map_or(&[], line), width, colour);
         pen.circle(head, if named == Some(index) { 3.4 } else { 2.0 }, colour, 0.0, colour);
     }
     if let Some(index) = named {

@@ -2,6 +2,7 @@
 
 use egui::{Align2, Pos2, Rect, Ui, pos2};
 use rostra_dsp::acoustics::NOMINAL_HZ;
+use rostra_dsp::acoustics::energy_of_db;
 use rostra_dsp::extremes::largest;
 use rostra_dsp::hall::{Hall, PRE_DELAY, Reflections, specular_share};
 use rostra_dsp::settings::{BYPASSED, Tabled as _};
@@ -185,7 +186,7 @@ fn answer(pen: &Pen, ink: &Ink, hall: &Hall, reflections: &Reflections) {
         decibels(share * (falls(late_ms) - falls(late_ms + TOGETHER_MS)))
     };
     let diffuse = 1.0 - specular_share(hall);
-    let early = diffuse * 10_f64.powf(hall.early_db / 10.0);
+    let early = diffuse * energy_of_db(hall.early_db);
     let outline = |from_ms: f64, to_ms: f64, share: f64| {
         let to_ms = to_ms.min(SPAN_MS);
         let points: Vec<Pos2> = (0..=40)

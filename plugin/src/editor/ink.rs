@@ -1,7 +1,7 @@
 //! Ink on paper: the colours of the sheet, and which line stands for which surface.
 
 use egui::Color32;
-use rostra_dsp::acoustics::{Face, Image};
+use rostra_dsp::acoustics::Surface;
 
 /// The colours of a sheet.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -58,67 +58,14 @@ pub const DARK: Ink = Ink {
     ],
 };
 
-/// What an arrival was thrown back by.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Surface {
-    /// The floor alone.
-    Floor,
-    /// The canopy alone.
-    Canopy,
-    /// The rear wall alone.
-    Rear,
-    /// One or both side walls, nothing else.
-    Sides,
-    /// Several of them.
-    Several,
-}
-
-impl Surface {
-    /// Every surface, in the order of the legend.
-    pub(super) const ALL: [Self; 5] = [Self::Floor, Self::Canopy, Self::Rear, Self::Sides, Self::Several];
-
-    /// Returns the surface of an arrival; `None` for the direct sound.
-    pub(super) fn of(image: &Image) -> Option<Self> {
-        let mut found = None;
-        for (face, &hits) in Face::ALL.iter().zip(&image.hits) {
-            if hits == 0 {
-                continue;
-            }
-            let surface = match face {
-                Face::Floor => Self::Floor,
-                Face::Canopy => Self::Canopy,
-                Face::Rear => Self::Rear,
-                Face::Left | Face::Right => Self::Sides,
-            };
-            match found {
-                None => found = Some(surface),
-                Some(other) if other != surface => return Some(Self::Several),
-                Some(_) => {}
-            }
-        }
-        found
-    }
-
-    /// Returns the name in the legend.
-    pub(super) const fn name(self) -> &'static str {
-        match self {
-            Self::Floor => "floor",
-            Self::Canopy => "canopy",
-            Self::Rear => "rear wall",
-            Self::Sides => "side walls",
-            Self::Several => "several",
-        }
-    }
-
-    /// Returns the line: lengths of dashes and gaps by turns, at a scale of 1; empty for a whole line.
-    pub(super) const fn line(self) -> &'static [f32] {
-        match self {
-            Self::Floor => &[],
-            Self::Canopy => &[7.0, 3.0],
-            Self::Rear => &[1.6, 2.4],
-            Self::Sides => &[9.0, 2.5, 1.6, 2.5],
-            Self::Several => &[3.0, 4.0],
-        }
+/// Returns a surface's line: lengths of dashes and gaps by turns, at a scale of 1; empty for a whole line.
+pub(super) const fn line(surface: Surface) -> &'static [f32] {
+    match surface {
+        Surface::Floor => &[],
+        Surface::Canopy => &[7.0, 3.0],
+        Surface::Rear => &[1.6, 2.4],
+        Surface::Sides => &[9.0, 2.5, 1.6, 2.5],
+        Surface::Several => &[3.0, 4.0],
     }
 }
 
@@ -165,7 +112,7 @@ mod tests {
     fn no_two_surfaces_have_the_same_line() {
         for (i, a) in Surface::ALL.iter().enumerate() {
             for b in &Surface::ALL[..i] {
-                assert!(a.line() != b.line());
+                assert!(line(*a) != line(*b));
             }
         }
     }

@@ -1,9 +1,9 @@
 //! The long section: the platform cut from its front edge to the rear wall, to scale.
 
 use egui::{Align2, Pos2, Rect, pos2};
-use rostra_dsp::acoustics::{SOURCE_HEIGHT_M, Vector, world_axis};
+use rostra_dsp::acoustics::{SOURCE_HEIGHT_M, Surface, Vector, world_axis};
 
-use super::ink::Surface;
+use super::ink::line;
 use super::pen::{Pen, SMALL, TEXT, area, polar};
 use super::sight::Sight;
 
@@ -100,7 +100,7 @@ fn legend(pen: &Pen, part: Rect) {
         let text = pen.text(at, Align2::RIGHT_TOP, SMALL, pen.ink.line, surface.name());
         let y = text.center().y;
         let colour = pen.ink.surface(surface);
-        pen.dashes(&[pos2(text.left() - 26.0, y), pos2(text.left() - 4.0, y)], surface.line(), 1.6, colour);
+        pen.dashes(&[pos2(text.left() - 26.0, y), pos2(text.left() - 4.0, y)], line(surface), 1.6, colour);
         x = text.left() - 38.0;
     }
 }
@@ -156,7 +156,7 @@ fn paths(pen: &Pen, section: &Section, sight: &Sight, named: Option<usize>) {
         let strength = (1.0 - stem.level_db / FAINTEST_DB).clamp(0.0, 1.0) as f32;
         let colour = stem.surface.map_or(pen.ink.line, |surface| pen.ink.surface(surface));
         let width = if named == Some(index) { 3.0 } else { 0.5 + 1.7 * strength };
-        pen.dashes(&points, stem.surface.map_or(&[], Surface::line), width, colour);
+        pen.dashes(&points, stem.surface.map_or(&[], line), width, colour);
     }
     let direct = [section.place(sight.source.position), section.place(sight.settings.pickup.position())];
     let strength = (1.0 - sight.stems[0].level_db / FAINTEST_DB).clamp(0.0, 1.0) as f32;

@@ -2,13 +2,11 @@
 
 use rostra_dsp::Settings;
 use rostra_dsp::acoustics::{
-    ARRIVALS, BANDS, DECAY_EXPONENT, Image, MID, PARTS, PerBand, Platform, Source, THIRDS, Vector,
-    exact_midband_hz, images, third_midband_hz,
+    ARRIVALS, BANDS, DECAY_EXPONENT, Image, MID, PerBand, Platform, Source, Surface, THIRDS, Vector,
+    exact_midband_hz, images, mid_mean, third_midband_hz,
 };
 use rostra_dsp::engine::tone_gain;
 use rostra_dsp::plan::{HallNeeds, acoustics, balance_gains};
-
-use super::ink::Surface;
 
 /// One arrival.
 #[derive(Clone, Debug, PartialEq)]
@@ -80,7 +78,7 @@ impl Sight {
                 let path_m = left.path_m.min(right.path_m);
                 Stem {
                     name: image.path_name(),
-                    surface: Surface::of(image),
+                    surface: image.surface(),
                     order: image.order(),
                     late_ms: (path_m - plan.start_m) / speed_m_s * 1e3,
                     level_db: decibels(
@@ -93,13 +91,11 @@ impl Sight {
             .collect();
         let energies = &plan.energies;
         let tail = energies.tail();
-        let tail_energy: f64 = tail.iter().map(mid_mean_of).sum();
+        let tail_energy: f64 = tail.iter().map(mid_mean).sum();
         let in_window = 1.0 - (-DECAY_EXPONENT * TAIL_WINDOW_S / platform.decay_s).exp();
         let platform_power = platform_gain * platform_gain;
-        let reflected: PerBand = std::array::from_fn(|band| {
-            (0..PARTS).map(|part| energies.target[part][band].max(energies.specular[part][band])).sum::<f64>()
-                * platform_power
-        });
+        let [early, late] = energies.reflected();
+        let reflected: PerBand = std::array::from_fn(|band| (early[band] + late[band]) * platform_power);
         let mut direct_db = [0.0; THIRDS];
         let mut placed_db = [0.0; THIRDS];
         for third in 0..THIRDS {
@@ -114,7 +110,7 @@ impl Sight {
             source,
             ends: seat.sources(platform, pickup),
             stems,
-            tail_db: decibels(platform_power * tail_energy * in_window / mid_mean_of(&energies.direct)),
+            tail_db: decibels(platform_power * tail_energy * in_window / mid_mean(&energies.direct)),
             mixing_ms: platform.mixing_time_s() * 1e3,
             direct_db,
             placed_db,
@@ -209,10 +205,6 @@ fn at_frequency(energy: &PerBand, hz: f64) -> f64 {
 
 fn mid_power(gain: &PerBand) -> f64 {
     MID.iter().map(|&band| gain[band] * gain[band]).sum::<f64>() / MID.len() as f64
-}
-
-fn mid_mean_of(energy: &PerBand) -> f64 {
-    MID.iter().map(|&band| energy[band]).sum::<f64>() / MID.len() as f64
 }
 
 fn decibels(power: f64) -> f64 {

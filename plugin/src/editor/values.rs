@@ -194,9 +194,10 @@ mod tests {
             riser_m: 0.6,
             facing_deg: -12.0,
             family: Family::RearBell,
-            width_m: 2.5,
+            ..Seat::default()
         };
         let mut settings = Settings { seat, ..Settings::default() };
+        settings.seat.width_m = 2.5;
         settings.platform.width_m = 20.0;
         settings.platform.rear = Finish::Brick;
         settings.platform.canopy = Finish::Curtain;

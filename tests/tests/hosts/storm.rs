@@ -360,7 +360,6 @@ fn load(noise: &mut Noise, life: &mut Life, states: &mut Vec<(&'static CStr, Vec
 
 fn describe_ports(noise: &mut Noise, life: &mut Life) {
     let ports = life.clap.extension::<PluginAudioPorts>();
-    let params = life.clap.params;
     let handle = life.clap.plugin.plugin_handle();
     let (inputs, outputs) = life.channels;
     for (is_input, channels) in [(true, inputs), (false, outputs)] {
@@ -376,7 +375,6 @@ fn describe_ports(noise: &mut Noise, life: &mut Life) {
 
 fn describe_layouts(noise: &mut Noise, life: &mut Life) {
     let configs = life.clap.extension::<PluginAudioPortsConfig>();
-    let params = life.clap.params;
     let handle = life.clap.plugin.plugin_handle();
     let count = configs.count(&handle);
     let mut buffer = AudioPortsConfigBuffer::new();
@@ -391,7 +389,6 @@ fn describe_layouts(noise: &mut Noise, life: &mut Life) {
 /// Selects a layout, now and then one that there is not; only of an instance that is not active.
 fn choose_layout(noise: &mut Noise, life: &mut Life) {
     let configs = life.clap.extension::<PluginAudioPortsConfig>();
-    let params = life.clap.params;
     let handle = life.clap.plugin.plugin_handle();
     let count = configs.count(&handle);
     if chance(noise, 0.1) {
@@ -412,7 +409,6 @@ fn choose_layout(noise: &mut Noise, life: &mut Life) {
 
 fn set_mode(noise: &mut Noise, life: &mut Life) {
     let render = life.clap.extension::<PluginRender>();
-    let params = life.clap.params;
     let handle = life.clap.plugin.plugin_handle();
     assert!(!render.has_realtime_requirement(&handle));
     let mode = if chance(noise, 0.5) { RenderMode::Offline } else { RenderMode::Realtime };
@@ -424,7 +420,6 @@ fn ask_for_remote_controls(noise: &mut Noise, life: &mut Life) {
     let Some(remote) = life.clap.plugin.plugin_shared_handle().get_extension::<PluginRemoteControls>() else {
         return;
     };
-    let params = life.clap.params;
     let handle = life.clap.plugin.plugin_handle();
     let count = remote.count(&handle);
     let mut buffer = RemoteControlsPageBuffer::new();
@@ -436,7 +431,6 @@ fn ask_for_remote_controls(noise: &mut Noise, life: &mut Life) {
 
 fn ask_about_windows(noise: &mut Noise, life: &mut Life) {
     let gui = life.clap.extension::<PluginGui>();
-    let params = life.clap.params;
     let handle = life.clap.plugin.plugin_handle();
     for api_type in [GuiApiType::X11, GuiApiType::WIN32, GuiApiType::COCOA, GuiApiType::WAYLAND] {
         let configuration = GuiConfiguration { api_type, is_floating: chance(noise, 0.3) };

@@ -1,5 +1,7 @@
 //! The slow and obviously right way: mirrors the box one face at a time and walks each path back.
 
+use crate::acoustics::decibel::gain_of_db;
+
 use super::{
     Arrival, BANDS, Capsule, Face, HIGHEST_ORDER, Pickup, Platform, Source, TOP, Vector, exact_midband_hz,
     world_axis,
@@ -115,8 +117,8 @@ fn heard(
         for &face in faces {
             gain *= platform.hit_gain(face)[band];
         }
-        gain * 10_f64.powf(-air[band] * path_m / 20.0)
+        gain * gain_of_db(-air[band] * path_m)
     });
     let top_db = platform.air.attenuation_db_per_m(exact_midband_hz(TOP)) - air[BANDS - 1];
-    Arrival { path_m, gain, top_gain: gain[BANDS - 1] * 10_f64.powf(-top_db * path_m / 20.0) }
+    Arrival { path_m, gain, top_gain: gain[BANDS - 1] * gain_of_db(-top_db * path_m) }
 }
