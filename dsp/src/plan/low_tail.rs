@@ -3,7 +3,9 @@
 use crate::acoustics::platform::PARTS;
 use crate::kernel::spectral_lines::SpectralLines;
 use crate::plan::fast_low::FastLowTail;
-use crate::plan::low_octaves::{ALL_POINTS, Complex, frequencies_hz};
+#[cfg(test)]
+use crate::plan::low_octaves::Complex;
+use crate::plan::low_octaves::{ALL_POINTS, frequencies_hz};
 
 /// Time over which a tail is looked at, and from which on it is faded out, s.
 ///

@@ -90,7 +90,7 @@ pub(super) fn draw(pen: &Pen, part: Rect, view: &SeatView, named: Option<usize>)
         pen.text(pos2(x + aside, field.top() - 2.0), align, SMALL, ink.line, name);
     }
     pen.line(&[field.left_bottom(), field.right_bottom()], 1.0, ink.line);
-    for (index, stem) in sight.stems.iter().enumerate().rev() {
+    for (index, stem) in view.stems.iter().enumerate().rev() {
         if stem.level_db <= BOTTOM_DB || stem.late_ms > SPAN_MS {
             continue;
         }

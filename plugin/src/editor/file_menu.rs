@@ -7,7 +7,7 @@ use egui::{
     Ui, WidgetInfo, pos2, vec2,
 };
 use rostra_dsp::settings::Tabled;
-use rostra_files::{Entry, HALL, Kind, LONGEST_NAME, Listed, PLATFORM, Place, SEAT};
+use rostra_files::{Entry, HALL, Kind, LONGEST_NAME, Listed, PLATFORM, Place, SEAT, Value};
 
 use super::figures::show_tip;
 use super::pen::{Pen, SMALL, TEXT};
@@ -321,4 +321,12 @@ pub(super) fn are_set<S: Tabled>(entries: &[Entry], values: &Values<S>) -> bool 
             parameter.shown(values.value(parameter)) == parameter.shown(wanted)
         })
     })
+}
+
+/// Returns a value of a file as a parameter has it: of a list the place.
+pub(super) fn value_of(value: Value) -> f64 {
+    match value {
+        Value::Number(number) => number,
+        Value::Name(entry) => entry as f64,
+    }
 }

@@ -4,7 +4,7 @@ use rostra_dsp::Settings;
 use rostra_dsp::settings::Tabled;
 use rostra_files::{Contents, Entry, Field, FileStore, NotSaved, Table, Value, Values as Allowed};
 
-use super::file_menu::{FileRequest, Filed, Menus};
+use super::file_menu::{FileRequest, Filed, Menus, value_of};
 use super::values::{Edit, Values};
 use crate::file_table::table;
 
@@ -125,12 +125,4 @@ pub fn contents_of<S: Tabled>(values: &Values<S>, table: &Table, name: String) -
     };
     let entry = |field: &Field| Some(Entry { id: field.id.clone(), value: value(field)?, line: 0 });
     Contents { name: Some(name), note: None, entries: table.fields.iter().filter_map(entry).collect() }
-}
-
-/// Returns a value of a file as a parameter has it: of a list the place.
-fn value_of(value: Value) -> f64 {
-    match value {
-        Value::Number(number) => number,
-        Value::Name(entry) => entry as f64,
-    }
 }

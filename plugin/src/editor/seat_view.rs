@@ -220,10 +220,10 @@ mod tests {
         let mut settings = Settings::default();
         settings.seat.bearing_deg = 25.0;
         settings.seat.depth_m = 7.3;
-        let sight = SeatView::of(&settings);
+        let view = SeatView::of(&settings);
         let (source, platform, receiver) =
             (view.source.position, &view.settings.platform, view.settings.microphones.position());
-        for (stem, image) in sight.stems.iter().zip(images(source, platform)) {
+        for (stem, image) in view.stems.iter().zip(images(source, platform)) {
             assert_eq!(stem.corners.len(), 2 + usize::from(image.order()), "{}", stem.name);
             let length: f64 = stem.corners.windows(2).map(|leg| (leg[1] - leg[0]).length()).sum();
             let straight = (image.position - receiver).length();
@@ -238,7 +238,7 @@ mod tests {
 
     #[test]
     fn the_direct_sound_is_at_nought_and_reflections_come_later() {
-        let sight = SeatView::of(&Settings::default());
+        let view = SeatView::of(&Settings::default());
         assert!(view.stems[0].level_db.abs() < 1e-9 && view.stems[0].late_ms.abs() < 1e-9);
         assert!(view.stems[1..].iter().all(|stem| stem.late_ms > 0.0));
         assert!(view.placed_db.iter().zip(&view.direct_db).all(|(placed, direct)| placed > direct));

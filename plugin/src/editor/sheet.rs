@@ -140,7 +140,7 @@ impl Sheet {
         painter.rect_filled(room, 0.0, ink.paper);
         let pen = Pen::new(&painter, origin, scale, ink);
         let settings = values.settings();
-        let sight = match self.view.take() {
+        let view = match self.view.take() {
             Some((of, view)) if of == settings => view,
             _ => SeatView::of(&settings),
         };
