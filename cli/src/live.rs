@@ -1,6 +1,7 @@
 //! Hear a change of seat without a host: a window, a run without one, or a render into a file.
 
 use rostra_dsp::extremes::larger;
+use rostra_dsp::settings::id_and_value;
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
@@ -92,14 +93,11 @@ pub(crate) fn run(arguments: &Arguments, at_hand: &AtHand) -> Result<()> {
     };
     let store = FileStore::of_user();
     let mut scene = Scene::default();
-    let words = |text: &String| {
-        let (id, value) = text.split_once('=')?;
-        Some((id.trim().to_owned(), value.trim().to_owned()))
-    };
     let set = set
         .iter()
         .map(|text| {
-            words(text).with_context(|| format!("--set {text}: has no \"=\"; write it as in depth=8.5"))
+            let (id, value) = id_and_value(text).with_context(|| format!("--set {text}"))?;
+            Ok((id.to_owned(), value.to_owned()))
         })
         .collect::<Result<_>>()?;
     let change = Change {

@@ -53,15 +53,40 @@ fn used(tokens: TokenStream, found: &mut BTreeSet<String>) {
         }
         match &trees[at] {
             TokenTree::Group(group) => used(group.stream(), found),
-            TokenTree::Ident(name) if name == "crate" => {
-                if let Some(TokenTree::Ident(part)) = trees.get(at + 3) {
+            TokenTree::Ident(name) if name == "crate" => match trees.get(at + 3) {
+                Some(TokenTree::Ident(part)) => {
                     found.insert(part.to_string());
+                }
+                Some(TokenTree::Group(parts)) => found.extend(heads(parts.stream())),
+                _ => {}
+            },
+            // Two steps up may lead out of a part: paths from the crate's root say where they lead.
+            TokenTree::Ident(name) if name == "super" => {
+                if matches!(trees.get(at + 3), Some(TokenTree::Ident(next)) if next == "super") {
+                    found.insert("super::super".to_owned());
                 }
             }
             _ => {}
         }
         at += 1;
     }
+}
+
+/// Returns the first name of each path in a group of imports.
+fn heads(group: TokenStream) -> Vec<String> {
+    let mut is_first = true;
+    let mut found = Vec::new();
+    for tree in group {
+        match tree {
+            TokenTree::Ident(name) if is_first => {
+                found.push(name.to_string());
+                is_first = false;
+            }
+            TokenTree::Punct(punct) if punct.as_char() == ',' => is_first = true,
+            _ => {}
+        }
+    }
+    found
 }
 
 /// Says whether what follows is `#[cfg(test)]`.
@@ -106,6 +131,8 @@ fn no_part_uses_one_below_it() {
 #[test]
 fn an_arrow_is_seen() {
     let source = "use crate::engine::Engine; fn f() { crate::hall::g() } \
+                  use crate::{plan::Planner, tail::{TailSpec, TailVoice}}; use super::super::kernel; \
                   #[cfg(test)] mod tests { use crate::measure::Take; } #[cfg(test)] mod oracle;";
-    assert_eq!(parts_used(source), BTreeSet::from(["engine".to_owned(), "hall".to_owned()]));
+    let expected = ["engine", "hall", "plan", "super::super", "tail"].map(str::to_owned);
+    assert_eq!(parts_used(source), BTreeSet::from(expected));
 }
