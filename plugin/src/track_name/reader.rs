@@ -364,6 +364,8 @@ fn fold(letters: &[char]) -> String {
 mod tests {
     use super::Instrument::*;
     use super::*;
+    use crate::track_name::Row;
+    use rostra_dsp::acoustics::Family;
     use std::collections::HashSet;
 
     /// Names of each instrument without a number, the first four in English, Italian, German and French.
