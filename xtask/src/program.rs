@@ -17,7 +17,7 @@ use crate::workspace;
 const PACKAGE: &str = "rostra-cli";
 const PROGRAM: &str = "rostra";
 /// What it is compiled from, in the workspace's root.
-const SOURCES: [&str; 14] = [
+const SOURCES: [&str; 15] = [
     "Cargo.toml",
     "Cargo.lock",
     "cli/Cargo.toml",
@@ -30,6 +30,7 @@ const SOURCES: [&str; 14] = [
     "dsp/src",
     "files/src",
     "plugin/src",
+    "presets-demo/halls",
     "presets-demo/platforms",
     "presets-demo/seats",
 ];
