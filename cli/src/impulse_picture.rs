@@ -53,7 +53,7 @@ pub(crate) fn draw(
 
 fn title(sheet: &Sheet, settings: &Settings) -> Result<()> {
     let (seat, platform) = (&settings.seat, &settings.platform);
-    let place = seat.source(platform, &settings.pickup).position;
+    let place = seat.source(platform, &settings.microphones).position;
     let words = format!(
         "Seat {:.2} m deep, {}, riser {:.2} m, {}   |   platform {:.1} x {:.1} x {:.1} m, {:.2} s, {}",
         place.y,
@@ -64,7 +64,7 @@ fn title(sheet: &Sheet, settings: &Settings) -> Result<()> {
         platform.depth_m,
         platform.height_m,
         platform.decay_s,
-        settings.pickup.pair.name()
+        settings.microphones.pair.name()
     );
     sheet.text(&words, (70.0, 30.0), 18.0, Anchor::Left, INK)
 }

@@ -95,10 +95,10 @@ pub(crate) fn placed(settings: Settings, is_bypassed: bool, rate_hz: u32) -> Res
 
 /// Lists every arrival of the seat's middle at the pair, earliest first.
 pub(crate) fn heard(settings: &Settings) -> Vec<Heard> {
-    let (platform, pickup) = (&settings.platform, &settings.pickup);
-    let source = settings.seat.source(platform, pickup);
-    let capsules = pickup.pair.capsules();
-    let at = capsules.map(|capsule| arrivals(&source, platform, pickup, &capsule));
+    let (platform, microphones) = (&settings.platform, &settings.microphones);
+    let source = settings.seat.source(platform, microphones);
+    let capsules = microphones.pair.capsules();
+    let at = capsules.map(|capsule| arrivals(&source, platform, microphones, &capsule));
 
     // The reference: the same seat, radiating evenly, in air that takes nothing.
     let even = Source { family: Family::Omnidirectional, ..source };
@@ -106,7 +106,7 @@ pub(crate) fn heard(settings: &Settings) -> Vec<Heard> {
     lossless.air.loss = 0.0;
     let reference: f64 = capsules
         .iter()
-        .map(|capsule| arrivals(&even, &lossless, pickup, capsule)[0].gain[MID[0]].powi(2))
+        .map(|capsule| arrivals(&even, &lossless, microphones, capsule)[0].gain[MID[0]].powi(2))
         .sum();
 
     let nearest_m = at[0][0].path_m.min(at[1][0].path_m);
@@ -229,7 +229,7 @@ mod tests {
 
     #[test]
     fn the_floor_reflection_comes_when_geometry_says() {
-        // Seat at 5 m, source 1.2 m and pickup 3 m high: sqrt(5^2 + 4.2^2) - sqrt(5^2 + 1.8^2) = 1.216 m,
+        // Seat at 5 m, source 1.2 m and microphones 3 m high: sqrt(5^2 + 4.2^2) - sqrt(5^2 + 1.8^2) = 1.216 m,
         // the pair's half width of 8.5 cm aside.
         let settings = Settings::default();
         let heard = heard(&settings);

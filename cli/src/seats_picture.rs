@@ -21,7 +21,7 @@ pub(crate) struct Seated {
     pub(crate) letter: String,
     /// Who sits there.
     pub(crate) name: String,
-    /// Seat, platform and pickup.
+    /// Seat, platform and microphones.
     pub(crate) settings: Settings,
 }
 
@@ -69,7 +69,7 @@ const LONGEST_NAME: usize = 44;
 /// When it cannot be written.
 pub(crate) fn draw(path: &Path, title: &str, seats: &[Seated]) -> Result<()> {
     let common = seats.first().map(|seated| seated.settings).unwrap_or_default();
-    let (platform, pickup) = (common.platform, common.pickup);
+    let (platform, microphones) = (common.platform, common.microphones);
     let room = WIDTH - MARGINS.0 - MARGINS.1 - MARGINS.2;
     let scale = (room / (platform.width_m + platform.depth_m)).min(MOST_POINTS_PER_M);
     let floor = ABOVE + scale * platform.depth_m.max(platform.height_m);
@@ -97,19 +97,19 @@ pub(crate) fn draw(path: &Path, title: &str, seats: &[Seated]) -> Result<()> {
             short(platform.depth_m),
             short(platform.height_m),
             short(platform.decay_s),
-            pickup.pair.name(),
-            short(pickup.height_m)
+            microphones.pair.name(),
+            short(microphones.height_m)
         );
         sheet.text(&words, (MARGINS.0, 60.0), 14.0, Anchor::Left, GREY)?;
         let sources: Vec<Source> = seats
             .iter()
             .map(|seated| {
                 let settings = &seated.settings;
-                settings.seat.source(&settings.platform, &settings.pickup)
+                settings.seat.source(&settings.platform, &settings.microphones)
             })
             .collect();
-        in_plan(sheet, &plan, pickup.depth_m, seats, &sources)?;
-        in_section(sheet, &section, (pickup.depth_m, pickup.height_m), seats, &sources)?;
+        in_plan(sheet, &plan, microphones.depth_m, seats, &sources)?;
+        in_section(sheet, &section, (microphones.depth_m, microphones.height_m), seats, &sources)?;
         seats
             .iter()
             .zip(&sources)
@@ -118,7 +118,13 @@ pub(crate) fn draw(path: &Path, title: &str, seats: &[Seated]) -> Result<()> {
     })
 }
 
-fn in_plan(sheet: &Sheet, plan: &Panel, pickup_y: f64, seats: &[Seated], sources: &[Source]) -> Result<()> {
+fn in_plan(
+    sheet: &Sheet,
+    plan: &Panel,
+    microphones_y: f64,
+    seats: &[Seated],
+    sources: &[Source],
+) -> Result<()> {
     sheet.fill(plan.from, plan.to, PANEL)?;
     let tick = Pen::solid(GREY, 1.0);
     for x in round_steps(plan.x.0, plan.x.1, 10.0) {
@@ -136,7 +142,7 @@ fn in_plan(sheet: &Sheet, plan: &Panel, pickup_y: f64, seats: &[Seated], sources
         sheet.line(&[(left - 7.0, at), (left, at)], tick)?;
         sheet.text(&format!("{y} m"), (left - 12.0, at), 13.0, Anchor::Right, GREY)?;
     }
-    let numbers = arcs(sheet, plan, pickup_y)?;
+    let numbers = arcs(sheet, plan, microphones_y)?;
     let wall = Pen::solid(INK, 3.0);
     let (left, right, bottom) = (plan.from.0, plan.to.0, plan.to.1);
     sheet.line(&[(left, bottom), plan.from, (right, plan.from.1), plan.to], wall)?;
@@ -155,23 +161,26 @@ fn in_plan(sheet: &Sheet, plan: &Panel, pickup_y: f64, seats: &[Seated], sources
             }
         })
         .collect();
-    let pickup = plan.place(0.0, pickup_y);
+    let microphones = plan.place(0.0, microphones_y);
     let mut taken = numbers;
-    taken.push(Rect { from: (pickup.0 - 20.0, pickup.1 - 20.0), to: (pickup.0 + 64.0, pickup.1 + 4.0) });
+    taken.push(Rect {
+        from: (microphones.0 - 20.0, microphones.1 - 20.0),
+        to: (microphones.0 + 64.0, microphones.1 + 4.0),
+    });
     // Behind the player, where the tick is not.
     let behind = |mark: &Mark| (mark.at.0 - mark.tick.0, mark.at.1 - mark.tick.1);
     marked(sheet, plan, &marks, behind, seats, &taken)?;
     let pen = Pen::solid(BLUE, 3.0);
     for side in [-1.0, 1.0] {
-        sheet.line(&[pickup, (pickup.0 + side * 14.0, pickup.1 - 12.0)], pen)?;
+        sheet.line(&[microphones, (microphones.0 + side * 14.0, microphones.1 - 12.0)], pen)?;
     }
-    sheet.dot(pickup, 4.0, BLUE)?;
-    sheet.text("microphones", (pickup.0 + 20.0, pickup.1 - 9.0), 13.0, Anchor::Left, BLUE)
+    sheet.dot(microphones, 4.0, BLUE)?;
+    sheet.text("microphones", (microphones.0 + 20.0, microphones.1 - 9.0), 13.0, Anchor::Left, BLUE)
 }
 
-/// Draws arcs of equal distance from the pickup, every 2 m, writes each distance on its arc, and returns where.
-fn arcs(sheet: &Sheet, plan: &Panel, pickup_y: f64) -> Result<Vec<Rect>> {
-    let farthest_m = plan.x.1.hypot(plan.y.1 - pickup_y);
+/// Draws arcs of equal distance from the microphones, every 2 m, writes each distance on its arc, and returns where.
+fn arcs(sheet: &Sheet, plan: &Panel, microphones_y: f64) -> Result<Vec<Rect>> {
+    let farthest_m = plan.x.1.hypot(plan.y.1 - microphones_y);
     let pen = Pen::solid(FAINT, 1.0).with(SHORT_DASHES);
     let mut numbers = Vec::new();
     for index in 1..=(farthest_m / 2.0) as usize {
@@ -179,7 +188,7 @@ fn arcs(sheet: &Sheet, plan: &Panel, pickup_y: f64) -> Result<Vec<Rect>> {
         let mut run: Vec<(f64, f64)> = Vec::new();
         for step in 0..=720 {
             let angle = std::f64::consts::TAU * f64::from(step) / 720.0;
-            let (x, y) = (radius_m * angle.sin(), pickup_y + radius_m * angle.cos());
+            let (x, y) = (radius_m * angle.sin(), microphones_y + radius_m * angle.cos());
             if x.abs() <= plan.x.1 && (0.0..=plan.y.1).contains(&y) {
                 run.push(plan.place(x, y));
             } else if !run.is_empty() {
@@ -188,7 +197,7 @@ fn arcs(sheet: &Sheet, plan: &Panel, pickup_y: f64) -> Result<Vec<Rect>> {
             }
         }
         sheet.line(&run, pen)?;
-        let (x, y) = plan.place(0.0, pickup_y + radius_m);
+        let (x, y) = plan.place(0.0, microphones_y + radius_m);
         if y - plan.from.1 > ARC_NUMBER {
             sheet.text(&format!("{radius_m} m"), (x, y - 2.0), 12.0, Anchor::Bottom, GREY)?;
             numbers.push(Rect::around((x, y - 9.0), 34.0, 16.0));
@@ -200,7 +209,7 @@ fn arcs(sheet: &Sheet, plan: &Panel, pickup_y: f64) -> Result<Vec<Rect>> {
 fn in_section(
     sheet: &Sheet,
     section: &Panel,
-    pickup: (f64, f64),
+    microphones: (f64, f64),
     seats: &[Seated],
     sources: &[Source],
 ) -> Result<()> {
@@ -245,7 +254,7 @@ fn in_section(
     sheet.line(&[(left, bottom), section.to, (right, section.from.1), section.from], wall)?;
     sheet.line(&[section.from, (left, bottom)], Pen::solid(BLUE, 2.0).with(DASHED))?;
 
-    let at = section.place(pickup.0, pickup.1);
+    let at = section.place(microphones.0, microphones.1);
     let taken = [Rect { from: (at.0 - 8.0, at.1 - 11.0), to: (at.0 + 66.0, at.1 + 11.0) }];
     marked(sheet, section, &marks, |_| (0.0, -1.0), seats, &taken)?;
     sheet.line(&[at, (at.0 + 16.0, at.1)], Pen::solid(BLUE, 3.0))?;

@@ -56,7 +56,7 @@ use crate::tail::{TailSpec, TailSupply, onset_frames};
 /// Channels in and out.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Layout {
-    /// One channel in, one out: a single omni as the pickup.
+    /// One channel in, one out: a single omni instead of a pair.
     MonoToMono,
     /// One channel in, left and right out.
     MonoToStereo,
@@ -252,7 +252,7 @@ impl Engine {
     /// Returns the tail that an engine asks for at these settings.
     pub fn tail_spec(config: &Config, settings: &Settings) -> TailSpec {
         let settings = settings.snapped();
-        let pair = (config.layout.outputs() == 2).then_some(settings.pickup.pair);
+        let pair = (config.layout.outputs() == 2).then_some(settings.microphones.pair);
         TailSpec::new(&settings.platform, pair, config.sample_rate_hz)
     }
 

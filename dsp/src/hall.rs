@@ -16,8 +16,8 @@ mod table;
 pub use engine::HallEngine;
 pub use reflections::{Reflection, Reflections, specular_share};
 
+use crate::acoustics::microphones::Pair;
 use crate::acoustics::octave::PerBand;
-use crate::acoustics::pickup::Pair;
 use crate::acoustics::platform::share_after;
 use crate::extremes::largest;
 use crate::settings::Tabled;
@@ -65,7 +65,7 @@ impl Default for Hall {
     }
 }
 
-/// Pickup of the hall's diffuse sound: as little alike in the bass as a pair can be, which is what sounds wide (our choice).
+/// Microphones of the hall's diffuse sound: as little alike in the bass as a pair can be, which is what sounds wide (our choice).
 const PAIR: Pair = Pair::SpacedOmnis;
 /// Speed of sound at 20 degrees Celsius, m/s (ISO 9613-1:1993).
 const SPEED_OF_SOUND_M_S: f64 = 343.2;

@@ -16,13 +16,18 @@
 pub mod extremes;
 
 pub mod acoustics;
+
 pub mod settings;
 
-pub mod engine;
-pub mod hall;
 pub mod kernel;
+
 pub mod plan;
+
 pub mod tail;
+
+pub mod engine;
+
+pub mod hall;
 
 pub mod measure;
 

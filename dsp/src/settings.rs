@@ -24,7 +24,7 @@ pub use seat_table::{
 pub use table::{Field, Refused, Row, Tabled, id_and_value, is_in_order, named, place_named, read};
 pub use unit::Unit;
 
-use crate::acoustics::pickup::Pickup;
+use crate::acoustics::microphones::Microphones;
 use crate::acoustics::platform::Platform;
 use crate::acoustics::seat::Seat;
 
@@ -71,7 +71,7 @@ pub struct Settings {
     /// What the player sits on.
     pub platform: Platform,
     /// Who listens.
-    pub pickup: Pickup,
+    pub microphones: Microphones,
     /// What is done to the tone before the platform.
     pub tone: Tone,
     /// How loud the parts are.

@@ -1,6 +1,6 @@
 //! The platform's tail: noise that decays as the platform does, in two parts, as coherent as a diffuse field.
 //!
-//! A tail belongs to the platform and the pickup, never to the seat: the seat
+//! A tail belongs to the platform and the microphones, never to the seat: the seat
 //! only sets how much of each octave goes into each part. Both parts have unit
 //! energy density: a part fed with white noise returns as much energy in every
 //! octave as went in, left and right together. A hall's parts have the levels
@@ -15,8 +15,8 @@ mod workshop;
 
 use std::sync::Arc;
 
+use crate::acoustics::microphones::Pair;
 use crate::acoustics::octave::{BANDS, PerBand, bands_at_rate};
-use crate::acoustics::pickup::Pair;
 use crate::acoustics::platform::Platform;
 use crate::kernel::convolver::{Convolver, INPUTS, ResponseSpectra};
 use crate::kernel::instruction_set::InstructionSet;
@@ -26,12 +26,12 @@ use crate::plan::low_octaves::LowTail;
 pub use diffuse_field::DiffuseField;
 pub use workshop::TailWorkshop;
 
-/// What a tail depends on: the platform and the pickup, never the seat.
+/// What a tail depends on: the platform and the microphones, never the seat.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct TailSpec {
     /// Sample rate, Hz.
     pub sample_rate_hz: f64,
-    /// The pickup's pair; `None` is the single omni of a mono output.
+    /// The main microphones' pair; `None` is the single omni of a mono output.
     pub pair: Option<Pair>,
     /// Decay of each octave band, s.
     pub decay_s: PerBand,

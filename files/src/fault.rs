@@ -110,7 +110,7 @@ pub enum What {
         allowed: String,
     },
     /// A name or a note that is no text.
-    #[error("{0} must be text; write it in quotes")]
+    #[error("{0} must be quoted text")]
     NoText(&'static str),
     /// A name that fits nowhere.
     #[error("the name has more than {LONGEST_NAME} characters; put the rest in the note")]

@@ -17,7 +17,7 @@ use crate::tail_builder::Supply;
 /// What is wanted of a channel at a moment.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Wanted {
-    /// Seat, platform, pickup, tone and level.
+    /// Seat, platform, microphones, tone and level.
     pub settings: Settings,
     /// The dry signal at the loudness of the placed one; ignored offline.
     pub is_compared: bool,

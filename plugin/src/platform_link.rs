@@ -396,8 +396,8 @@ mod tests {
         settings.platform.rear = Finish::Brick;
         settings.platform.canopy = Finish::Curtain;
         settings.platform.air.humidity_pct = 31.0;
-        settings.pickup.pair = Pair::SpacedOmnis;
-        settings.pickup.height_m = 4.0;
+        settings.microphones.pair = Pair::SpacedOmnis;
+        settings.microphones.height_m = 4.0;
         let mut other = Settings::default();
         put_into(&shared_of(&settings), &mut other);
         assert_eq!(other, settings);

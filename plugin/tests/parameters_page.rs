@@ -84,7 +84,7 @@ Rostra Hall has these, and the same bypass:
 {}
 A seat outside the platform is brought inside: 0.3 m clear of the walls, half a metre upstage of the main microphones.
 
-| radiation | throws its sound |
+| radiation | radiates |
 |---|---|
 {}
 | finish | |

@@ -28,7 +28,7 @@ end with a fade of 20 ms, then a second of silence. No synthesiser, no effect.
 The horn and the trumpet were recorded at 22.05 kHz: the upper half of the
 8 kHz octave (to 11.3 kHz) holds little.
 
-Debian and its kin: packages that are not installed are downloaded with
+Debian-based systems: packages that are not installed are downloaded with
 `apt-get download` and unpacked into target/recordings, not installed.
 """
 

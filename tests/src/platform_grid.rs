@@ -60,7 +60,7 @@ pub const SILENT_DB: f64 = -20.0;
 pub struct Case {
     /// Which one it is.
     pub number: usize,
-    /// The seat on its platform, and the pickup.
+    /// The seat on its platform, and the microphones.
     pub settings: Settings,
     /// Whether one omni hears it, and not the pair.
     pub is_mono: bool,
@@ -96,7 +96,7 @@ impl Case {
             platform.air.loss = drawn(&mut own, 0.0, 8.0);
             platform.air.humidity_pct = drawn(&mut own, 10.0, 100.0);
             platform.air.temperature_c = drawn(&mut shared, 0.0, 40.0);
-            settings.pickup.pair = Pair::ALL[of(&mut shared, Pair::ALL.len())];
+            settings.microphones.pair = Pair::ALL[of(&mut shared, Pair::ALL.len())];
             // Every third has one finish all around, which is where octaves differ most.
             let all = Finish::ALL[of(&mut own, Finish::ALL.len())];
             let one = |own: &mut Noise| Finish::ALL[of(own, Finish::ALL.len())];
@@ -115,7 +115,7 @@ impl Case {
     }
 
     fn spec(&self) -> TailSpec {
-        let pair = (!self.is_mono).then_some(self.settings.pickup.pair);
+        let pair = (!self.is_mono).then_some(self.settings.microphones.pair);
         TailSpec::new(&self.settings.platform, pair, self.rate_hz)
     }
 }
@@ -138,7 +138,7 @@ impl fmt::Display for Case {
             p.air.loss,
             p.air.temperature_c,
             p.air.humidity_pct,
-            if *is_mono { "one omni" } else { settings.pickup.pair.name() },
+            if *is_mono { "one omni" } else { settings.microphones.pair.name() },
         )
     }
 }

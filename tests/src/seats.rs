@@ -53,7 +53,7 @@ pub fn all() -> Vec<Settings> {
                     // Risers rise with the rows (common practice, no source).
                     settings.seat.riser_m = 0.2 * row as f64;
                     settings.seat.family = family;
-                    settings.pickup.pair = Pair::NearCoincident;
+                    settings.microphones.pair = Pair::NearCoincident;
                     all.push(settings.snapped());
                 }
             }

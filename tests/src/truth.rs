@@ -9,7 +9,7 @@ mod robustness;
 mod tails;
 
 pub use energy::{direct_change_with_depth, reflected_energy};
-pub use handbook::{air_absorption, directivity_factor, pickup_differences};
+pub use handbook::{air_absorption, directivity_factor, microphone_differences};
 pub use movement::movement;
 pub use reference_arrivals::{reference_arrivals, reference_errors};
 pub use rendered_arrivals::rendered_arrivals;
@@ -89,7 +89,7 @@ pub type Group = (&'static str, fn() -> Vec<Row>);
 pub const GROUPS: [Group; 15] = [
     ("air", air_absorption),
     ("directivity", directivity_factor),
-    ("pickup", pickup_differences),
+    ("microphones", microphone_differences),
     ("reference-arrivals", reference_arrivals),
     ("rendered-arrivals", rendered_arrivals),
     ("tail-decay", decay_of_tails),

@@ -30,7 +30,7 @@ const SAME: f32 = 1e-5;
 /// Least difference that one changed parameter makes.
 const CHANGED: f32 = 1e-3;
 
-/// A script whose times lie on no block and no grid step: seats, a platform, finishes, a pickup, tone and level.
+/// A script whose times lie on no block and no grid step: seats, a platform, finishes, a pair, tone and level.
 const SCRIPT: &str = r#"
 [[move]]
 at_s = 0.0
@@ -47,7 +47,7 @@ platform = "large-plaster"
 
 [[move]]
 at_s = 0.70001
-set = { rear = "curtain", pickup = "coincident", decay = "1.2 s", air = 3, close = "0.3 m", lowmid_g = -4.5, balance = 70 }
+set = { rear = "curtain", mics = "coincident", decay = "1.2 s", air = 3, close = "0.3 m", lowmid_g = -4.5, balance = 70 }
 
 [[move]]
 at_s = 1.0000

@@ -9,7 +9,7 @@ use std::f64::consts::TAU;
 
 use rostra_dsp::Settings;
 use rostra_dsp::acoustics::{
-    ARRIVALS, Arrival, BANDS, Capsule, Family, Finish, NOMINAL_HZ, Pair, Pickup, Platform, Seat, Source,
+    ARRIVALS, Arrival, BANDS, Capsule, Family, Finish, Microphones, NOMINAL_HZ, Pair, Platform, Seat, Source,
     Vector, arrivals,
 };
 use rostra_dsp::engine::{Config, DistanceTone, Engine, Layout, PrepareError, TonePlan};
@@ -272,8 +272,8 @@ fn under_way(at: usize) -> Settings {
         settings.platform.decay_s = 0.8;
     }
     if at >= 26 * CHANGE_FRAMES {
-        settings.pickup.pair = Pair::SpacedOmnis;
-        settings.pickup.height_m = 3.6;
+        settings.microphones.pair = Pair::SpacedOmnis;
+        settings.microphones.height_m = 3.6;
     }
     settings
 }
@@ -423,11 +423,11 @@ const ROUNDING: f64 = 1e-9;
 #[test]
 fn an_even_source_and_an_omni_may_change_places() {
     let platform = Platform::default();
-    let pickup = Pickup::default();
+    let microphones = Microphones::default();
     let heard = |from: Vector, to: Vector, family: Family, omni_share: f64| {
         let source = Source { position: from, forward: Vector::new(0.0, -1.0, 0.0), family };
-        let capsule = Capsule { offset: to - pickup.position(), omni_share, ..Capsule::OMNI };
-        sorted(arrivals(&source, &platform, &pickup, &capsule).to_vec())
+        let capsule = Capsule { offset: to - microphones.position(), omni_share, ..Capsule::OMNI };
+        sorted(arrivals(&source, &platform, &microphones, &capsule).to_vec())
     };
     let mut random = Noise::new(21);
     for _ in 0..50 {
@@ -458,9 +458,9 @@ fn an_even_source_and_an_omni_may_change_places() {
 fn a_bearing_and_its_mirror_image_swap_left_and_right() {
     let platform = Platform::default();
     let heard = |pair: Pair, seat: &Seat, capsule: usize| {
-        let pickup = Pickup { pair, ..Pickup::default() };
-        let source = seat.source(&platform, &pickup);
-        sorted(arrivals(&source, &platform, &pickup, &pair.capsules()[capsule]).to_vec())
+        let microphones = Microphones { pair, ..Microphones::default() };
+        let source = seat.source(&platform, &microphones);
+        sorted(arrivals(&source, &platform, &microphones, &pair.capsules()[capsule]).to_vec())
     };
     // Families whose axis lies in the player's plane of symmetry; a rear bell and a top plate have a hand.
     let symmetric = [
@@ -526,7 +526,7 @@ fn alike_sides_in_the_middle_without_platform_stay_what_they_are() {
             .fold(0.0_f64, |worst, db| larger(worst, db.abs()))
     };
     for pair in Pair::ALL {
-        settings.pickup.pair = pair;
+        settings.microphones.pair = pair;
         let worst = worst_db(&settings);
         eprintln!("x, x in the middle, {pair:?}: {worst:.1e} dB");
         assert!(worst <= 0.01, "{pair:?}: expected 0 dB, off by {worst} dB");
@@ -536,7 +536,7 @@ fn alike_sides_in_the_middle_without_platform_stay_what_they_are() {
     }
     // The two sides are the same sound, and loud enough to say so.
     let x = noise(31, 24_000);
-    settings.pickup.pair = Pair::NearCoincident;
+    settings.microphones.pair = Pair::NearCoincident;
     let sound = still(Layout::StereoToStereo, &[x.clone(), x.clone()], &settings);
     assert!(rms(&sound) > LEAST_RMS);
     assert!(largest_difference(&sound[..1], &sound[1..]) <= AT_REST, "left and right differ");
@@ -806,7 +806,7 @@ fn settings_to_bound() -> Vec<Settings> {
         settings.seat.depth_m = depth_m;
         settings.seat.bearing_deg = 33.0;
         settings.seat.family = family;
-        settings.pickup.pair = pair;
+        settings.microphones.pair = pair;
         settings.level.balance_pct = balance_pct;
         all.push(settings);
     }
@@ -851,7 +851,7 @@ fn no_input_within_one_comes_out_louder_than_the_sum_of_absolute_gains() {
             assert!(worst <= 1.0, "{layout:?}: {worst} of the bound {most}");
         }
     }
-    // Control: the worst input of a seat near the pickup breaks the bound of the same seat 24 dB lower.
+    // Control: the worst input of a seat near the microphones breaks the bound of the same seat 24 dB lower.
     let mut settings = Settings::default();
     settings.level.balance_pct = 0.0;
     let most = bound.of(&settings, Layout::MonoToStereo);

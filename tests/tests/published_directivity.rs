@@ -229,7 +229,7 @@ fn bells_radiate_like_open_pipes_while_the_wave_is_long() {
 /// Acustica united with Acustica 96, 138 (2010), abstract).
 #[test]
 fn axes_point_where_the_sources_say() {
-    // A player in the middle who looks at the pickup: ahead is -y, right is -x.
+    // A player in the middle who looks at the microphones: ahead is -y, right is -x.
     let ahead = Vector::new(0.0, -1.0, 0.0);
     for strings in [Family::TopPlate, Family::FrontPlate] {
         let axis = world_axis(strings, ahead);

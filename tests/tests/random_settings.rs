@@ -61,9 +61,9 @@ fn settings(noise: &mut Noise) -> Settings {
     settings.platform.air.loss = drawn(noise, (0.0, 8.0));
     settings.platform.air.temperature_c = drawn(noise, (0.0, 40.0));
     settings.platform.air.humidity_pct = drawn(noise, (10.0, 100.0));
-    settings.pickup.pair = one_of(noise, &Pair::ALL);
-    settings.pickup.depth_m = drawn(noise, (0.0, 4.0));
-    settings.pickup.height_m = drawn(noise, (1.5, 5.0));
+    settings.microphones.pair = one_of(noise, &Pair::ALL);
+    settings.microphones.depth_m = drawn(noise, (0.0, 4.0));
+    settings.microphones.height_m = drawn(noise, (1.5, 5.0));
     settings.tone.close_mic_m = (noise.uniform() < 0.5).then(|| drawn(noise, (0.05, 2.0)));
     settings.tone.low_mid_hz = drawn(noise, (150.0, 900.0));
     settings.tone.low_mid_db = drawn(noise, (-18.0, 6.0));

@@ -41,7 +41,7 @@ fn longest(frame: usize) -> Settings {
     settings
 }
 
-/// The shortest tail, under the slowest filter of the tone: a close pickup just near enough to count.
+/// The shortest tail, under the slowest filter of the tone: a close microphone just near enough to count.
 fn shortest(frame: usize) -> Settings {
     let mut settings = at_rest(frame);
     settings.tone.close_mic_m = Some(1.99);

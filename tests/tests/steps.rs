@@ -68,8 +68,8 @@ const CONTINUOUS: [Step; 20] = [
     step!("temperature", platform.air.temperature_c, 0.0, 40.0),
     step!("humidity", platform.air.humidity_pct, 10.0, 100.0),
     step!("air loss", platform.air.loss, 0.0, 8.0),
-    step!("microphone depth", pickup.depth_m, 0.0, 4.0),
-    step!("microphone height", pickup.height_m, 1.5, 5.0),
+    step!("microphone depth", microphones.depth_m, 0.0, 4.0),
+    step!("microphone height", microphones.height_m, 1.5, 5.0),
     step!("close-mic distance", tone.close_mic_m, Some(0.05), None),
     step!("low-mid frequency", tone.low_mid_hz, 150.0, 900.0),
     step!("low-mid gain", tone.low_mid_db, -18.0, 6.0),
@@ -86,8 +86,13 @@ const LISTS: [Step; 8] = [
     step!("rear wall", platform.rear, Finish::Curtain, Finish::Brick),
     step!("side walls", platform.sides, Finish::Curtain, Finish::Concrete),
     step!("canopy", platform.canopy, Finish::Curtain, Finish::Plaster),
-    step!("main microphones, coincident to spaced", pickup.pair, Pair::Coincident, Pair::SpacedOmnis),
-    step!("main microphones, near-coincident to coincident", pickup.pair, Pair::NearCoincident, Pair::Coincident),
+    step!("microphones, coincident to spaced", microphones.pair, Pair::Coincident, Pair::SpacedOmnis),
+    step!(
+        "microphones, near-coincident to coincident",
+        microphones.pair,
+        Pair::NearCoincident,
+        Pair::Coincident
+    ),
 ];
 
 /// A horn off the middle, with all tone in use, so that every parameter matters.

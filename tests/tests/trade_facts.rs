@@ -20,8 +20,8 @@ fn seat(depth_m: f64, bearing_deg: f64, family: Family) -> Settings {
 }
 
 fn acoustics_of(settings: &Settings) -> Acoustics {
-    let source = settings.seat.source(&settings.platform, &settings.pickup);
-    acoustics(&source, &settings.platform, &settings.pickup, &settings.level, 2)
+    let source = settings.seat.source(&settings.platform, &settings.microphones);
+    acoustics(&source, &settings.platform, &settings.microphones, &settings.level, 2)
 }
 
 /// Returns the placed impulse's energy over time, both channels together.
@@ -132,7 +132,7 @@ fn a_rear_bell_is_heard_by_way_of_the_wall_behind_it() {
             settings.seat.riser_m = 0.6;
             settings.seat.facing_deg = facing_deg;
             let seat = acoustics_of(&settings);
-            let source = settings.seat.source(&settings.platform, &settings.pickup);
+            let source = settings.seat.source(&settings.platform, &settings.microphones);
             let images = images(source.position, &settings.platform);
             for band in KILOHERTZ..BANDS {
                 let (mut wall, mut all) = (0.0, 0.0);
@@ -159,7 +159,7 @@ fn a_rear_bell_is_heard_by_way_of_the_wall_behind_it() {
 fn a_top_plate_at_the_left_leans_towards_the_audience() {
     let towards_audience = |bearing_deg| {
         let settings = seat(3.0, bearing_deg, Family::TopPlate);
-        let source = settings.seat.source(&settings.platform, &settings.pickup);
+        let source = settings.seat.source(&settings.platform, &settings.microphones);
         let axis = rostra_dsp::acoustics::world_axis(source.family, source.forward);
         -axis.y / axis.x.hypot(axis.y)
     };

@@ -335,7 +335,7 @@ mod tests {
         hold_sources("some-package", package.path(), expected).unwrap();
         let refused = || {
             let error = hold_sources("some-package", package.path(), expected).unwrap_err().to_string();
-            assert!(error.contains("some-package") && error.contains("Take that folder away"), "{error}");
+            assert!(error.contains("some-package") && error.contains("Delete that folder"), "{error}");
         };
         fs::write(&lib, "two").unwrap();
         refused();
@@ -360,7 +360,7 @@ mod tests {
             newer,
         ] {
             let error = hold_versions(&other, &whole).unwrap_err().to_string();
-            assert!(error.contains("what Cargo.lock does not hold"), "{error}");
+            assert!(error.contains("packages that Cargo.lock does not have"), "{error}");
         }
     }
 

@@ -17,18 +17,15 @@ use crate::workspace;
 const PACKAGE: &str = "rostra-cli";
 const PROGRAM: &str = "rostra";
 /// What it is compiled from, in the workspace's root.
-const SOURCES: [&str; 15] = [
+const SOURCES: [&str; 12] = [
     "Cargo.toml",
     "Cargo.lock",
-    "cli/Cargo.toml",
-    "cli/src",
-    "cli/host",
-    "cli/live/src",
-    "cli/picture/src",
-    "cli/recording/src",
-    "cli/terminal/src",
+    "cli",
+    "dsp/Cargo.toml",
     "dsp/src",
+    "files/Cargo.toml",
     "files/src",
+    "plugin/Cargo.toml",
     "plugin/src",
     "presets-demo/halls",
     "presets-demo/platforms",

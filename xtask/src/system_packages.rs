@@ -1,8 +1,8 @@
-//! What has to be installed besides Rust, on Debian and its kin, and whether it is.
+//! What has to be installed besides Rust, on Debian-based systems, and whether it is.
 
 use std::process::Command;
 
-/// A program that is needed on Debian and its kin, and the packages that bring it.
+/// A program that is needed on Debian-based systems, and the packages that bring it.
 pub(crate) struct Needed {
     program: &'static str,
     arguments: &'static [&'static str],

@@ -355,7 +355,7 @@ impl Booth {
     /// Jumps to the seat that one of the keys 1 to 3 remembers.
     pub fn jump(&mut self, key: usize) {
         match self.seats.get(key).cloned().flatten() {
-            Some(seat) => self.stand_at(&seat.scene),
+            Some(seat) => self.jump_to(&seat.scene),
             None => self.say(format!("There is no seat on key {} yet.", key + 1)),
         }
     }
@@ -407,7 +407,7 @@ impl Booth {
         if let Some(place) = self.setup.loops.iter().position(|known| known.origin == origin) {
             self.choose_loop(place);
         }
-        self.stand_at(&scene);
+        self.jump_to(&scene);
     }
 
     /// Plays another loop: the old one fades out, the new one in.
@@ -466,7 +466,7 @@ impl Booth {
         self.said = Said { line, is_fault: true };
     }
 
-    fn stand_at(&mut self, scene: &Scene) {
+    fn jump_to(&mut self, scene: &Scene) {
         let mut scene = scene.clone();
         // What is compared is no part of a seat.
         scene.values.keep_session_of(&self.scene.values);

@@ -59,9 +59,9 @@ impl Figure {
     /// Works it out for a scene in stereo, in its unit.
     pub fn of(self, scene: &Scene) -> f64 {
         let settings = scene.values.settings();
-        let (platform, pickup) = (&settings.platform, &settings.pickup);
-        let source = settings.seat.source(platform, pickup);
-        let heard = acoustics(&source, platform, pickup, &settings.level, 2);
+        let (platform, microphones) = (&settings.platform, &settings.microphones);
+        let source = settings.seat.source(platform, microphones);
+        let heard = acoustics(&source, platform, microphones, &settings.level, 2);
         let speed_m_s = platform.air.speed_of_sound_m_s();
         match self {
             Self::DirectToReflected => HallNeeds::of(&settings, 2).direct_to_reflected_db,
@@ -216,11 +216,11 @@ mod tests {
     #[test]
     fn the_first_wall_is_the_nearest_one() {
         let narrow =
-            scene(&[("plat_w", "8"), ("plat_d", "25"), ("plat_h", "20"), ("pickup", "spaced omnis")], None);
+            scene(&[("plat_w", "8"), ("plat_d", "25"), ("plat_h", "20"), ("mics", "spaced omnis")], None);
         let settings = narrow.values.settings();
-        let source = settings.seat.source(&settings.platform, &settings.pickup).position;
+        let source = settings.seat.source(&settings.platform, &settings.microphones).position;
         // The mirror image stands 8 m to the side; the nearer capsule 0.25 m from the middle.
-        let (along, up) = (source.y - settings.pickup.depth_m, settings.pickup.height_m - source.z);
+        let (along, up) = (source.y - settings.microphones.depth_m, settings.microphones.height_m - source.z);
         let way = |aside: f64| (aside * aside + along * along + up * up).sqrt();
         let speed = settings.platform.air.speed_of_sound_m_s();
         let expected = 1e3 * (way(8.0 - 0.25) - way(0.25)) / speed;
@@ -246,7 +246,7 @@ mod tests {
         assert!((told - 30.0).abs() < 0.1, "told {told} ms");
         assert!(
             (told..told + 5.0).contains(&(own_ms + 0.1)),
-            "told {told} ms, the hall answers after {own_ms} ms"
+            "told {told} ms, the hall enters after {own_ms} ms"
         );
     }
 

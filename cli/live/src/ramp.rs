@@ -15,14 +15,14 @@ impl Ramp {
         Self { now: gain, target: gain, step: 0.0, fade_frames: fade_frames.max(1.0) as f32 }
     }
 
-    /// Heads for a gain, as [`Self::glide_to`].
+    /// Glides to a gain, as [`Self::glide_to`].
     #[must_use]
     pub fn to(mut self, gain: f32) -> Self {
         self.glide_to(gain);
         self
     }
 
-    /// Heads for a gain from where it is.
+    /// Glides to a gain from where it is.
     pub fn glide_to(&mut self, gain: f32) {
         if gain != self.target {
             self.target = gain;

@@ -30,7 +30,7 @@ pub struct Scene {
 /// A scene as the engine takes it.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Placement {
-    /// Seat, platform, pickup, tone and level.
+    /// Seat, platform, microphones, tone and level.
     pub settings: Settings,
     /// The hall, and how much of the placed sound goes to it.
     pub hall: Option<HallSend>,

@@ -207,7 +207,7 @@ fn a_typed_value_is_taken_with_enter_and_letters_are_refused_in_words() {
     type_text(&mut harness, "far");
     key(&mut harness, Key::Enter);
     harness.step();
-    assert_eq!(harness.state().values.value(DEPTH), 7.5, "the old value stays");
+    assert_eq!(harness.state().values.value(DEPTH), 7.5, "the value is unchanged");
     let said = "\"far\" is not valid for Depth: enter 0.50 to 25.00 m. Value unchanged.";
     assert!(harness.query_by_label(said).is_some());
     assert!(harness.state().edits.is_empty(), "{:?}", harness.state().edits);

@@ -30,7 +30,7 @@ const SEATS: [(&str, bool, &[&str]); 4] = [
             "plat_h=16",
             "depth=20",
             "family=drumhead",
-            "pickup=spaced omnis",
+            "mics=spaced omnis",
             "lowmid_g=-6",
         ],
     ),

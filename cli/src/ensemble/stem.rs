@@ -203,7 +203,7 @@ impl Placed {
     /// Returns the distance to another stem's seat, m.
     pub(crate) fn distance_m(&self, other: &Self) -> f64 {
         let [a, b] = [self, other]
-            .map(|stem| stem.plain.seat.source(&stem.plain.platform, &stem.plain.pickup).position);
+            .map(|stem| stem.plain.seat.source(&stem.plain.platform, &stem.plain.microphones).position);
         (a - b).length()
     }
 }

@@ -41,7 +41,7 @@ pub(super) fn warnings(
                 ));
             }
         }
-        if (stem.plain.platform, stem.plain.pickup) != (platform.platform, platform.pickup) {
+        if (stem.plain.platform, stem.plain.microphones) != (platform.platform, platform.microphones) {
             warnings.push(format!(
                 "{called} uses a different platform or different main microphones from the plan; leave those values out of its seat"
             ));

@@ -3,8 +3,8 @@
 #[cfg(test)]
 mod oracle;
 
+use crate::acoustics::microphones::{Capsule, Microphones};
 use crate::acoustics::octave::{BANDS, PerBand, THIRDS, TOP, exact_midband_hz, third_midband_hz};
-use crate::acoustics::pickup::{Capsule, Pickup};
 use crate::acoustics::platform::{Face, Platform};
 use crate::acoustics::radiation::world_axis;
 use crate::acoustics::seat::Source;
@@ -165,7 +165,7 @@ fn image(position: Vector, platform: &Platform, nx: i32, rear: i32, nz: i32) -> 
 pub struct Arrival {
     /// Length of the path, m.
     pub path_m: f64,
-    /// Pressure gain per octave band; 1 is an even source at 1 m heard by an omni.
+    /// Pressure gain per octave band; 1 is an omnidirectional source at 1 m heard by an omni.
     pub gain: PerBand,
     /// Pressure gain above the octave bands: walls and directivity as in the highest octave, air as at 16 kHz.
     pub top_gain: f64,
@@ -270,18 +270,18 @@ const NEPER_DB: f64 = 20.0 * std::f64::consts::LOG10_E;
 pub fn arrivals(
     source: &Source,
     platform: &Platform,
-    pickup: &Pickup,
+    microphones: &Microphones,
     capsule: &Capsule,
 ) -> [Arrival; ARRIVALS] {
     let stage = Stage::new(source, platform);
-    let position = pickup.position() + capsule.offset;
+    let position = microphones.position() + capsule.offset;
     images(source.position, platform).map(|image| stage.arrival(&image, capsule, position))
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::acoustics::pickup::Pair;
+    use crate::acoustics::microphones::Pair;
     use crate::acoustics::radiation::Family;
     use crate::acoustics::seat::Seat;
 
@@ -294,12 +294,14 @@ mod tests {
             (10.5, 12.0, 180.0, Family::RearBell),
         ] {
             let seat = Seat { depth_m, bearing_deg, facing_deg, family, riser_m: 0.4, ..Seat::default() };
-            let (platform, pickup) = (Platform::default(), Pickup::default());
-            let source = seat.source(&platform, &pickup);
+            let (platform, microphones) = (Platform::default(), Microphones::default());
+            let source = seat.source(&platform, &microphones);
             for capsule in Pair::NearCoincident.capsules() {
-                let mut fast = arrivals(&source, &platform, &pickup, &capsule).to_vec();
-                let mut slow: Vec<Arrival> =
-                    oracle::paths(&source, &platform, &pickup, &capsule).iter().map(|p| p.arrival).collect();
+                let mut fast = arrivals(&source, &platform, &microphones, &capsule).to_vec();
+                let mut slow: Vec<Arrival> = oracle::paths(&source, &platform, &microphones, &capsule)
+                    .iter()
+                    .map(|p| p.arrival)
+                    .collect();
                 // Sequences that visit the same corners in another order (an
                 // edge) do not occur off the symmetry planes of the box.
                 fast.sort_by(|a, b| a.path_m.total_cmp(&b.path_m));
@@ -319,10 +321,10 @@ mod tests {
     fn the_floor_reflection_leaves_downwards() {
         let platform = Platform::default();
         let position = Vector::new(0.0, 5.0, 1.2);
-        let pickup = Vector::new(0.0, 0.0, 3.0);
+        let microphones = Vector::new(0.0, 0.0, 3.0);
         let all = images(position, &platform);
         let floor = all.iter().find(|image| image.hits == [1, 0, 0, 0, 0]);
-        let departure = floor.map(|image| image.departure(pickup));
+        let departure = floor.map(|image| image.departure(microphones));
         // 4.2 m down over 5 m along: worked by hand from the mirrored source at z = -1.2.
         let length = (5.0_f64 * 5.0 + 4.2 * 4.2).sqrt();
         let expected = Vector::new(0.0, -5.0 / length, -4.2 / length);

@@ -186,7 +186,7 @@ pub const LEAK: f64 = 0.01;
 /// The directional pattern of one band: D^2 = leak + (1 - leak) ((1 + cos theta)/2)^(2n).
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Pattern {
-    /// Exponent n, at least 0; 0 is even radiation, 1 the cardioid.
+    /// Exponent n, at least 0; 0 is omnidirectional radiation, 1 the cardioid.
     pub exponent: f64,
     /// Share of the axial energy that every direction gets.
     pub leak: f64,
@@ -263,7 +263,7 @@ mod tests {
 
     #[test]
     fn a_top_plate_leans_towards_the_audience_from_the_audiences_left_only() {
-        // The player's front looks at the pickup in the middle of the front edge.
+        // The player's front looks at the microphones in the middle of the front edge.
         let lean = |x: f64| {
             let axis = world_axis(Family::TopPlate, Vector::new(-x, -3.0, 0.0).unit());
             Vector::new(axis.x, axis.y, 0.0).unit().dot(Vector::new(0.0, -1.0, 0.0))

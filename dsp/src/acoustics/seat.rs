@@ -1,6 +1,6 @@
 //! Where a player sits and looks.
 
-use crate::acoustics::pickup::Pickup;
+use crate::acoustics::microphones::Microphones;
 use crate::acoustics::platform::Platform;
 use crate::acoustics::radiation::Family;
 use crate::acoustics::vector::Vector;
@@ -10,11 +10,11 @@ use crate::acoustics::vector::Vector;
 pub struct Seat {
     /// Distance upstage of the front edge, 0.5 to 25 m.
     pub depth_m: f64,
-    /// Bearing from the pickup, -60 to 60 degrees, positive to the audience's right.
+    /// Bearing from the microphones, -60 to 60 degrees, positive to the audience's right.
     pub bearing_deg: f64,
     /// Height of the riser, 0 to 2 m.
     pub riser_m: f64,
-    /// Turn of the player, -180 to 180 degrees; 0 looks at the pickup, positive
+    /// Turn of the player, -180 to 180 degrees; 0 looks at the microphones, positive
     /// turns the player's front towards the audience's right.
     pub facing_deg: f64,
     /// How the instrument radiates.
@@ -42,8 +42,8 @@ pub const SOURCE_HEIGHT_M: f64 = 1.2;
 pub const CLEARANCE_M: f64 = 0.3;
 /// Stretch before the limit over which a sideways position bends softly, m (our choice).
 const SOFT_M: f64 = 0.5;
-/// Least distance upstage of the pickup, m: nearer, or in front of it, a bearing says nothing.
-const UPSTAGE_OF_PICKUP_M: f64 = 0.5;
+/// Least distance upstage of the microphones, m: nearer, or in front of them, a bearing says nothing.
+const UPSTAGE_OF_MICROPHONES_M: f64 = 0.5;
 
 /// A source as the physics sees it.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -69,44 +69,47 @@ fn softly_within(x_m: f64, limit_m: f64) -> f64 {
 impl Seat {
     /// Returns the depth after it was brought on the platform, in metres.
     ///
-    /// At most D - 0.3 m, and at least 0.5 m upstage of the pickup.
-    pub fn depth_inside_m(&self, platform: &Platform, pickup: &Pickup) -> f64 {
-        self.depth_m.max(pickup.depth_m + UPSTAGE_OF_PICKUP_M).min(platform.depth_m - CLEARANCE_M)
+    /// At most D - 0.3 m, and at least 0.5 m upstage of the microphones.
+    pub fn depth_inside_m(&self, platform: &Platform, microphones: &Microphones) -> f64 {
+        self.depth_m.max(microphones.depth_m + UPSTAGE_OF_MICROPHONES_M).min(platform.depth_m - CLEARANCE_M)
     }
 
     /// Returns the source in the middle of the seat.
-    pub fn source(&self, platform: &Platform, pickup: &Pickup) -> Source {
-        let y = self.depth_inside_m(platform, pickup);
-        let wanted_x = (y - pickup.depth_m) * self.bearing_deg.to_radians().tan();
-        self.source_at(wanted_x, y, platform, pickup)
+    pub fn source(&self, platform: &Platform, microphones: &Microphones) -> Source {
+        let y = self.depth_inside_m(platform, microphones);
+        let wanted_x = (y - microphones.depth_m) * self.bearing_deg.to_radians().tan();
+        self.source_at(wanted_x, y, platform, microphones)
     }
 
     /// Returns the two sources of a stereo channel, left then right, `width_m` apart across the sight line.
-    pub fn sources(&self, platform: &Platform, pickup: &Pickup) -> [Source; 2] {
-        let middle = self.source(platform, pickup).position;
-        let sight = Vector::new(middle.x, middle.y - pickup.depth_m, 0.0).unit();
+    pub fn sources(&self, platform: &Platform, microphones: &Microphones) -> [Source; 2] {
+        let middle = self.source(platform, microphones).position;
+        let sight = Vector::new(middle.x, middle.y - microphones.depth_m, 0.0).unit();
         let across = Vector::new(sight.y, -sight.x, 0.0);
         [-0.5, 0.5].map(|side| {
             let position = middle + across * (side * self.width_m);
-            let y = position.y.max(pickup.depth_m + UPSTAGE_OF_PICKUP_M).min(platform.depth_m - CLEARANCE_M);
-            self.source_at(position.x, y, platform, pickup)
+            let y = position
+                .y
+                .max(microphones.depth_m + UPSTAGE_OF_MICROPHONES_M)
+                .min(platform.depth_m - CLEARANCE_M);
+            self.source_at(position.x, y, platform, microphones)
         })
     }
 
-    fn source_at(&self, wanted_x: f64, y: f64, platform: &Platform, pickup: &Pickup) -> Source {
+    fn source_at(&self, wanted_x: f64, y: f64, platform: &Platform, microphones: &Microphones) -> Source {
         let x = softly_within(wanted_x, platform.width_m / 2.0 - CLEARANCE_M);
         let z = (self.riser_m + SOURCE_HEIGHT_M).min(platform.height_m - CLEARANCE_M);
-        let to_pickup = Vector::new(-x, pickup.depth_m - y, 0.0).unit();
-        let right_of_player = Vector::new(to_pickup.y, -to_pickup.x, 0.0);
+        let to_microphones = Vector::new(-x, microphones.depth_m - y, 0.0).unit();
+        let right_of_player = Vector::new(to_microphones.y, -to_microphones.x, 0.0);
         let turn = self.facing_deg.to_radians();
-        let forward = to_pickup * turn.cos() - right_of_player * turn.sin();
+        let forward = to_microphones * turn.cos() - right_of_player * turn.sin();
         Source { position: Vector::new(x, y, z), forward, family: self.family }
     }
 
     /// Says whether the seat as asked lies off the platform and was brought inside.
-    pub fn was_moved(&self, platform: &Platform, pickup: &Pickup) -> bool {
-        let y = self.depth_inside_m(platform, pickup);
-        let wanted_x = (y - pickup.depth_m) * self.bearing_deg.to_radians().tan();
+    pub fn was_moved(&self, platform: &Platform, microphones: &Microphones) -> bool {
+        let y = self.depth_inside_m(platform, microphones);
+        let wanted_x = (y - microphones.depth_m) * self.bearing_deg.to_radians().tan();
         let limit_m = platform.width_m / 2.0 - CLEARANCE_M;
         (y - self.depth_m).abs() > 1e-9 || wanted_x.abs() > limit_m
     }
@@ -119,24 +122,24 @@ mod tests {
     #[test]
     fn a_player_in_the_middle_looks_downstage_and_turns_to_the_audiences_right() {
         let platform = Platform::default();
-        let pickup = Pickup::default();
-        let straight = Seat::default().source(&platform, &pickup).forward;
+        let microphones = Microphones::default();
+        let straight = Seat::default().source(&platform, &microphones).forward;
         assert!((straight - Vector::new(0.0, -1.0, 0.0)).length() < 1e-12, "got {straight:?}");
-        let turned = Seat { facing_deg: 90.0, ..Seat::default() }.source(&platform, &pickup).forward;
+        let turned = Seat { facing_deg: 90.0, ..Seat::default() }.source(&platform, &microphones).forward;
         assert!((turned - Vector::new(1.0, 0.0, 0.0)).length() < 1e-12, "got {turned:?}");
     }
 
     #[test]
     fn no_seat_comes_nearer_to_a_wall_than_its_clearance() {
         let platform = Platform::default();
-        let pickup = Pickup::default();
+        let microphones = Microphones::default();
         for bearing_deg in [-60.0, -45.0, 45.0, 60.0] {
             let seat = Seat { depth_m: 25.0, bearing_deg, width_m: 8.0, ..Seat::default() };
-            for source in seat.sources(&platform, &pickup) {
+            for source in seat.sources(&platform, &microphones) {
                 assert!(source.position.x.abs() <= 9.0 - CLEARANCE_M, "got {:?}", source.position);
                 assert!(source.position.y <= 12.0 - CLEARANCE_M, "got {:?}", source.position);
             }
-            assert!(seat.was_moved(&platform, &pickup));
+            assert!(seat.was_moved(&platform, &microphones));
         }
     }
 }

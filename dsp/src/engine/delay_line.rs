@@ -140,7 +140,7 @@ impl DelayLine {
         (self.head as u32).wrapping_sub(run_frames as u32).wrapping_add(ahead as u32)
     }
 
-    /// Returns the read_point of the group that begins `ahead` frames after the first of the last `run_frames` written.
+    /// Returns where the group is read that begins `ahead` frames after the first of the last `run_frames` written.
     #[inline(always)]
     pub fn read_point(&self, run_frames: usize, ahead: i32) -> ReadPoint<'_> {
         ReadPoint { cells: &self.cells, mask: self.size as u32 - 1, first: self.first(run_frames, ahead) }

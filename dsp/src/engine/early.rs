@@ -198,7 +198,7 @@ pub struct Early {
     bank: BranchBank,
 }
 
-/// Working room of a run.
+/// Scratch memory of a run.
 ///
 /// It lies on the stack, which all engines of a thread share: what an engine
 /// keeps for itself has to come from far memory where there are a hundred.
@@ -265,7 +265,7 @@ impl Early {
 
     /// Sounds a run of at most [`LONGEST_RUN_FRAMES`], one input for each source; writes left and right, and what feeds both parts of the tail.
     pub fn process(&mut self, inputs: &[&[f32]], segment: &Segment, outputs: [&mut [f32]; BUSES]) {
-        // Silencing the room of a whole run would be most of the work of a short one.
+        // Clearing the scratch memory of a whole run would be most of the work of a short one.
         match inputs.first().map_or(0, |input| input.len()) {
             0..=16 => self.process_on_stack::<16>(inputs, segment, outputs),
             17..=64 => self.process_on_stack::<64>(inputs, segment, outputs),

@@ -269,7 +269,7 @@ impl Reflector {
     ) {
         if !self.rests {
             self.process_moving(eight, line, segment, bus, frames);
-        } else if E::FRAMES_ABREAST > FEW {
+        } else if E::FRAMES_AT_ONCE > FEW {
             self.process_resting::<E, MANY>(eight, line, bus, frames);
         } else {
             self.process_resting::<E, FEW>(eight, line, bus, frames);

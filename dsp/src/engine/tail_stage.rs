@@ -110,7 +110,7 @@ pub(crate) struct TailStage {
 }
 
 impl TailStage {
-    /// Allocates working room for blocks of up to `block_frames`.
+    /// Allocates scratch memory for blocks of up to `block_frames`.
     pub(crate) fn new(block_frames: usize, sample_rate_hz: f64) -> Self {
         let scratch = || vec![0.0; block_frames];
         Self {

@@ -13,7 +13,7 @@ impl Ramp {
         *self = Self { from: value as f32, to: value as f32 };
     }
 
-    /// Heads for a value, at the start of a block.
+    /// Glides to a value, at the start of a block.
     pub(super) fn glide_to(&mut self, value: f64) {
         *self = Self { from: self.to, to: value as f32 };
     }

@@ -3,8 +3,8 @@
 use super::{Hall, SPEED_OF_SOUND_M_S};
 use crate::acoustics::air::Air;
 use crate::acoustics::decibel::gain_of_db;
+use crate::acoustics::microphones::{Capsule, Pair};
 use crate::acoustics::octave::mid_mean;
-use crate::acoustics::pickup::{Capsule, Pair};
 use crate::acoustics::platform::DECAY_EXPONENT;
 use crate::acoustics::vector::Vector;
 use crate::extremes::{least, smaller};
@@ -29,7 +29,7 @@ const LISTENER_HEIGHT_M: f64 = 3.0;
 const STALLS_RETURN: f64 = 0.2;
 /// Energy that a wall of balconies, reliefs and niches scatters into the tail (our choice: between a plain wall's and an audience's).
 const SCATTERED: f64 = 0.4;
-/// Pickup of the reflections: level and time tell their sides, and both channels add up in mono (our choice).
+/// Microphones of the reflections: level and time tell their sides, and both channels add up in mono (our choice).
 const PAIR: Pair = Pair::NearCoincident;
 /// Octave at which the reflections' loss of top is looked at: 4 kHz.
 const TOP_BAND: usize = 5;

@@ -40,8 +40,8 @@ pub trait Eight: Copy {
     /// Eight numbers.
     type Numbers: Copy;
 
-    /// How many frames of eight lanes fit the registers at once.
-    const FRAMES_ABREAST: usize;
+    /// How many frames of eight numbers fit the registers at once.
+    const FRAMES_AT_ONCE: usize;
 
     /// Loads eight numbers.
     fn load(self, from: &[f32; SIMD_WIDTH]) -> Self::Numbers;
@@ -155,7 +155,7 @@ struct Portable;
 impl Eight for Portable {
     type Numbers = [f32; SIMD_WIDTH];
 
-    const FRAMES_ABREAST: usize = 4;
+    const FRAMES_AT_ONCE: usize = 4;
 
     #[inline(always)]
     fn load(self, from: &[f32; SIMD_WIDTH]) -> [f32; SIMD_WIDTH] {
@@ -223,8 +223,8 @@ mod x86_64 {
     impl Eight for Sse {
         type Numbers = [__m128; 2];
 
-        // Sixteen registers of four: three frames of eight lanes, and what they are made of.
-        const FRAMES_ABREAST: usize = 4;
+        // Sixteen registers of four: three frames of eight numbers, and what they are made of.
+        const FRAMES_AT_ONCE: usize = 4;
 
         #[inline(always)]
         fn load(self, from: &[f32; SIMD_WIDTH]) -> [__m128; 2] {
@@ -279,7 +279,7 @@ mod x86_64 {
         type Numbers = __m256;
 
         // Twelve sums of sixteen registers: the rest holds what is added.
-        const FRAMES_ABREAST: usize = 12;
+        const FRAMES_AT_ONCE: usize = 12;
 
         #[inline(always)]
         fn load(self, from: &[f32; SIMD_WIDTH]) -> __m256 {

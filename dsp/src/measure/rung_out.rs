@@ -36,7 +36,7 @@ impl RungOut {
         let loud = self.peak * gain_of_db(RUNG_OUT_DB) as f32;
         for channel in channels {
             if let Some(frame) = channel.iter().rposition(|sample| sample.abs() > loud) {
-                self.last_loud_frame = self.last_loud_frame.max(self.frames + frame);
+                self.last_loud_frame = larger(self.last_loud_frame, self.frames + frame);
             }
         }
         self.frames += channels.first().map_or(0, |channel| channel.len());

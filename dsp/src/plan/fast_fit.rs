@@ -1,6 +1,6 @@
 //! The fit of branch weights that a plan has time for: a start worked out beforehand, and one step of Gauss and Newton.
 //!
-//! [`crate::plan::branch_fit`] is its oracle. Many sets of gains run side by side.
+//! `oracle::branch_fit` is its oracle. Many sets of gains run side by side.
 
 use crate::kernel::instruction_set::{SIMD_WIDTH, multiply_add};
 use crate::kernel::polynomial::ln;
@@ -197,7 +197,7 @@ impl FastFit {
 }
 
 impl FastFit {
-    /// Improves the factors of one set of gains, eight steps abreast: keeps what helps, and damps what does not.
+    /// Improves the factors of one set of gains, eight steps at a time: keeps what helps, and damps what does not.
     ///
     /// # Source
     /// Levenberg (1944), Marquardt (1963).
@@ -320,7 +320,7 @@ fn add_rows<const FUSED: bool>(width: usize, rows: &[&[f32]; FITTED], by: &[f32;
     }
 }
 
-/// Solves a positive definite system by Gauss's elimination, a row abreast; the solution replaces `right`.
+/// Solves a positive definite system by Gauss's elimination, a row at a time; the solution replaces `right`.
 #[inline(always)]
 pub(crate) fn eliminate<const FUSED: bool>(normal: &mut [[f32; FITTED]; FITTED], right: &mut [f32; FITTED]) {
     let mut reciprocal = [0.0_f32; FITTED];

@@ -1,4 +1,4 @@
-//! The low octaves of a plan, as quickly as a plan has to be made: [`crate::plan::low_octaves`] is the oracle.
+//! The low octaves of a plan, as fast as a plan has to be made: `oracle::low_octaves` is the oracle.
 //!
 //! The frequencies of an octave lie in pairs about its middle, f0 + d and f0 - d.
 //! With A = `sum_k` `e_k` cos(2 pi d `t_k`) and B = `sum_k` `e_k` sin(2 pi d `t_k`),

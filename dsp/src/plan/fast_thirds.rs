@@ -1,4 +1,4 @@
-//! The direct sound of a plan in thirds of an octave, as quickly as a plan has to be made.
+//! The direct sound of a plan in thirds of an octave, as fast as a plan has to be made.
 
 use crate::acoustics::octave::{BANDS, THIRDS, third_midband_hz};
 use crate::extremes::larger;

@@ -14,7 +14,7 @@ const EARLY_S: f64 = 0.080;
 /// Figures of one seat for the hall on the shared bus; mid-band, the mean of 500 Hz and 1 kHz.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct HallNeeds {
-    /// Distance from the pickup to the player, m.
+    /// Distance from the microphones to the player, m.
     pub distance_m: f64,
     /// Direct sound against all reflected sound of the platform, dB; infinite where one of them is off.
     pub direct_to_reflected_db: f64,
@@ -30,22 +30,22 @@ impl HallNeeds {
     /// Works the figures out for one or two output channels.
     ///
     /// send = (1 - law) 20 log10(r/4 m) - 10 log10(`E/E_ref)`, E the energy that
-    /// comes out for a unit impulse without trim, `E_ref` that of an even source
-    /// 4 m from the pickup at the same balance. The hall answers sound power;
+    /// comes out for a unit impulse without trim, `E_ref` that of an omnidirectional source
+    /// 4 m from the microphones at the same balance. The hall answers sound power;
     /// sends taken after the insert already carry the platform.
     pub fn of(settings: &Settings, channels: usize) -> Self {
         let level = Level { trim_db: 0.0, ..settings.level };
-        let (platform, pickup) = (&settings.platform, &settings.pickup);
-        let source = settings.seat.source(platform, pickup);
-        let own = acoustics(&source, platform, pickup, &level, channels);
-        let drop_m = pickup.height_m - source.position.z.min(pickup.height_m);
+        let (platform, microphones) = (&settings.platform, &settings.microphones);
+        let source = settings.seat.source(platform, microphones);
+        let own = acoustics(&source, platform, microphones, &level, channels);
+        let drop_m = microphones.height_m - source.position.z.min(microphones.height_m);
         let along_m = (REFERENCE_DISTANCE_M * REFERENCE_DISTANCE_M - drop_m * drop_m).max(0.0).sqrt();
         let reference = Source {
-            position: Vector::new(0.0, pickup.depth_m + along_m, pickup.height_m - drop_m),
+            position: Vector::new(0.0, microphones.depth_m + along_m, microphones.height_m - drop_m),
             forward: Vector::new(0.0, -1.0, 0.0),
             family: Family::Omnidirectional,
         };
-        let standard = acoustics(&reference, platform, pickup, &level, channels);
+        let standard = acoustics(&reference, platform, microphones, &level, channels);
         let (direct, reflected) = energies(&own, &level);
         let (standard_direct, standard_reflected) = energies(&standard, &level);
         let ratio = (direct + reflected) / (standard_direct + standard_reflected);
@@ -77,12 +77,12 @@ fn decibels(power: f64) -> f64 {
 mod tests {
     use super::*;
     use crate::acoustics::decibel::energy_of_db;
-    use crate::acoustics::pickup::Pair;
+    use crate::acoustics::microphones::Pair;
 
-    /// An even player with omnis, `depth_m` behind the pickup at its own height less 1.8 m, without air.
+    /// An omnidirectional player with omnis, `depth_m` behind the microphones and 1.8 m below them, without air.
     fn at(depth_m: f64) -> HallNeeds {
         let mut settings = Settings::default();
-        settings.pickup.pair = Pair::SpacedOmnis;
+        settings.microphones.pair = Pair::SpacedOmnis;
         settings.platform.air.loss = 0.0;
         settings.seat.depth_m = depth_m;
         HallNeeds::of(&settings, 2)

@@ -1,7 +1,7 @@
 //! The plan as the engine makes it: within microseconds, without allocating.
 //!
-//! [`crate::plan::acoustics`] and [`SourcePlan::new`] say the same, slowly and
-//! obviously; they are the oracle. Here, arrivals run eight abreast in `f32`
+//! [`crate::plan::acoustics`] and `oracle` say the same, slowly and obviously.
+//! Here, arrivals run eight at a time in `f32`
 //! (delays in `f64`), what does not depend on the seat is kept from plan to plan
 //! (`seat_independent_terms`), both capsules share the fit of an image's spectrum,
 //! and the low octaves are summed by pairs of frequencies
@@ -168,13 +168,13 @@ impl Planner {
     ///
     /// The tail's weights and all energies stay as the plan has them.
     pub fn plan_arrivals(&mut self, settings: &Settings, source: usize, plan: &mut SourcePlan) {
-        let (seat, platform, pickup) = (&settings.seat, &settings.platform, &settings.pickup);
+        let (seat, platform, microphones) = (&settings.seat, &settings.platform, &settings.microphones);
         let index = source.min(SOURCES - 1);
         let source = match index {
-            0 => seat.source(platform, pickup),
-            end => seat.sources(platform, pickup)[end - 1],
+            0 => seat.source(platform, microphones),
+            end => seat.sources(platform, microphones)[end - 1],
         };
-        if !self.terms.as_ref().is_some_and(|terms| terms.stands_for(settings)) {
+        if !self.terms.as_ref().is_some_and(|terms| terms.hold_for(settings)) {
             self.terms = Some(SeatIndependentTerms::new(settings, self.channels));
         }
         let Some(terms) = &self.terms else { return };
@@ -226,8 +226,8 @@ fn branches_of(steps: &[f32; FITTED]) -> Weights {
 mod tests {
     use super::*;
     use crate::acoustics::arrivals::ARRIVALS;
+    use crate::acoustics::microphones::Pair;
     use crate::acoustics::octave::{bands_at_rate, edges_hz};
-    use crate::acoustics::pickup::Pair;
     use crate::acoustics::radiation::Family;
     use crate::acoustics::surface::Finish;
     use crate::extremes::largest;
@@ -273,9 +273,9 @@ mod tests {
             settings.seat.facing_deg = self.within(-180.0, 180.0);
             settings.seat.riser_m = self.within(0.0, 2.0);
             settings.seat.family = self.of(&Family::ALL);
-            settings.pickup.pair = self.of(&Pair::ALL);
-            settings.pickup.depth_m = self.within(0.0, 4.0);
-            settings.pickup.height_m = self.within(1.5, 5.0);
+            settings.microphones.pair = self.of(&Pair::ALL);
+            settings.microphones.depth_m = self.within(0.0, 4.0);
+            settings.microphones.height_m = self.within(1.5, 5.0);
             settings.level.law_pct = self.of(&[0.0, 60.0]);
             settings.level.trim_db = self.of(&[0.0, -6.0]);
             settings.snapped()
@@ -306,8 +306,9 @@ mod tests {
             channels: usize,
             tail: Option<&LowTail>,
         ) -> (Acoustics, SourcePlan) {
-            let source = settings.seat.source(&settings.platform, &settings.pickup);
-            let seat = acoustics(&source, &settings.platform, &settings.pickup, &settings.level, channels);
+            let source = settings.seat.source(&settings.platform, &settings.microphones);
+            let seat =
+                acoustics(&source, &settings.platform, &settings.microphones, &settings.level, channels);
             let player = Player {
                 fit: &self.fit,
                 direct_fit: &self.direct_fit,
@@ -447,7 +448,7 @@ mod tests {
     fn tails_add_up_in_phase() {
         let oracle = Oracle::new(RATE_HZ);
         let mut settings = Settings::default();
-        let spec = TailSpec::new(&settings.platform, Some(settings.pickup.pair), RATE_HZ);
+        let spec = TailSpec::new(&settings.platform, Some(settings.microphones.pair), RATE_HZ);
         let spectra = TailSpectra::build(&spec);
         let mixing_samples = settings.platform.mixing_time_s() * RATE_HZ;
         let errors_db = |plan: &SourcePlan| -> Vec<f64> {

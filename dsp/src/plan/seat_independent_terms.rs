@@ -3,8 +3,8 @@
 use std::f64::consts::PI;
 
 use crate::acoustics::arrivals::{ARRIVALS, images};
+use crate::acoustics::microphones::{Capsule, Pair};
 use crate::acoustics::octave::{BANDS, PerBand, THIRDS, TOP, exact_midband_hz, third_midband_hz};
-use crate::acoustics::pickup::{Capsule, Pair};
 use crate::acoustics::platform::{Face, PARTS, Platform, share_after};
 use crate::acoustics::radiation::{Family, LEAK};
 use crate::acoustics::vector::Vector;
@@ -17,9 +17,9 @@ pub(crate) const SLOTS: usize = ARRIVALS.next_multiple_of(8);
 /// Thirds of an octave in whole rows of eight.
 pub(crate) const THIRD_SLOTS: usize = THIRDS.next_multiple_of(8);
 
-/// The settings that the seat_independent_terms depends on.
+/// The settings that the seat-independent terms depend on.
 #[derive(Clone, Copy, Debug, PartialEq)]
-struct Ground {
+struct DependsOn {
     platform: Platform,
     pair: Pair,
     family: Family,
@@ -32,10 +32,10 @@ pub(crate) struct Mirrors {
     pub(crate) sign: [[f64; SLOTS]; 3],
 }
 
-/// The seat_independent_terms of one engine's plans.
+/// The seat-independent terms of one engine's plans.
 #[derive(Clone, Debug)]
 pub(crate) struct SeatIndependentTerms {
-    terms: Ground,
+    terms: DependsOn,
     pub(crate) capsules: [Capsule; 2],
     /// Speed of sound, m/s.
     pub(crate) speed_m_s: f64,
@@ -57,17 +57,17 @@ pub(crate) struct SeatIndependentTerms {
 }
 
 impl SeatIndependentTerms {
-    /// Says whether the seat_independent_terms still stands for these settings.
-    pub(crate) fn stands_for(&self, settings: &Settings) -> bool {
-        self.terms == Ground::of(settings)
+    /// Says whether the terms still hold for these settings.
+    pub(crate) fn hold_for(&self, settings: &Settings) -> bool {
+        self.terms == DependsOn::of(settings)
     }
 
     /// Works everything out anew.
     pub(crate) fn new(settings: &Settings, channels: usize) -> Self {
-        let terms = Ground::of(settings);
-        let Ground { platform, family, .. } = &terms;
+        let terms = DependsOn::of(settings);
+        let DependsOn { platform, family, .. } = &terms;
         let air = platform.air;
-        let capsules = capsules(&settings.pickup, channels);
+        let capsules = capsules(&settings.microphones, channels);
         let heard = &capsules[..channels];
         let patterns = family.patterns();
         let hit_gain = Face::ALL.map(|face| platform.hit_gain(face));
@@ -121,8 +121,8 @@ impl SeatIndependentTerms {
     }
 }
 
-impl Ground {
+impl DependsOn {
     fn of(settings: &Settings) -> Self {
-        Self { platform: settings.platform, pair: settings.pickup.pair, family: settings.seat.family }
+        Self { platform: settings.platform, pair: settings.microphones.pair, family: settings.seat.family }
     }
 }

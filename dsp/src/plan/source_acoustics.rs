@@ -4,20 +4,20 @@ use std::f64::consts::PI;
 
 use crate::acoustics::arrivals::{ARRIVALS, Arrival, Stage, images};
 use crate::acoustics::decibel::gain_of_db;
+use crate::acoustics::microphones::{Capsule, Microphones};
 use crate::acoustics::octave::{BANDS, PerBand, THIRDS};
-use crate::acoustics::pickup::{Capsule, Pickup};
 use crate::acoustics::platform::{PARTS, Platform, share_after};
 use crate::acoustics::seat::Source;
 use crate::extremes::{larger, smaller};
 use crate::settings::Level;
 
-/// Distance at which "level with distance" changes nothing, m: a player in the middle of the platform (our choice).
+/// Distance at which the distance fall-off changes nothing, m: a player in the middle of the platform (our choice).
 pub const REFERENCE_DISTANCE_M: f64 = 4.0;
 
-/// What a source sounds like at the pickup, before the engine's approximations.
+/// What a source sounds like at the microphones, before the engine's approximations.
 #[derive(Clone, Copy, Debug)]
 pub struct Acoustics {
-    /// Distance from the pickup's centre to the source, m.
+    /// Distance from the microphones' centre to the source, m.
     pub direct_m: f64,
     /// Path of the direct sound to the nearer capsule, m: where time starts.
     pub start_m: f64,
@@ -58,16 +58,16 @@ impl Energies {
     }
 }
 
-/// Returns the pickup's capsules as the layout hears them: a pair, or one omni twice.
-pub fn capsules(pickup: &Pickup, channels: usize) -> [Capsule; 2] {
-    if channels == 1 { [Capsule::OMNI; 2] } else { pickup.pair.capsules() }
+/// Returns the microphones' capsules as the layout hears them: a pair, or one omni twice.
+pub fn capsules(microphones: &Microphones, channels: usize) -> [Capsule; 2] {
+    if channels == 1 { [Capsule::OMNI; 2] } else { microphones.pair.capsules() }
 }
 
-/// Works out what a source sounds like at the pickup with one or two output channels.
+/// Works out what a source sounds like at the microphones with one or two output channels.
 ///
 /// With `r_c` the direct path to capsule c and `M_c` its pattern, everything is
 /// multiplied by (`sum_c` (M_c/r_c)^2)^(-1/2) (4 m/r)^law `sqrt(Q_mid)` times trim.
-/// All reflected sound carries, against an even source's direct sound,
+/// All reflected sound carries, against an omnidirectional source's direct sound,
 /// 16 pi `r^2/(R_b` `Q_b`) <sum M^2>/sum M^2(direct), of which exp(-13.82 `t/T_b`)
 /// comes after t.
 ///
@@ -76,15 +76,15 @@ pub fn capsules(pickup: &Pickup, channels: usize) -> [Capsule; 2] {
 pub fn acoustics(
     source: &Source,
     platform: &Platform,
-    pickup: &Pickup,
+    microphones: &Microphones,
     level: &Level,
     channels: usize,
 ) -> Acoustics {
     let stage = Stage::new(source, platform);
     let images = images(source.position, platform);
-    let capsules = capsules(pickup, channels);
+    let capsules = capsules(microphones, channels);
     let arrivals = capsules.map(|capsule| {
-        let position = pickup.position() + capsule.offset;
+        let position = microphones.position() + capsule.offset;
         images.map(|image| stage.arrival(&image, &capsule, position))
     });
     let direct_in_thirds = arrivals.each_ref().map(|arrivals| stage.direct_in_thirds(&arrivals[0]));
@@ -92,12 +92,12 @@ pub fn acoustics(
     let mut direct_power = 0.0;
     let mut start_m = f64::INFINITY;
     for capsule in heard {
-        let towards = source.position - (pickup.position() + capsule.offset);
+        let towards = source.position - (microphones.position() + capsule.offset);
         let path_m = towards.length().max(0.1);
         direct_power += (capsule.gain(towards.unit()) / path_m).powi(2);
         start_m = smaller(start_m, path_m);
     }
-    let direct_m = (source.position - pickup.position()).length();
+    let direct_m = (source.position - microphones.position()).length();
     let q = source.family.directivity_factor();
     let factor_gain = direct_power.sqrt().recip()
         * (REFERENCE_DISTANCE_M / direct_m).powf(level.law_pct / 100.0)
@@ -138,15 +138,15 @@ pub fn balance_gains(level: &Level) -> (f64, f64) {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::acoustics::pickup::Pair;
+    use crate::acoustics::microphones::Pair;
     use crate::settings::Settings;
 
     fn even_at(depth_m: f64, pair: Pair) -> (Acoustics, Settings) {
         let mut settings = Settings::default();
         settings.seat.depth_m = depth_m;
-        settings.pickup.pair = pair;
-        let source = settings.seat.source(&settings.platform, &settings.pickup);
-        (acoustics(&source, &settings.platform, &settings.pickup, &settings.level, 2), settings)
+        settings.microphones.pair = pair;
+        let source = settings.seat.source(&settings.platform, &settings.microphones);
+        (acoustics(&source, &settings.platform, &settings.microphones, &settings.level, 2), settings)
     }
 
     /// Worked by hand from the formula on the default platform with omnis: -3.2
@@ -170,8 +170,8 @@ mod tests {
             let mut settings = Settings::default();
             settings.seat.bearing_deg = bearing_deg;
             settings.platform.air.loss = 0.0;
-            let source = settings.seat.source(&settings.platform, &settings.pickup);
-            let acoustics = acoustics(&source, &settings.platform, &settings.pickup, &settings.level, 2);
+            let source = settings.seat.source(&settings.platform, &settings.microphones);
+            let acoustics = acoustics(&source, &settings.platform, &settings.microphones, &settings.level, 2);
             for energy in acoustics.energies.direct {
                 assert!((energy - 1.0).abs() < 1e-12, "at {bearing_deg} degrees: got {energy}");
             }

@@ -3,7 +3,7 @@
 //! A new entry goes to the end of its list, and its id never changes.
 
 use super::list::{Entry, List};
-use crate::acoustics::pickup::Pair;
+use crate::acoustics::microphones::Pair;
 use crate::acoustics::radiation::Family;
 use crate::acoustics::surface::Finish;
 

@@ -9,7 +9,7 @@ use super::number::{Grid, Number, Spread};
 use super::parameter::{Group, Kind, Parameter, linear, logarithmic};
 use super::table::{Field, Row, Tabled, named};
 use super::unit::Unit;
-use crate::acoustics::pickup::Pair;
+use crate::acoustics::microphones::Pair;
 use crate::acoustics::radiation::Family;
 use crate::acoustics::surface::Finish;
 
@@ -229,8 +229,8 @@ pub static SEAT_PARAMETERS: [Row<Settings>; 29] = [
             kind: Kind::List(microphones(Pair::NearCoincident)),
         },
         field: Some(Field {
-            get: |s| place_of(&Pair::ALL, s.pickup.pair),
-            set: |s, place| s.pickup.pair = entry_of(&Pair::ALL, place),
+            get: |s| place_of(&Pair::ALL, s.microphones.pair),
+            set: |s, place| s.microphones.pair = entry_of(&Pair::ALL, place),
         }),
     },
     Row {
@@ -243,7 +243,7 @@ pub static SEAT_PARAMETERS: [Row<Settings>; 29] = [
             effect: "Moves the main microphones upstage of the front edge, over the players.",
             kind: linear(Unit::Metres, (0.0, 4.0), 0.0, FINE_M),
         },
-        field: Some(Field { get: |s| s.pickup.depth_m, set: |s, value| s.pickup.depth_m = value }),
+        field: Some(Field { get: |s| s.microphones.depth_m, set: |s, value| s.microphones.depth_m = value }),
     },
     Row {
         parameter: Parameter {
@@ -255,7 +255,10 @@ pub static SEAT_PARAMETERS: [Row<Settings>; 29] = [
             effect: "Height of the main microphones above the floor. Higher makes near and far players more similar.",
             kind: linear(Unit::Metres, (1.5, 5.0), 3.0, FINE_M),
         },
-        field: Some(Field { get: |s| s.pickup.height_m, set: |s, value| s.pickup.height_m = value }),
+        field: Some(Field {
+            get: |s| s.microphones.height_m,
+            set: |s, value| s.microphones.height_m = value,
+        }),
     },
     Row {
         parameter: Parameter {

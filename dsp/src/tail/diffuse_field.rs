@@ -2,7 +2,7 @@
 
 use std::f64::consts::PI;
 
-use crate::acoustics::pickup::Pair;
+use crate::acoustics::microphones::Pair;
 
 /// What a pair hears of a diffuse field of the front half-space.
 #[derive(Clone, Debug)]

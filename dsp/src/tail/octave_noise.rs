@@ -1,4 +1,4 @@
-//! Noise in octaves, each level in itself, as coherent as a diffuse field: what all tails of a pickup and rate are cut from.
+//! Noise in octaves, each level in itself, as coherent as a diffuse field: what all tails of a pair and a rate are cut from.
 
 use std::f64::consts::PI;
 
@@ -8,8 +8,8 @@ use super::TailSpec;
 use super::diffuse_field::DiffuseField;
 use super::octave_masks::{MaskPowers, OctaveMasks, hz_at, octaves_at, shares_through_filters};
 use super::transforms::Transforms;
+use crate::acoustics::microphones::Pair;
 use crate::acoustics::octave::{BANDS, PerBand, bands_at_rate};
-use crate::acoustics::pickup::Pair;
 use crate::kernel::noise::Noise;
 
 /// What noise depends on. The decays of a platform are not part of it.

@@ -26,7 +26,7 @@ pub struct TailWorkshop {
     noises: Vec<OctaveNoise>,
 }
 
-/// Kinds of noise that are kept: a session has one rate, one pickup, a temperature between two steps, and a hall.
+/// Kinds of noise that are kept: a session has one rate, one pair, a temperature between two steps, and a hall.
 const KEPT_NOISES: usize = 3;
 /// Most memory that kept noise holds when another kind comes, bytes: at high rates fewer are kept (our choice).
 const KEPT_BYTES: usize = 64 << 20;
@@ -363,7 +363,7 @@ impl Kernel for DecayingSum<'_> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::acoustics::pickup::Pair;
+    use crate::acoustics::microphones::Pair;
     use crate::acoustics::platform::Platform;
 
     const RATE_HZ: f64 = 48_000.0;

@@ -40,9 +40,9 @@ impl Rule {
     }
 }
 
-/// Returns the bearing of a source from the pickup, degrees.
+/// Returns the bearing of a source from the microphones, degrees.
 pub(super) fn bearing_deg(source: &Source, sight: &Sight) -> f64 {
-    source.position.x.atan2(source.position.y - sight.settings.pickup.depth_m).to_degrees()
+    source.position.x.atan2(source.position.y - sight.settings.microphones.depth_m).to_degrees()
 }
 
 /// Draws the rule.
@@ -53,7 +53,7 @@ pub(super) fn draw(pen: &Pen, part: Rect, sight: &Sight) {
     let (low, high) = (BEARING.range().0 as i32, BEARING.range().1 as i32);
     let base = rule.middle.y + 8.0;
     // Beyond the side walls there is no seat at this depth.
-    let away_m = sight.source.position.y - sight.settings.pickup.depth_m;
+    let away_m = sight.source.position.y - sight.settings.microphones.depth_m;
     let wall_deg = (sight.settings.platform.width_m / 2.0 - CLEARANCE_M).atan2(away_m).to_degrees();
     if wall_deg < BEARING.range().1 {
         let (left, right) = (rule.place(-wall_deg).x, rule.place(wall_deg).x);

@@ -55,7 +55,7 @@ impl Filed {
                 "Load a seat from a file, with its tone and level, or save this one. A file changes only the values it names."
             }
             Self::Platform => {
-                "Take a platform from a file, with its microphones and air, or save this one. On a linked platform it is an edit for all."
+                "Load a platform from a file, with its microphones and air, or save this one. On a linked platform this changes all."
             }
             Self::Hall => {
                 "Load a hall from a file, or save this one. A file changes only the values it names."

@@ -88,7 +88,7 @@ pub(super) fn draw(pen: &Pen, part: Rect, sight: &Sight, named: Option<usize>) {
     legend(pen, part);
     platform(pen, &section, sight);
     paths(pen, &section, sight, named);
-    pickup(pen, &section, sight);
+    microphones(pen, &section, sight);
     player(pen, &section, sight);
     notes(pen, part, &section, sight);
 }
@@ -158,15 +158,15 @@ fn paths(pen: &Pen, section: &Section, sight: &Sight, named: Option<usize>) {
         let width = if named == Some(index) { 3.0 } else { 0.5 + 1.7 * strength };
         pen.dashes(&points, stem.surface.map_or(&[], line), width, colour);
     }
-    let direct = [section.place(sight.source.position), section.place(sight.settings.pickup.position())];
+    let direct = [section.place(sight.source.position), section.place(sight.settings.microphones.position())];
     let strength = (1.0 - sight.stems[0].level_db / FAINTEST_DB).clamp(0.0, 1.0) as f32;
     if strength > 0.0 {
         pen.line(&direct, 0.5 + 2.0 * strength, pen.ink.line);
     }
 }
 
-fn pickup(pen: &Pen, section: &Section, sight: &Sight) {
-    let at = section.place(sight.settings.pickup.position());
+fn microphones(pen: &Pen, section: &Section, sight: &Sight) {
+    let at = section.place(sight.settings.microphones.position());
     let foot = pos2(at.x, section.front.y);
     pen.line(&[at, foot], 0.8, pen.ink.faint);
     pen.outline(

@@ -355,7 +355,7 @@ fn wanted(held: Held, at: Pos2, section: &Section, rule: &Rule, sight: &Sight, v
         Held::Rear => [section.metres(at).0, 0.0],
         Held::Width => {
             // Twice the way from the seat to the hand, at the player's distance.
-            let away_m = sight.source.position.y - sight.settings.pickup.depth_m;
+            let away_m = sight.source.position.y - sight.settings.microphones.depth_m;
             let hand_m = away_m * rule.bearing_deg(at).clamp(-85.0, 85.0).to_radians().tan();
             [2.0 * (hand_m - sight.source.position.x).abs(), 0.0]
         }

@@ -23,7 +23,7 @@ pub(super) struct Stem {
     pub(super) level_db: f64,
     /// Length of the path, m.
     pub(super) path_m: f64,
-    /// The path from the player to the pickup, with its reflections.
+    /// The path from the player to the microphones, with its reflections.
     pub(super) corners: Vec<Vector>,
 }
 
@@ -63,9 +63,9 @@ impl Sight {
     /// Works out what is shown at these settings.
     pub(super) fn of(settings: &Settings) -> Self {
         let settings = settings.snapped();
-        let Settings { seat, platform, pickup, tone, level } = &settings;
-        let source = seat.source(platform, pickup);
-        let plan = acoustics(&source, platform, pickup, level, CHANNELS);
+        let Settings { seat, platform, microphones, tone, level } = &settings;
+        let source = seat.source(platform, microphones);
+        let plan = acoustics(&source, platform, microphones, level, CHANNELS);
         let (direct_gain, platform_gain) = balance_gains(level);
         let speed_m_s = platform.air.speed_of_sound_m_s();
         let direct = mid_power(&plan.arrivals[0][0].gain) + mid_power(&plan.arrivals[1][0].gain);
@@ -85,7 +85,7 @@ impl Sight {
                         gain * gain * (mid_power(&left.gain) + mid_power(&right.gain)) / direct,
                     ),
                     path_m,
-                    corners: corners(image, source.position, pickup.position(), platform),
+                    corners: corners(image, source.position, microphones.position(), platform),
                 }
             })
             .collect();
@@ -108,7 +108,7 @@ impl Sight {
         }
         Self {
             source,
-            ends: seat.sources(platform, pickup),
+            ends: seat.sources(platform, microphones),
             stems,
             tail_db: decibels(platform_power * tail_energy * in_window / mid_mean(&energies.direct)),
             mixing_ms: platform.mixing_time_s() * 1e3,
@@ -131,9 +131,9 @@ impl Sight {
 
 /// Says what is brought inside or reached.
 fn notices(settings: &Settings, source: &Source) -> Vec<String> {
-    let Settings { seat, platform, pickup, .. } = settings;
+    let Settings { seat, platform, microphones, .. } = settings;
     let mut notices = Vec::new();
-    if seat.was_moved(platform, pickup) {
+    if seat.was_moved(platform, microphones) {
         notices.push(format!(
             "Seat lies off the platform: moved inside, to {:.2} m depth, {:.2} m {}",
             source.position.y,
@@ -222,7 +222,7 @@ mod tests {
         settings.seat.depth_m = 7.3;
         let sight = Sight::of(&settings);
         let (source, platform, receiver) =
-            (sight.source.position, &sight.settings.platform, sight.settings.pickup.position());
+            (sight.source.position, &sight.settings.platform, sight.settings.microphones.position());
         for (stem, image) in sight.stems.iter().zip(images(source, platform)) {
             assert_eq!(stem.corners.len(), 2 + usize::from(image.order()), "{}", stem.name);
             let length: f64 = stem.corners.windows(2).map(|leg| (leg[1] - leg[0]).length()).sum();

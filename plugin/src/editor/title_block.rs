@@ -77,7 +77,7 @@ fn tip(name: &str, seat: &Seat) -> String {
     let figures = suggested(seat)
         .map(|(parameter, value)| format!("{} {}", parameter.name.to_lowercase(), parameter.shown(value)));
     format!(
-        "The track is called '{name}'. A click puts the player on a usual seat: {}. Nothing changes before.",
+        "The track is called '{name}'. A click puts the player on a usual seat: {}. Nothing changes until you click.",
         figures.join(", ")
     )
 }

@@ -202,8 +202,8 @@ mod tests {
         settings.platform.rear = Finish::Brick;
         settings.platform.canopy = Finish::Curtain;
         settings.platform.air.humidity_pct = 40.0;
-        settings.pickup.pair = Pair::SpacedOmnis;
-        settings.pickup.height_m = 3.5;
+        settings.microphones.pair = Pair::SpacedOmnis;
+        settings.microphones.height_m = 3.5;
         settings.tone.close_mic_m = Some(0.4);
         settings.tone.low_mid_db = -3.0;
         settings.level.law_pct = 20.0;

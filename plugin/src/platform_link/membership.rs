@@ -12,8 +12,8 @@ use super::{Link, PLACES, Shared, yield_now};
 /// second is more than the latest; until then the parameter's passing values
 /// are old news.
 const HANDED_ON_S: f64 = 0.5;
-/// What comes back is what a hand told if it differs by less than this: under half of the finest step that a window sets,
-/// the decay's 0.001 s.
+/// What comes back is what a hand told if it differs by less than this: under half of the finest step of a shared
+/// parameter, the decay's 0.001 s.
 const SAME: f64 = 4e-4;
 /// A number of edits that there never are: the platform's value is followed, whenever it was edited.
 const FOLLOWS: u64 = u64::MAX;

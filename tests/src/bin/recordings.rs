@@ -121,8 +121,8 @@ fn report(
     let dry = read(input)?;
     let [direct, platform, room] = outputs.map(read);
     let (direct, platform, room) = (direct?, platform?, room?);
-    let source = settings.seat.source(&settings.platform, &settings.pickup);
-    let energies = acoustics(&source, &settings.platform, &settings.pickup, &settings.level, 2).energies;
+    let source = settings.seat.source(&settings.platform, &settings.microphones);
+    let energies = acoustics(&source, &settings.platform, &settings.microphones, &settings.level, 2).energies;
     let of = |channels: &[Vec<f64>]| -> PerBand {
         let mut sum = [0.0; BANDS];
         for channel in channels {

@@ -96,8 +96,8 @@ pub fn direct_change_with_depth() -> Vec<Row> {
         settings.level.balance_pct = 0.0;
         settings.platform.air.loss = loss;
         let response = impulse_response(&config, &settings, &Take::of(16_384)).expect("the rate is in range");
-        let distance_m = settings.seat.source(&settings.platform, &settings.pickup).position;
-        let path_m = (distance_m - settings.pickup.position()).length();
+        let distance_m = settings.seat.source(&settings.platform, &settings.microphones).position;
+        let path_m = (distance_m - settings.microphones.position()).length();
         (path_m, third_octave_levels_db(&to_f64(&response[0]), RATE_HZ))
     };
     let mut rows = Vec::new();
@@ -115,7 +115,7 @@ pub fn direct_change_with_depth() -> Vec<Row> {
         }
         let what = format!("direct sound's change with depth, air x {loss}, worst third octave");
         let source = "ISO 9613-1:1993 times path";
-        // Four times the air is steeper within an octave than the lanes follow; the figure is told.
+        // Four times the air is steeper within an octave than the branches follow; the figure is told.
         let row = if loss > 1.0 {
             Row::told(what, worst, "dB", source)
         } else {

@@ -72,20 +72,20 @@ pub fn directivity_factor() -> Vec<Row> {
 }
 
 /// Time and level differences of the rendered direct sound, 250 Hz to 8 kHz, against geometry.
-pub fn pickup_differences() -> Vec<Row> {
+pub fn microphone_differences() -> Vec<Row> {
     let config = Config { sample_rate_hz: RATE_HZ, layout: Layout::MonoToStereo };
     let (mut worst_us, mut worst_db) = (0.0_f64, 0.0_f64);
     for pair in Pair::ALL {
         for bearing_deg in [-60.0, -30.0, -10.0, 5.0, 20.0, 45.0] {
             let mut settings = Settings::default();
-            settings.pickup.pair = pair;
+            settings.microphones.pair = pair;
             settings.seat.bearing_deg = bearing_deg;
             settings.level.balance_pct = 0.0;
             let response =
                 impulse_response(&config, &settings, &Take::of(8192)).expect("the rate is in range");
-            let source = settings.seat.source(&settings.platform, &settings.pickup).position;
+            let source = settings.seat.source(&settings.platform, &settings.microphones).position;
             let [left, right] = pair.capsules().map(|capsule| {
-                let towards = source - (settings.pickup.position() + capsule.offset);
+                let towards = source - (settings.microphones.position() + capsule.offset);
                 (towards.length(), capsule.gain(towards.unit()) / towards.length())
             });
             let speed = settings.platform.air.speed_of_sound_m_s();
@@ -104,8 +104,8 @@ pub fn pickup_differences() -> Vec<Row> {
         }
     }
     vec![
-        Row::at_most("pickup's time difference as rendered, worst", worst_us, 5.0, "us", "geometry"),
-        Row::at_most("pickup's level difference as rendered, worst", worst_db, 0.1, "dB", "geometry"),
+        Row::at_most("microphones' time difference as rendered, worst", worst_us, 5.0, "us", "geometry"),
+        Row::at_most("microphones' level difference as rendered, worst", worst_db, 0.1, "dB", "geometry"),
     ]
 }
 

@@ -95,18 +95,18 @@ impl Movement {
 
     /// Returns the delays in samples that the geometry has at a frame, by capsule, then arrival.
     ///
-    /// They count from the pickup's centre: the nearer capsule, from which the
+    /// They count from the microphones' centre: the nearer capsule, from which the
     /// plan counts, changes in the middle of a sweep, and the measure's floor
     /// is to be that of a path without a kink.
     fn delays_at(&self, frame: f64) -> [[f64; ARRIVALS]; 2] {
         let settings = (self.at)(self.share(frame));
-        let Settings { seat, platform, pickup, .. } = &settings;
-        let position = seat.source(platform, pickup).position;
+        let Settings { seat, platform, microphones, .. } = &settings;
+        let position = seat.source(platform, microphones).position;
         let images = images(position, platform);
-        let paths_m = capsules(pickup, 2).map(|capsule| {
-            images.map(|image| (image.position - (pickup.position() + capsule.offset)).length())
+        let paths_m = capsules(microphones, 2).map(|capsule| {
+            images.map(|image| (image.position - (microphones.position() + capsule.offset)).length())
         });
-        let start_m = (position - pickup.position()).length();
+        let start_m = (position - microphones.position()).length();
         let samples_per_m = RATE_HZ / platform.air.speed_of_sound_m_s();
         paths_m.map(|paths| paths.map(|path_m| (path_m - start_m) * samples_per_m))
     }
@@ -116,8 +116,8 @@ impl Movement {
         let step = grid_frames() as f64;
         let delays = |grid: usize| {
             let settings = self.settings_at(REST_FRAMES + grid * grid_frames());
-            let source = settings.seat.source(&settings.platform, &settings.pickup);
-            let seat = acoustics(&source, &settings.platform, &settings.pickup, &settings.level, 2);
+            let source = settings.seat.source(&settings.platform, &settings.microphones);
+            let seat = acoustics(&source, &settings.platform, &settings.microphones, &settings.level, 2);
             let samples_per_m = RATE_HZ / settings.platform.air.speed_of_sound_m_s();
             seat.arrivals.map(|arrivals| arrivals.map(|one| (one.path_m - seat.start_m) * samples_per_m))
         };
@@ -277,8 +277,8 @@ fn worst_of_arrivals(mut db_of: impl FnMut(usize, usize) -> f64) -> Worst {
 
 /// Names an arrival by the faces that it hits.
 fn named(movement: &Movement, worst: &Worst) -> String {
-    let Settings { seat, platform, pickup, .. } = movement.settings_at(0);
-    let image = images(seat.source(&platform, &pickup).position, &platform)[worst.arrival];
+    let Settings { seat, platform, microphones, .. } = movement.settings_at(0);
+    let image = images(seat.source(&platform, &microphones).position, &platform)[worst.arrival];
     format!("{} at the {} capsule", image.path_name(), ["left", "right"][worst.capsule])
 }
 

@@ -1,7 +1,7 @@
 //! The plan's arrivals against image sources of a reference library.
 
 use rostra_dsp::acoustics::{
-    ARRIVALS, BANDS, Capsule, Family, Finish, Pickup, Platform, Source, Vector, arrivals, images,
+    ARRIVALS, BANDS, Capsule, Family, Finish, Microphones, Platform, Source, Vector, arrivals, images,
 };
 use rostra_dsp::extremes::larger;
 
@@ -61,7 +61,7 @@ pub fn reference_errors(source_height_m: f64) -> (f64, f64) {
         family: Family::Omnidirectional,
     };
     let capsule = Capsule { offset: Vector::new(0.085, 0.0, 0.0), ..Capsule::OMNI };
-    let ours = arrivals(&source, &platform, &Pickup::default(), &capsule);
+    let ours = arrivals(&source, &platform, &Microphones::default(), &capsule);
     let places = images(source.position, &platform);
     let rows = numbers();
     assert_eq!(rows.len(), ARRIVALS, "direct sound and 37 reflections");

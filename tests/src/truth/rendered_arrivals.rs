@@ -67,8 +67,8 @@ pub fn rendered_arrivals() -> Vec<Row> {
     let (mut strong, mut weak): (Vec<f64>, Vec<f64>) = (Vec::new(), Vec::new());
     let mut loudest = 0.0_f64;
     for settings in seats::all() {
-        let source = settings.seat.source(&settings.platform, &settings.pickup);
-        let seat = acoustics(&source, &settings.platform, &settings.pickup, &settings.level, 2);
+        let source = settings.seat.source(&settings.platform, &settings.microphones);
+        let seat = acoustics(&source, &settings.platform, &settings.microphones, &settings.level, 2);
         planner.plan(&settings, 0, None, &mut plan);
         for index in 0..ARRIVALS {
             let capsule = &plan.capsules[0];

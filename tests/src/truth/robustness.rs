@@ -181,7 +181,7 @@ pub fn largest_possible(settings: &Settings) -> f64 {
     let frames = BranchBank::impulse_responses(&design, 8192);
     let branch_sums: [f64; BRANCHES] =
         std::array::from_fn(|branch| frames.iter().map(|frame| f64::from(frame[branch].abs())).sum());
-    let spec = TailSpec::new(&settings.platform, Some(settings.pickup.pair), RATE_HZ);
+    let spec = TailSpec::new(&settings.platform, Some(settings.microphones.pair), RATE_HZ);
     let tail = TailSpectra::build(&spec);
     let mut planner = Planner::new(&design, 2, InstructionSet::widest());
     let mut plan = SourcePlan::SILENCE;

@@ -17,10 +17,10 @@ fn first_sound(sound: &Sound) -> Vec<Option<(usize, f32)>> {
 
 #[test]
 fn an_impulse_comes_out_at_its_own_frame() {
-    for pickup in ["coincident", "near-coincident", "spaced omnis"] {
+    for microphones in ["coincident", "near-coincident", "spaced omnis"] {
         for (depth, bearing) in [("0.5 m", "0"), ("5 m", "0"), ("8.5 m", "20 deg"), ("11 m", "-45 deg")] {
             let seat = [
-                ("Main microphones", pickup),
+                ("Main microphones", microphones),
                 ("Depth", depth),
                 ("Bearing", bearing),
                 ("Platform balance", "0 %"),
@@ -30,7 +30,8 @@ fn an_impulse_comes_out_at_its_own_frame() {
                     let input = impulse_at(inputs, frame, 4096);
                     let output = placed(&seat, Start { inputs, outputs, ..Start::STEREO }, &input);
                     let firsts = first_sound(&output);
-                    let what = format!("{pickup}, {depth}, {bearing}, {inputs} -> {outputs}, frame {frame}");
+                    let what =
+                        format!("{microphones}, {depth}, {bearing}, {inputs} -> {outputs}, frame {frame}");
                     let earliest = firsts.iter().flatten().map(|first| first.0).min();
                     assert_eq!(earliest, Some(frame), "{what}: {firsts:?}");
                     // No dust: the first sample carries a good part of the impulse.

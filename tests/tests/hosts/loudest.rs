@@ -26,8 +26,8 @@ fn drawn(noise: &mut Noise) -> Settings {
     s.platform.depth_m = number(5.0, 25.0);
     s.platform.height_m = number(4.0, 20.0);
     s.platform.decay_s = number(0.2, 2.0);
-    s.pickup.depth_m = number(0.0, 4.0);
-    s.pickup.height_m = number(1.5, 5.0);
+    s.microphones.depth_m = number(0.0, 4.0);
+    s.microphones.height_m = number(1.5, 5.0);
     s.level.balance_pct = number(0.0, 100.0);
     s.level.law_pct = number(0.0, 100.0);
     s.level.trim_db = number(-24.0, 24.0);
@@ -37,13 +37,13 @@ fn drawn(noise: &mut Noise) -> Settings {
     s.platform.rear = Finish::ALL[one_of(Finish::ALL.len())];
     s.platform.sides = Finish::ALL[one_of(Finish::ALL.len())];
     s.platform.canopy = Finish::ALL[one_of(Finish::ALL.len())];
-    s.pickup.pair = Pair::ALL[one_of(Pair::ALL.len())];
+    s.microphones.pair = Pair::ALL[one_of(Pair::ALL.len())];
     s
 }
 
 /// What [`drawn`] draws, as a host types it.
 fn texts(s: &Settings) -> Vec<(&'static str, String)> {
-    let (seat, platform, pickup, level) = (&s.seat, &s.platform, &s.pickup, &s.level);
+    let (seat, platform, microphones, level) = (&s.seat, &s.platform, &s.microphones, &s.level);
     vec![
         ("Depth", format!("{} m", seat.depth_m)),
         ("Bearing", format!("{} deg", seat.bearing_deg)),
@@ -58,9 +58,9 @@ fn texts(s: &Settings) -> Vec<(&'static str, String)> {
         ("Side walls", platform.sides.name().to_owned()),
         ("Canopy", platform.canopy.name().to_owned()),
         ("Decay", format!("{} s", platform.decay_s)),
-        ("Main microphones", pickup.pair.name().to_owned()),
-        ("Microphone depth", format!("{} m", pickup.depth_m)),
-        ("Microphone height", format!("{} m", pickup.height_m)),
+        ("Main microphones", microphones.pair.name().to_owned()),
+        ("Microphone depth", format!("{} m", microphones.depth_m)),
+        ("Microphone height", format!("{} m", microphones.height_m)),
         ("Platform balance", format!("{} %", level.balance_pct)),
         ("Distance fall-off", format!("{} %", level.law_pct)),
         ("Trim", format!("{} dB", level.trim_db)),

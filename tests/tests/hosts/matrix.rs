@@ -95,8 +95,8 @@ fn settings(depth_m: f64) -> Settings {
     s.platform.sides = Finish::Plaster;
     s.platform.canopy = Finish::Timber;
     s.platform.decay_s = 0.62;
-    s.pickup.pair = Pair::SpacedOmnis;
-    (s.pickup.depth_m, s.pickup.height_m) = (0.5, 3.2);
+    s.microphones.pair = Pair::SpacedOmnis;
+    (s.microphones.depth_m, s.microphones.height_m) = (0.5, 3.2);
     s.platform.air.loss = 2.0;
     s.platform.air.temperature_c = 18.0;
     s.platform.air.humidity_pct = 40.0;

@@ -3,8 +3,8 @@
 use crate::acoustics::decibel::gain_of_db;
 
 use super::{
-    Arrival, BANDS, Capsule, Face, HIGHEST_ORDER, Pickup, Platform, Source, TOP, Vector, exact_midband_hz,
-    world_axis,
+    Arrival, BANDS, Capsule, Face, HIGHEST_ORDER, Microphones, Platform, Source, TOP, Vector,
+    exact_midband_hz, world_axis,
 };
 
 /// One path: the faces in the order in which the sound meets them, and what the capsule hears.
@@ -41,7 +41,7 @@ fn crossing(from: Vector, to: Vector, face: Face, platform: &Platform) -> Option
 
 /// Says whether a point lies on the platform's faces or within them.
 ///
-/// The open front is no limit: a pickup may stand over the edge itself.
+/// The open front is no limit: the microphones may stand over the edge itself.
 fn inside(point: Vector, platform: &Platform) -> bool {
     let slack = 1e-9;
     point.x.abs() <= platform.width_m / 2.0 + slack
@@ -54,8 +54,13 @@ fn inside(point: Vector, platform: &Platform) -> bool {
 /// A sequence is valid when its path, walked back from the capsule to the
 /// source, meets each face inside the box. Departure is the direction of the
 /// first leg, incidence that of the last.
-pub(crate) fn paths(source: &Source, platform: &Platform, pickup: &Pickup, capsule: &Capsule) -> Vec<Path> {
-    let receiver = pickup.position() + capsule.offset;
+pub(crate) fn paths(
+    source: &Source,
+    platform: &Platform,
+    microphones: &Microphones,
+    capsule: &Capsule,
+) -> Vec<Path> {
+    let receiver = microphones.position() + capsule.offset;
     let mut sequences: Vec<Vec<Face>> = vec![Vec::new()];
     let mut paths = Vec::new();
     for _ in 0..=HIGHEST_ORDER {

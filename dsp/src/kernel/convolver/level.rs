@@ -57,7 +57,7 @@ impl Level {
         }
     }
 
-    /// Puts the spectrum of an input's last whole block into its delay_line.
+    /// Puts the spectrum of an input's last whole block into its delay line.
     pub(super) fn transform(&mut self, set: InstructionSet, input: usize) {
         self.delay_lines[input].transform(set, &mut self.transformer);
     }

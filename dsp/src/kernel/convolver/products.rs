@@ -9,7 +9,7 @@ use super::transform::Bins;
 use crate::kernel::instruction_set::SIMD_WIDTH;
 use crate::kernel::instruction_set::{Kernel, multiply_add};
 
-/// One input's share of a product: its delay_line and the partitions that meet it.
+/// One input's share of a product: its delay line and the partitions that meet it.
 #[derive(Clone, Copy)]
 pub(super) struct Factors<'a, const CHANNELS: usize> {
     pub(super) delay_line: &'a [Bins],
@@ -35,7 +35,7 @@ impl<'a, const CHANNELS: usize> Factors<'a, CHANNELS> {
     }
 }
 
-/// Sums the products of delay_line and partitions, all inputs, partitions and channels for a few bins at a time.
+/// Sums the products of delay line and partitions, all inputs, partitions and channels for a few bins at a time.
 pub(super) struct Multiply<'a, const CHANNELS: usize> {
     pub(super) inputs: [Factors<'a, CHANNELS>; INPUTS],
     /// Which of the sums, in steps of [`SIMD_WIDTH`] bins.

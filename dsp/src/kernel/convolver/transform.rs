@@ -62,7 +62,7 @@ impl Transform {
     }
 }
 
-/// A transform with its working room.
+/// A transform with its scratch memory.
 #[derive(Debug)]
 pub(super) struct Transformer {
     pub(super) plan: Transform,

@@ -60,7 +60,7 @@ impl Kernel for PlanArrivals<'_> {
         for heard in &heard[..channels] {
             direct_power += f64::from(heard.common[0]).powi(2);
         }
-        let distance_m = (source.position - settings.pickup.position()).length();
+        let distance_m = (source.position - settings.microphones.position()).length();
         let law = settings.level.law_pct / 100.0;
         let distance_gain = if law == 0.0 { 1.0 } else { (REFERENCE_DISTANCE_M / distance_m).powf(law) };
         let factor = direct_power.sqrt().recip() * distance_gain * terms.family_gain * self.trim_gain;
@@ -165,7 +165,7 @@ fn hear<const FUSED: bool>(
     heard: &mut Heard,
 ) {
     let capsule = &terms.capsules[capsule];
-    let receiver = (settings.pickup.position() + capsule.offset).components();
+    let receiver = (settings.microphones.position() + capsule.offset).components();
     let position = source.position.components();
     let axis = world_axis(source.family, source.forward).components();
     let mut towards = [[0.0_f32; SLOTS]; 3];

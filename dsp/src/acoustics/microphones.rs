@@ -45,10 +45,10 @@ impl Pair {
     }
 }
 
-/// One capsule: where it stands from the pickup's centre, where it looks, what it hears.
+/// One capsule: where it stands from the microphones' centre, where it looks, what it hears.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Capsule {
-    /// Position relative to the pickup's centre, m.
+    /// Position relative to the microphones' centre, m.
     pub offset: Vector,
     /// Axis, of length 1.
     pub axis: Vector,
@@ -57,7 +57,7 @@ pub struct Capsule {
 }
 
 impl Capsule {
-    /// The single omni at the pickup's centre, for a mono output.
+    /// The single omni at the microphones' centre, for a mono output.
     pub const OMNI: Self =
         Self { offset: Vector::new(0.0, 0.0, 0.0), axis: Vector::new(0.0, 1.0, 0.0), omni_share: 1.0 };
 
@@ -77,9 +77,9 @@ impl Capsule {
     }
 }
 
-/// The pickup: its pair and where it stands.
+/// The main microphones: their pair and where they stand.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Pickup {
+pub struct Microphones {
     /// The arrangement of the capsules.
     pub pair: Pair,
     /// Distance upstage of the front edge, 0 to 4 m.
@@ -88,14 +88,14 @@ pub struct Pickup {
     pub height_m: f64,
 }
 
-impl Default for Pickup {
+impl Default for Microphones {
     fn default() -> Self {
         Self { pair: Pair::default(), depth_m: 0.0, height_m: 3.0 }
     }
 }
 
-impl Pickup {
-    /// Returns the position of the pickup's centre.
+impl Microphones {
+    /// Returns the position of the microphones' centre.
     pub fn position(&self) -> Vector {
         Vector::new(0.0, self.depth_m, self.height_m)
     }
