@@ -8,14 +8,14 @@ use rostra::file_table::table;
 use rostra_dsp::Settings;
 use rostra_dsp::hall::Hall;
 use rostra_files::{
-    Contents, Entry, FOLDER_VARIABLE, HALL, KINDS, Kind, LONGEST_NAME, NotRead, NotSaved, Place, Shelf,
+    Contents, Entry, FOLDER_VARIABLE, FileStore, HALL, KINDS, Kind, LONGEST_NAME, NotRead, NotSaved, Place,
     Table, Value, Values, What, schema,
 };
 use rostra_terminal::{say, shown, tell};
 
 use crate::at_hand::AtHand;
 use crate::recording::write_whole;
-use crate::setting::{Setting, Wish};
+use crate::setting::{Override, Setting};
 
 /// What is done with files.
 #[derive(clap::Args, Debug)]
@@ -71,7 +71,7 @@ struct Save {
 /// When the plug-in cannot be asked, or something cannot be saved or written.
 pub(crate) fn run(arguments: &Arguments, at_hand: &AtHand) -> Result<usize> {
     match &arguments.task {
-        None | Some(Task::List) => list(&Shelf::of_user()),
+        None | Some(Task::List) => list(&FileStore::of_user()),
         Some(Task::Check { files }) => Ok(check(&Known::of_user(), files)),
         Some(Task::Save(wanted)) => save(wanted),
         Some(Task::Schema) => write_schemas(&Known::of_user(), &at_hand.presets()?),
@@ -80,13 +80,13 @@ pub(crate) fn run(arguments: &Arguments, at_hand: &AtHand) -> Result<usize> {
 
 /// The files at hand, and what may stand in those of each kind.
 struct Known {
-    shelf: Shelf,
+    store: FileStore,
     tables: [Table; KINDS.len()],
 }
 
 impl Known {
     fn of_user() -> Self {
-        Self { shelf: Shelf::of_user(), tables: KINDS.map(table) }
+        Self { store: FileStore::of_user(), tables: KINDS.map(table) }
     }
 
     fn tables(&self) -> impl Iterator<Item = &Table> {
@@ -94,12 +94,12 @@ impl Known {
     }
 }
 
-fn list(shelf: &Shelf) -> Result<usize> {
+fn list(store: &FileStore) -> Result<usize> {
     let mut faults = 0;
     for kind in KINDS {
-        let folder = shelf.folder(&kind).ok_or(NotSaved::NoFolder)?;
+        let folder = store.folder(&kind).ok_or(NotSaved::NoFolder)?;
         say!("{}, your own in {}", kind.folder, shown(&folder));
-        let listing = shelf.list(&kind);
+        let listing = store.list(&kind);
         for file in &listing.files {
             let from = if matches!(file.place, Place::Own(_)) { "own" } else { "built in" };
             say!("  {:32} {from}", file.name);
@@ -131,12 +131,12 @@ fn check(files: &Known, wanted: &[PathBuf]) -> usize {
     }
     if wanted.is_empty() {
         for table in files.tables() {
-            let listing = files.shelf.list(&table.kind);
+            let listing = files.store.list(&table.kind);
             if let Some(fault) = listing.fault {
                 tell("", Err(fault.into()));
             }
             for file in &listing.files {
-                let read = files.shelf.read(file, table).map(|contents| (contents, table.kind));
+                let read = files.store.read(file, table).map(|contents| (contents, table.kind));
                 tell(&file.name, read.map_err(Into::into));
             }
         }
@@ -147,7 +147,7 @@ fn check(files: &Known, wanted: &[PathBuf]) -> usize {
 /// Reads a file of whichever kind: that of its folder, else the first one that it can be.
 fn read_any(files: &Known, written: &Path) -> Result<(Contents, Kind), NotRead> {
     let read =
-        |table: &Table| files.shelf.read_written(written, table).map(|contents| (contents, table.kind));
+        |table: &Table| files.store.read_written(written, table).map(|contents| (contents, table.kind));
     let folder = written.parent().and_then(Path::file_name);
     let of_folder = files.tables().find(|table| folder.is_some_and(|folder| folder == table.kind.folder));
     if let Some(table) = of_folder {
@@ -182,25 +182,25 @@ fn save(wanted: &Save) -> Result<usize> {
         "\"{name}\" has more than {LONGEST_NAME} characters; give a shorter name"
     );
     let files = Known::of_user();
-    let wishes = wanted.set.iter().map(|text| Wish::from_option(text)).collect::<Result<Vec<_>>>()?;
+    let overrides = wanted.set.iter().map(|text| Override::from_option(text)).collect::<Result<Vec<_>>>()?;
     let bases = [&wanted.seat, &wanted.platform, &wanted.hall];
     let base = bases.iter().position(|base| base.is_some());
     let place = match base {
         Some(place) => place,
-        None => kind_of(&files, wishes.first())?,
+        None => kind_of(&files, overrides.first())?,
     };
     let table = &files.tables[place];
     let mut contents = match bases[place] {
-        Some(written) => files.shelf.read_written(written, table)?,
+        Some(written) => files.store.read_written(written, table)?,
         None => Contents::default(),
     };
     contents.name = Some(name.to_owned());
     contents.note.clone_from(&wanted.note);
-    for wish in &wishes {
-        let Setting { parameter, value } = setting_for(table.kind, wish)?;
+    for override_ in &overrides {
+        let Setting { parameter, value } = setting_for(table.kind, override_)?;
         let (id, kind) = (parameter.id, table.kind.word);
         let Some(field) = table.field(id) else {
-            bail!("{}: \"{id}\" does not belong in a {kind} file; save it separately", wish.from);
+            bail!("{}: \"{id}\" does not belong in a {kind} file; save it separately", override_.from);
         };
         let value = match &field.values {
             Values::Numbers { .. } => Value::Number(value),
@@ -209,7 +209,7 @@ fn save(wanted: &Save) -> Result<usize> {
         contents.entries.retain(|entry| entry.id != id);
         contents.entries.push(Entry { id: id.to_owned(), value, line: 0 });
     }
-    let saved = files.shelf.save(table, &contents, wanted.replace).map_err(|why| match why {
+    let saved = files.store.save(table, &contents, wanted.replace).map_err(|why| match why {
         NotSaved::Taken { kind, name } => {
             anyhow!("you already have a {kind} called \"{name}\"; choose another name, or add --replace")
         }
@@ -219,13 +219,13 @@ fn save(wanted: &Save) -> Result<usize> {
     Ok(0)
 }
 
-/// Returns what a wish asks of files of a kind.
-fn setting_for(kind: Kind, wish: &Wish) -> Result<Setting> {
-    if kind == HALL { wish.setting::<Hall>() } else { wish.setting::<Settings>() }
+/// Returns what an override asks of files of a kind.
+fn setting_for(kind: Kind, override_: &Override) -> Result<Setting> {
+    if kind == HALL { override_.setting::<Hall>() } else { override_.setting::<Settings>() }
 }
 
-/// Returns the place of the kind that takes a wish.
-fn kind_of(files: &Known, first: Option<&Wish>) -> Result<usize> {
+/// Returns the place of the kind that takes an override.
+fn kind_of(files: &Known, first: Option<&Override>) -> Result<usize> {
     let first = first.ok_or_else(|| {
         anyhow!("there is nothing to save; give --seat, --platform, --hall or --set depth=8.5")
     })?;

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
 use anyhow::{Context as _, Result, anyhow, ensure};
-use rostra_files::Shelf;
+use rostra_files::FileStore;
 use rostra_live::booth::{Booth, Heard, Setup};
 use rostra_live::dummy::Dummy;
 use rostra_live::lessons;
@@ -90,7 +90,7 @@ pub(crate) fn run(arguments: &Arguments, at_hand: &AtHand) -> Result<()> {
         Err(_) if stem.is_some() || *click => None,
         presets => Some(presets?),
     };
-    let shelf = Shelf::of_user();
+    let store = FileStore::of_user();
     let mut scene = Scene::default();
     let words = |text: &String| {
         let (id, value) = text.split_once('=')?;
@@ -109,8 +109,8 @@ pub(crate) fn run(arguments: &Arguments, at_hand: &AtHand) -> Result<()> {
         set,
         hall_set: Vec::new(),
     };
-    change.make(&mut scene, &shelf)?;
-    let moves = moves.as_ref().map(|path| Moves::read(path, &scene, &shelf)).transpose()?;
+    change.make(&mut scene, &store)?;
+    let moves = moves.as_ref().map(|path| Moves::read(path, &scene, &store)).transpose()?;
     let (loops, chosen) = loops(presets.as_deref(), stem.as_ref(), *click)?;
     if let Some(out) = &arguments.render {
         return write_render(arguments, &loops[chosen], &scene, moves.as_ref(), out);

@@ -76,8 +76,8 @@ mod drawing {
 
     use anyhow::{Context as _, Result};
     use rostra_files::{Kind, PLATFORM, SEAT};
-    use rostra_picture::hall::{self, HallDesk};
-    use rostra_picture::{Desk, PNG, draw as draw_sheet, values};
+    use rostra_picture::hall::{self, OpenHallSheet};
+    use rostra_picture::{OpenSheet, PNG, draw as draw_sheet, values};
 
     use super::Arguments;
     use crate::recording::write_whole;
@@ -87,10 +87,10 @@ mod drawing {
         let Arguments { platform, seat, hall, set, dark, scale, pixels, .. } = arguments;
         let picture = if let Some(file) = hall {
             let values = hall::values(file.as_deref(), set)?;
-            hall::draw(HallDesk::new(values, *dark), *scale, *pixels)?
+            hall::draw(OpenHallSheet::new(values, *dark), *scale, *pixels)?
         } else {
             let values = values(&files(platform.as_ref(), seat.as_ref()), set)?;
-            draw_sheet(Desk::new(values, *dark), *scale, *pixels)?
+            draw_sheet(OpenSheet::new(values, *dark), *scale, *pixels)?
         };
         let mut coded = Cursor::new(Vec::new());
         picture.write_to(&mut coded, PNG).with_context(|| format!("{}: cannot be encoded", out.display()))?;

@@ -7,13 +7,13 @@ use rostra::file_table::table;
 use rostra_dsp::Settings;
 use rostra_dsp::hall::Hall;
 use rostra_dsp::settings::Tabled;
-use rostra_files::{HALL, Kind, PLATFORM, SEAT, Shelf};
+use rostra_files::{FileStore, HALL, Kind, PLATFORM, SEAT};
 
 use crate::setting::{Setting, of_contents};
 
 /// The files at hand.
 pub(crate) struct SeatFiles {
-    shelf: Shelf,
+    store: FileStore,
 }
 
 /// A file as read.
@@ -28,7 +28,7 @@ pub(crate) struct SeatFile {
 impl SeatFiles {
     /// Those of the user, and those that come with the program.
     pub(crate) fn of_user() -> Self {
-        Self { shelf: Shelf::of_user() }
+        Self { store: FileStore::of_user() }
     }
 
     /// Reads a seat file, by its path or its name among those at hand.
@@ -56,7 +56,7 @@ impl SeatFiles {
     }
 
     fn read<S: Tabled>(&self, written: &Path, kind: Kind) -> Result<SeatFile> {
-        let contents = self.shelf.read_written(written, &table(kind))?;
+        let contents = self.store.read_written(written, &table(kind))?;
         Ok(SeatFile { settings: of_contents::<S>(&contents), name: contents.name })
     }
 }

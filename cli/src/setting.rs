@@ -26,9 +26,9 @@ pub(crate) struct Setting {
     pub(crate) value: f64,
 }
 
-/// A wish as it was written, before anyone looked whether it can be had.
+/// An override as it was written, before anyone looked whether it can be had.
 #[derive(Clone, Debug, PartialEq)]
-pub(crate) struct Wish {
+pub(crate) struct Override {
     /// The id as written.
     pub(crate) id: String,
     /// The value as written.
@@ -37,7 +37,7 @@ pub(crate) struct Wish {
     pub(crate) from: String,
 }
 
-impl Wish {
+impl Override {
     /// Reads `id=value` as given to `--set`.
     ///
     /// # Errors
@@ -74,7 +74,7 @@ impl Wish {
     /// Returns what is asked for.
     ///
     /// # Errors
-    /// As [`Wish::parameter`], and when the parameter cannot be that.
+    /// As [`Override::parameter`], and when the parameter cannot be that.
     pub(crate) fn setting<S: Tabled>(&self) -> Result<Setting> {
         let parameter = self.parameter::<S>()?;
         let value = parameter.read(&self.value).map_err(|refused| {
@@ -89,9 +89,9 @@ impl Wish {
 /// Reads all that is given to `--set`, in the order in which it was given.
 ///
 /// # Errors
-/// As [`Wish::from_option`] and [`Wish::setting`].
+/// As [`Override::from_option`] and [`Override::setting`].
 pub(crate) fn of_options<S: Tabled>(options: &[String]) -> Result<Vec<Setting>> {
-    options.iter().map(|text| Wish::from_option(text)?.setting::<S>()).collect()
+    options.iter().map(|text| Override::from_option(text)?.setting::<S>()).collect()
 }
 
 /// Returns what a file sets, in its order.
@@ -199,28 +199,31 @@ mod tests {
 
     use super::*;
 
-    fn wish(id: &str, value: &str) -> Wish {
-        Wish { id: id.into(), value: value.into(), from: "--set".into() }
+    fn override_(id: &str, value: &str) -> Override {
+        Override { id: id.into(), value: value.into(), from: "--set".into() }
     }
 
     #[test]
     fn a_number_may_carry_its_unit_and_a_word_may_stand_for_the_top() {
         for text in ["8.5", "8.5 m", "8.5m", " 8.5 M", "8,5", "850 cm"] {
-            assert_eq!(wish("depth", text).setting::<Settings>().unwrap().value, 8.5, "text {text:?}");
+            assert_eq!(override_("depth", text).setting::<Settings>().unwrap().value, 8.5, "text {text:?}");
         }
-        let close = |text| plain::<Settings>(&[wish("close", text).setting::<Settings>().unwrap()]).tone;
+        let close = |text| plain::<Settings>(&[override_("close", text).setting::<Settings>().unwrap()]).tone;
         assert_eq!(close("off").close_mic_m, None);
         assert_eq!(close("0.3").close_mic_m, Some(0.3));
-        assert!(wish("close", "2.5").setting::<Settings>().is_err());
+        assert!(override_("close", "2.5").setting::<Settings>().is_err());
     }
 
     #[test]
     fn what_is_said_of_a_wish_is_one_line_whatever_was_written() {
         let odd = format!("a\nb\u{1b}{}", "x".repeat(1000));
-        for wish in
-            [wish(&odd, "1"), wish("depth", &odd), wish("depth", &format!("3{odd}")), wish("family", &odd)]
-        {
-            let error = wish.setting::<Settings>().expect_err("it is refused").to_string();
+        for override_ in [
+            override_(&odd, "1"),
+            override_("depth", &odd),
+            override_("depth", &format!("3{odd}")),
+            override_("family", &odd),
+        ] {
+            let error = override_.setting::<Settings>().expect_err("it is refused").to_string();
             assert!(!error.chars().any(char::is_control) && error.len() < 400, "got {error:?}");
         }
     }
@@ -236,12 +239,12 @@ mod tests {
             ("zzz", "1", "depth, bearing, riser"),
             ("link", "1", "session"),
         ] {
-            let error = wish(id, value).setting::<Settings>().unwrap_err().to_string();
+            let error = override_(id, value).setting::<Settings>().unwrap_err().to_string();
             assert!(error.contains(said), "{id} = {value}: {error}");
         }
-        assert!(wish("depth", "8").setting::<Hall>().is_err());
-        assert!(Wish::from_option("depth").is_err());
-        assert_eq!(Wish::from_option("depth = 3").unwrap().value, "3");
+        assert!(override_("depth", "8").setting::<Hall>().is_err());
+        assert!(Override::from_option("depth").is_err());
+        assert_eq!(Override::from_option("depth = 3").unwrap().value, "3");
     }
 
     fn hold_against_texts<S: Tabled>(mut instance: Instance) {

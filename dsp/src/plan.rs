@@ -13,6 +13,7 @@ mod fast_fit;
 mod fast_fit_start;
 pub(crate) mod fast_low;
 mod fast_thirds;
+pub(crate) mod low_tail;
 pub(crate) mod planner;
 mod seat_independent_terms;
 mod step_energies;
@@ -22,7 +23,7 @@ mod oracle;
 
 pub use band_split::{BRANCHES, BranchFrame, FITTED, SplitDesign, Weights};
 pub use hall_needs::HallNeeds;
-pub use low_octaves::LowTail;
+pub use low_tail::LowTail;
 pub use planner::Planner;
 pub use source_acoustics::{Acoustics, Energies, REFERENCE_DISTANCE_M, acoustics, balance_gains, capsules};
 pub use source_plan::{CapsulePlan, SOURCES, SourcePlan};

@@ -21,7 +21,7 @@ use crate::acoustics::platform::Platform;
 use crate::kernel::convolver::{Convolver, INPUTS, ResponseSpectra};
 use crate::kernel::instruction_set::InstructionSet;
 use crate::kernel::stagger::Stagger;
-use crate::plan::low_octaves::LowTail;
+use crate::plan::low_tail::LowTail;
 
 pub use diffuse_field::DiffuseField;
 pub use workshop::TailWorkshop;

@@ -7,15 +7,10 @@ use std::path::Path;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
-use crate::fault::{Fault, What};
+use crate::fault::{Fault, LONGEST_NAME, MOST_BYTES, What};
 use crate::field::{Field, Value, Values, quoted};
 use crate::spelling::{loose, nearest};
 use crate::table::Table;
-
-/// Largest file that is read, bytes: a hundred times what all parameters take. Our choice.
-pub const MOST_BYTES: u64 = 64 * 1024;
-/// Most characters of a name; it is to fit into a list. Our choice.
-pub const LONGEST_NAME: usize = 80;
 
 /// What stands in a file.
 ///

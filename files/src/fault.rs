@@ -2,7 +2,10 @@
 
 use std::fmt;
 
-use crate::contents::{LONGEST_NAME, MOST_BYTES};
+/// Largest file that is read, bytes: a hundred times what all parameters take. Our choice.
+pub const MOST_BYTES: u64 = 64 * 1024;
+/// Most characters of a name; it is to fit into a list. Our choice.
+pub const LONGEST_NAME: usize = 80;
 
 /// Why a file is not taken.
 #[derive(Clone, Debug, PartialEq)]

@@ -34,15 +34,15 @@ mod schema;
 mod safe_name;
 mod unfinished;
 
-mod shelf;
+mod file_store;
 
-pub use contents::{Contents, Entry, LONGEST_NAME, MOST_BYTES, in_a_line, read};
-pub use fault::{Fault, What};
+pub use contents::{Contents, Entry, in_a_line, read};
+pub use fault::{Fault, LONGEST_NAME, MOST_BYTES, What};
 pub use field::{Field, Value, Values};
+pub use file_store::{FOLDER_VARIABLE, FileStore, Listed, Listing, NotFound, NotRead, NotSaved, Place};
 pub use kind::{BuiltIn, HALL, KINDS, Kind, PLATFORM, SEAT};
 pub use safe_name::safe_name;
 pub use schema::schema;
-pub use shelf::{FOLDER_VARIABLE, Listed, Listing, NotFound, NotRead, NotSaved, Place, Shelf};
 pub use spelling::{loose, nearest};
 pub use table::Table;
 pub use unfinished::{NewFile, NewFolder, Twin, abandon, sync_folder};

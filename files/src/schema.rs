@@ -3,7 +3,7 @@
 use serde::ser::{Serialize, SerializeMap as _, Serializer};
 use serde_json::{Value as Json, json};
 
-use crate::contents::LONGEST_NAME;
+use crate::fault::LONGEST_NAME;
 use crate::field::{Field, Values};
 use crate::table::Table;
 

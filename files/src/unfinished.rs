@@ -18,16 +18,16 @@ const TRIES: usize = 10;
 
 /// What this program has on its way, and the folders in which it has looked for what others left.
 #[derive(Default)]
-struct Desk {
+struct Pending {
     on_their_way: Vec<PathBuf>,
     looked_into: Vec<PathBuf>,
 }
 
 /// Waits for the list of what is on its way; whoever holds it can be sure that nothing comes or goes.
 #[allow(clippy::disallowed_types, reason = "nothing here is for an audio thread")]
-fn desk() -> MutexGuard<'static, Desk> {
-    static DESK: std::sync::Mutex<Desk> =
-        std::sync::Mutex::new(Desk { on_their_way: Vec::new(), looked_into: Vec::new() });
+fn pending() -> MutexGuard<'static, Pending> {
+    static DESK: std::sync::Mutex<Pending> =
+        std::sync::Mutex::new(Pending { on_their_way: Vec::new(), looked_into: Vec::new() });
     // The list is whole at all times.
     DESK.lock().unwrap_or_else(PoisonError::into_inner)
 }
@@ -38,7 +38,7 @@ struct Listed(PathBuf);
 
 impl Drop for Listed {
     fn drop(&mut self) {
-        desk().on_their_way.retain(|path| *path != self.0);
+        pending().on_their_way.retain(|path| *path != self.0);
     }
 }
 
@@ -66,15 +66,15 @@ impl NewFile {
     /// When the folder is not there or cannot be written to.
     pub fn within(folder: &Path) -> io::Result<Self> {
         take_away_what_is_left(folder);
-        let mut desk = desk();
+        let mut pending = pending();
         let file = builder().make_in(folder, |path| {
             let file = OpenOptions::new().read(true).write(true).create_new(true).open(path)?;
             hold(&file, path)?;
             Ok(file)
         })?;
         let (file, path) = file.into_parts();
-        desk.on_their_way.push(path.to_path_buf());
-        drop(desk);
+        pending.on_their_way.push(path.to_path_buf());
+        drop(pending);
         let listed = Listed(path.to_path_buf());
         Ok(Self { file: NamedTempFile::from_parts(file, path), listed })
     }
@@ -94,7 +94,7 @@ impl NewFile {
         let Self { file, listed } = self;
         {
             // An interruption comes before or after.
-            let _desk = desk();
+            let _desk = pending();
             match twin {
                 Twin::Replaced => file.persist(path),
                 Twin::Kept => file.persist_noclobber(path),
@@ -139,7 +139,7 @@ impl NewFolder {
             // What the system makes of it is up to the person's own mask; tempfile hides folders from the group.
             builder.permissions(fs::Permissions::from_mode(0o777));
         }
-        let mut desk = desk();
+        let mut pending = pending();
         for _ in 0..TRIES {
             let folder = builder.tempdir_in(folder)?;
             let held = File::open(folder.path()).ok();
@@ -147,7 +147,7 @@ impl NewFolder {
                 continue;
             }
             let path = folder.path().to_path_buf();
-            desk.on_their_way.push(path.clone());
+            pending.on_their_way.push(path.clone());
             return Ok(Self { folder, _held: held, listed: Listed(path) });
         }
         Err(ErrorKind::AlreadyExists.into())
@@ -165,7 +165,7 @@ impl NewFolder {
     pub fn keep(self, path: &Path) -> io::Result<()> {
         sync_folder(self.path())?;
         {
-            let _desk = desk();
+            let _desk = pending();
             // An empty folder would give way to it.
             if path.symlink_metadata().is_ok() {
                 return Err(ErrorKind::AlreadyExists.into());
@@ -187,7 +187,7 @@ impl NewFolder {
     /// # Errors
     /// When one cannot be moved; then all is as it was.
     pub fn hand_out(self, moves: &[(PathBuf, PathBuf)], last: &(PathBuf, PathBuf)) -> io::Result<()> {
-        let _desk = desk();
+        let _desk = pending();
         let mut done: Vec<(PathBuf, PathBuf)> = Vec::new();
         let moved = self.moved(moves, last, &mut done);
         if moved.is_err() {
@@ -239,12 +239,12 @@ impl NewFolder {
 /// Waits for a file that is just getting its name. Afterwards whoever makes or
 /// keeps a file waits until the program ends.
 pub fn abandon() {
-    let desk = desk();
-    for path in &desk.on_their_way {
+    let pending = pending();
+    for path in &pending.on_their_way {
         // Whatever cannot be taken away is left to the next program that writes here.
         let _ = if path.is_dir() { fs::remove_dir_all(path) } else { fs::remove_file(path) };
     }
-    std::mem::forget(desk);
+    std::mem::forget(pending);
 }
 
 fn builder() -> tempfile::Builder<'static, 'static> {
@@ -265,11 +265,11 @@ fn hold(file: &File, path: &Path) -> io::Result<()> {
 /// Takes away what programs that were killed have left in a folder; looks into each folder once.
 fn take_away_what_is_left(folder: &Path) {
     {
-        let mut desk = desk();
-        if desk.looked_into.iter().any(|seen| seen == folder) {
+        let mut pending = pending();
+        if pending.looked_into.iter().any(|seen| seen == folder) {
             return;
         }
-        desk.looked_into.push(folder.to_path_buf());
+        pending.looked_into.push(folder.to_path_buf());
     }
     for entry in fs::read_dir(folder).into_iter().flatten().flatten() {
         let (name, path) = (entry.file_name(), entry.path());

@@ -21,9 +21,6 @@ use crate::quiet::{self, Quiet};
 use crate::tail_builder::Supply;
 use crate::{is_question, tail_of};
 
-/// Name of the plug-in.
-pub const NAME: &str = "Rostra Hall";
-
 /// The plug-in: one instance on the shared bus.
 #[derive(Default)]
 pub struct RostraHall {
@@ -121,7 +118,7 @@ impl Running {
 }
 
 impl Plugin for RostraHall {
-    const NAME: &'static str = NAME;
+    const NAME: &'static str = crate::editor::hall_sheet::NAME;
     const VENDOR: &'static str = "Rostra";
     const URL: &'static str = "";
     const EMAIL: &'static str = "";

@@ -1,17 +1,17 @@
 //! Where an instance's tails come from: a builder beside the audio thread, shared by all instances.
 //!
-//! Live, a wish goes out through a ring, one thread builds for the whole
+//! Live, a request goes out through a ring, one thread builds for the whole
 //! process, and the finished voice comes back through another ring; a voice
 //! that fell silent goes back through a third and is freed by the builder.
 //! Nothing on the audio thread allocates, frees, locks or calls the system;
-//! the builder looks for wishes by itself every few milliseconds. Offline, the
+//! the builder looks for requests by itself every few milliseconds. Offline, the
 //! tail is built on the spot, so that a render never depends on the clock.
 //!
 //! A build that fails ends nothing: the tail that plays goes on, the supply says
-//! that its newest wish failed, and the next wish is tried again. Whoever leaves
+//! that its newest request failed, and the next request is tried again. Whoever leaves
 //! waits for no queue: what is built for one that is gone is given up.
 //!
-//! Spectra are shared: instances that wish for equal tails get the same ones,
+//! Spectra are shared: instances that request equal tails get the same ones,
 //! live or offline, for as long as anyone plays them. So is the workshop in
 //! which they are made: it is open while anyone has a supply.
 
@@ -118,15 +118,15 @@ pub struct LiveSupply {
     has_failed: Arc<AtomicBool>,
     /// The first voice, built before processing starts.
     ready: Option<Box<TailVoice>>,
-    /// The newest wish that no voice has answered yet.
+    /// The newest request that no voice has answered yet.
     awaited: Option<TailSpec>,
-    /// The newest wish, while the ring has no room for it.
+    /// The newest request, while the ring has no room for it.
     unsent: Option<TailSpec>,
     /// Whether a render is on, which may wait: tails are built on the spot.
     is_rendered: bool,
     /// Voices built on the spot that have not come back.
     own_out: usize,
-    wishes: Producer<TailSpec>,
+    requests: Producer<TailSpec>,
     finished: Consumer<Box<TailVoice>>,
     retired: Producer<Box<TailVoice>>,
 }
@@ -137,14 +137,14 @@ impl LiveSupply {
         let visit = Visit::begin();
         let ready = build(first, &|| false).ok();
         let has_failed = Arc::new(AtomicBool::new(ready.is_none()));
-        let (wishes, wishes_in) = RingBuffer::new(WISHES);
+        let (requests, wishes_in) = RingBuffer::new(WISHES);
         let (finished_out, finished) = RingBuffer::new(VOICES);
         let (retired, retired_in) = RingBuffer::new(VOICES);
-        join(Desk {
-            wish: None,
+        join(BuilderEnd {
+            request: None,
             has_failed: Arc::clone(&has_failed),
             voices_out: usize::from(ready.is_some()),
-            wishes: wishes_in,
+            requests: wishes_in,
             finished: finished_out,
             retired: retired_in,
         });
@@ -156,7 +156,7 @@ impl LiveSupply {
             unsent: None,
             is_rendered: false,
             own_out: 0,
-            wishes,
+            requests,
             finished,
             retired,
         }
@@ -179,10 +179,10 @@ impl LiveSupply {
         }
     }
 
-    /// Sends the newest wish as soon as the ring has room.
+    /// Sends the newest request as soon as the ring has room.
     fn send(&mut self) {
         if let Some(spec) = self.unsent.take()
-            && self.wishes.push(spec).is_err()
+            && self.requests.push(spec).is_err()
         {
             self.unsent = Some(spec);
         }
@@ -195,7 +195,7 @@ impl TailSupply for LiveSupply {
             self.build_now(spec);
             return;
         }
-        // A wish repeated while its voice is on the way needs no second voice.
+        // A request repeated while its voice is on the way needs no second voice.
         if self.awaited != Some(*spec) {
             self.awaited = Some(*spec);
             self.unsent = Some(*spec);
@@ -308,33 +308,33 @@ const LOOK_EVERY: Duration = Duration::from_millis(4);
 
 /// The builder's end of one instance's rings.
 #[derive(Debug)]
-struct Desk {
-    /// The newest wish not yet built.
-    wish: Option<TailSpec>,
+struct BuilderEnd {
+    /// The newest request not yet built.
+    request: Option<TailSpec>,
     has_failed: Arc<AtomicBool>,
     /// Voices of this instance that have not come back.
     voices_out: usize,
-    wishes: Consumer<TailSpec>,
+    requests: Consumer<TailSpec>,
     finished: Producer<Box<TailVoice>>,
     retired: Consumer<Box<TailVoice>>,
 }
 
-impl Desk {
-    /// Frees what came back, then builds the newest wish, unless the thread closes or the instance goes meanwhile.
+impl BuilderEnd {
+    /// Frees what came back, then builds the newest request, unless the thread closes or the instance goes meanwhile.
     fn serve(&mut self, is_closing: &AtomicBool) {
         while let Ok(voice) = self.retired.pop() {
             drop(voice);
             // One that was built on the spot during a render may come back as well.
             self.voices_out = self.voices_out.saturating_sub(1);
         }
-        while let Ok(spec) = self.wishes.pop() {
-            self.wish = Some(spec);
+        while let Ok(spec) = self.requests.pop() {
+            self.request = Some(spec);
         }
         if self.voices_out < VOICES
-            && let Some(spec) = self.wish.take()
+            && let Some(spec) = self.request.take()
         {
-            let wishes = &self.wishes;
-            let is_given_up = || is_closing.load(Ordering::Acquire) || wishes.is_abandoned();
+            let requests = &self.requests;
+            let is_given_up = || is_closing.load(Ordering::Acquire) || requests.is_abandoned();
             match build(&spec, &is_given_up) {
                 Ok(voice) => {
                     self.has_failed.store(false, Ordering::Relaxed);
@@ -342,10 +342,10 @@ impl Desk {
                     if self.finished.push(voice).is_err() {
                         // It was freed here, where that is harmless; the next look tries again.
                         self.voices_out -= 1;
-                        self.wish = Some(spec);
+                        self.request = Some(spec);
                     }
                 }
-                // Tried again, it would fail again: the next wish is another one.
+                // Tried again, it would fail again: the next request is another one.
                 Err(Unbuilt::Failed) => self.has_failed.store(true, Ordering::Relaxed),
                 Err(Unbuilt::GivenUp) => {}
             }
@@ -353,18 +353,18 @@ impl Desk {
     }
 
     /// Says whether the instance is gone.
-    fn is_deserted(&self) -> bool {
-        self.wishes.is_abandoned()
+    fn is_abandoned(&self) -> bool {
+        self.requests.is_abandoned()
     }
 }
 
 /// What the builder thread and those who start and stop it share.
 #[derive(Debug)]
-struct Rota {
-    /// Desks that the thread has not taken over yet.
-    arrivals: Lock<Vec<Desk>>,
-    /// Desks that it looks after, for as long as it looks; they outlive it.
-    desks: Lock<Vec<Desk>>,
+struct BuilderShared {
+    /// Ends that the thread has not taken over yet.
+    arrivals: Lock<Vec<BuilderEnd>>,
+    /// Ends that it looks after, for as long as it looks; they outlive it.
+    ends: Lock<Vec<BuilderEnd>>,
     /// Tells the thread to end.
     is_closing: AtomicBool,
 }
@@ -372,7 +372,7 @@ struct Rota {
 /// The builder thread while any instance lives.
 #[derive(Debug)]
 struct Builder {
-    rota: Arc<Rota>,
+    shared: Arc<BuilderShared>,
     /// `None` while the system refuses to start a thread.
     thread: Option<JoinHandle<()>>,
     instances: usize,
@@ -383,7 +383,7 @@ static BUILDER: Lock<Option<Builder>> = Lock::new(None);
 /// The tails of the process: those in use, and where new ones are made.
 #[derive(Debug)]
 struct Stock {
-    /// Spectra in use, so that equal wishes share them.
+    /// Spectra in use, so that equal requests share them.
     in_use: Vec<Weak<TailSpectra>>,
     /// Keeps what tails have in common, some megabytes; closed while there is no supply.
     workshop: Option<TailWorkshop>,
@@ -446,7 +446,7 @@ fn unless_it_panics<T>(make: impl FnOnce() -> Option<T>) -> Result<T, Unbuilt> {
 
 /// Returns the spectra of a tail, building them unless someone plays them already.
 ///
-/// The lock is held while building, so that instances that wish for the same at
+/// The lock is held while building, so that instances that request the same at
 /// the same time wait for one build instead of building twice.
 fn shared_spectra(spec: &TailSpec, is_given_up: &dyn Fn() -> bool) -> Result<Arc<TailSpectra>, Unbuilt> {
     let mut stock = STOCK.lock().unwrap_or_else(PoisonError::into_inner);
@@ -469,25 +469,25 @@ fn shared_spectra(spec: &TailSpec, is_given_up: &dyn Fn() -> bool) -> Result<Arc
     built
 }
 
-/// Gives an instance's desk to the builder and counts the instance.
-fn join(desk: Desk) {
+/// Gives an instance's end to the builder and counts the instance.
+fn join(end: BuilderEnd) {
     let mut builder = BUILDER.lock().unwrap_or_else(PoisonError::into_inner);
     let builder = builder.get_or_insert_with(|| Builder {
-        rota: Arc::new(Rota {
+        shared: Arc::new(BuilderShared {
             arrivals: Lock::new(Vec::new()),
-            desks: Lock::new(Vec::new()),
+            ends: Lock::new(Vec::new()),
             is_closing: AtomicBool::new(false),
         }),
         thread: None,
         instances: 0,
     });
     builder.instances += 1;
-    let has_failed = Arc::clone(&desk.has_failed);
-    builder.rota.arrivals.lock().unwrap_or_else(PoisonError::into_inner).push(desk);
-    // One that ended by a fault is started anew: the desks are still there.
+    let has_failed = Arc::clone(&end.has_failed);
+    builder.shared.arrivals.lock().unwrap_or_else(PoisonError::into_inner).push(end);
+    // One that ended by a fault is started anew: the ends are still there.
     if builder.thread.as_ref().is_none_or(JoinHandle::is_finished) {
-        let rota = Arc::clone(&builder.rota);
-        match std::thread::Builder::new().name("rostra tails".to_owned()).spawn(move || work(&rota)) {
+        let shared = Arc::clone(&builder.shared);
+        match std::thread::Builder::new().name("rostra tails".to_owned()).spawn(move || work(&shared)) {
             Ok(thread) => builder.thread = Some(thread),
             Err(error) => {
                 builder.thread = None;
@@ -512,8 +512,8 @@ fn leave() {
         }
         builder.take_if(|builder| builder.instances == 0)
     };
-    if let Some(Builder { rota, thread: Some(thread), .. }) = last {
-        rota.is_closing.store(true, Ordering::Release);
+    if let Some(Builder { shared, thread: Some(thread), .. }) = last {
+        shared.is_closing.store(true, Ordering::Release);
         thread.thread().unpark();
         if thread.join().is_err() {
             nice_error!("the thread that builds tails stopped after a fault");
@@ -521,20 +521,20 @@ fn leave() {
     }
 }
 
-/// The builder thread: looks after every desk in turn, then rests.
-fn work(rota: &Rota) {
-    let is_closing = || rota.is_closing.load(Ordering::Acquire);
+/// The builder thread: looks after every end in turn, then rests.
+fn work(shared: &BuilderShared) {
+    let is_closing = || shared.is_closing.load(Ordering::Acquire);
     while !is_closing() {
-        let mut desks = rota.desks.lock().unwrap_or_else(PoisonError::into_inner);
-        desks.append(&mut rota.arrivals.lock().unwrap_or_else(PoisonError::into_inner));
-        desks.retain(|desk| !desk.is_deserted());
-        for desk in desks.iter_mut() {
+        let mut ends = shared.ends.lock().unwrap_or_else(PoisonError::into_inner);
+        ends.append(&mut shared.arrivals.lock().unwrap_or_else(PoisonError::into_inner));
+        ends.retain(|end| !end.is_abandoned());
+        for end in ends.iter_mut() {
             if is_closing() {
                 return;
             }
-            desk.serve(&rota.is_closing);
+            end.serve(&shared.is_closing);
         }
-        drop(desks);
+        drop(ends);
         std::thread::park_timeout(LOOK_EVERY);
     }
 }
@@ -598,54 +598,54 @@ mod tests {
         assert!(Arc::ptr_eq(voice_a.spectra(), rendered.spectra()));
     }
 
-    /// The instance's ends of its rings: for wishes, for voices that come, for voices that go back.
+    /// The instance's ends of its rings: for requests, for voices that come, for voices that go back.
     type Ends = (Producer<TailSpec>, Consumer<Box<TailVoice>>, Producer<Box<TailVoice>>);
 
-    /// A desk without a thread, and the instance's ends of its rings.
-    fn desk() -> (Desk, Ends) {
-        let (wishes, wishes_in) = RingBuffer::new(WISHES);
+    /// An end without a thread, and the instance's ends of its rings.
+    fn end() -> (BuilderEnd, Ends) {
+        let (requests, wishes_in) = RingBuffer::new(WISHES);
         let (finished_out, finished) = RingBuffer::new(VOICES);
         let (retired, retired_in) = RingBuffer::new(VOICES);
-        let desk = Desk {
-            wish: None,
+        let end = BuilderEnd {
+            request: None,
             has_failed: Arc::default(),
             voices_out: 0,
-            wishes: wishes_in,
+            requests: wishes_in,
             finished: finished_out,
             retired: retired_in,
         };
-        (desk, (wishes, finished, retired))
+        (end, (requests, finished, retired))
     }
 
     #[test]
     fn the_newest_wish_is_all_that_a_look_builds() {
         let _alone = only_live_test();
-        let (mut desk, (mut wishes, mut finished, _retired)) = desk();
+        let (mut end, (mut requests, mut finished, _retired)) = end();
         for n in 0..WISHES as u32 {
-            wishes.push(spec(n)).expect("there is room");
+            requests.push(spec(n)).expect("there is room");
         }
-        desk.serve(&AtomicBool::new(false));
+        end.serve(&AtomicBool::new(false));
         let voice = finished.pop().expect("a voice");
         assert_eq!(*voice.spectra().spec(), spec(WISHES as u32 - 1));
-        desk.serve(&AtomicBool::new(false));
-        assert!(finished.pop().is_err(), "an older wish was built, too");
+        end.serve(&AtomicBool::new(false));
+        assert!(finished.pop().is_err(), "an older request was built, too");
     }
 
     #[test]
     fn nothing_is_built_for_an_instance_that_is_gone_nor_while_the_thread_closes() {
         let _alone = only_live_test();
-        let (mut gone, (mut wishes, mut finished, _retired)) = desk();
-        wishes.push(spec(0)).expect("there is room");
-        drop(wishes);
+        let (mut gone, (mut requests, mut finished, _retired)) = end();
+        requests.push(spec(0)).expect("there is room");
+        drop(requests);
         gone.serve(&AtomicBool::new(false));
         assert!(finished.pop().is_err());
-        let (mut desk, (mut wishes, mut finished, _retired)) = self::desk();
-        wishes.push(spec(0)).expect("there is room");
-        desk.serve(&AtomicBool::new(true));
+        let (mut end, (mut requests, mut finished, _retired)) = self::end();
+        requests.push(spec(0)).expect("there is room");
+        end.serve(&AtomicBool::new(true));
         assert!(finished.pop().is_err());
         // The control: open, and with an instance, it is.
-        wishes.push(spec(0)).expect("there is room");
-        desk.serve(&AtomicBool::new(false));
+        requests.push(spec(0)).expect("there is room");
+        end.serve(&AtomicBool::new(false));
         assert!(finished.pop().is_ok());
     }
 
@@ -665,7 +665,7 @@ mod tests {
         wait_for(|| supply.has_failed().then_some(()));
         assert!(supply.take().is_none(), "the old voice plays on");
         assert!(!STOCK.is_poisoned());
-        // Another instance, and another wish of the same one, are served as ever.
+        // Another instance, and another request of the same one, are served as ever.
         let mut other = LiveSupply::new(&first);
         supply_after(&mut other, &spec(1));
         supply.ask(&spec(2));
@@ -692,14 +692,14 @@ mod tests {
         let _alone = only_live_test();
         let mut one = LiveSupply::new(&spec(0));
         supply_after(&mut one, &spec(1));
-        let (rota, thread) = {
+        let (shared, thread) = {
             let mut builder = BUILDER.lock().unwrap_or_else(PoisonError::into_inner);
             let builder = builder.as_mut().expect("there is an instance");
-            (Arc::clone(&builder.rota), builder.thread.take().expect("it runs"))
+            (Arc::clone(&builder.shared), builder.thread.take().expect("it runs"))
         };
-        rota.is_closing.store(true, Ordering::Release);
+        shared.is_closing.store(true, Ordering::Release);
         thread.join().expect("it ends");
-        rota.is_closing.store(false, Ordering::Release);
+        shared.is_closing.store(false, Ordering::Release);
         one.ask(&spec(2));
         std::thread::sleep(LOOK_EVERY * 5);
         assert!(one.take().is_none(), "the control: nobody builds");
@@ -707,7 +707,7 @@ mod tests {
         assert_eq!(*wait_for(|| one.take()).spectra().spec(), spec(2));
     }
 
-    /// Leaving waits for no queue: the last of two hundred, each with a wish of its own, is gone within the 50 ms that are
+    /// Leaving waits for no queue: the last of two hundred, each with a request of its own, is gone within the 50 ms that are
     /// promised, or, on a machine so busy that one cannot tell, within a tenth of what the queue takes to build.
     #[test]
     #[allow(clippy::disallowed_methods, reason = "how long leaving takes is what is tested")]
@@ -716,18 +716,18 @@ mod tests {
         const INSTANCES: u32 = 200;
         const PROMISED: Duration = Duration::from_millis(50);
         let _alone = only_live_test();
-        let wish = |n: u32| {
+        let request = |n: u32| {
             let mut settings = Settings::default();
             settings.platform.decay_s = 1.0 + 0.001 * f64::from(n);
             Engine::tail_spec(&Config { sample_rate_hz: 96_000.0, layout: Layout::MonoToStereo }, &settings)
         };
-        let mut supplies: Vec<_> = (0..INSTANCES).map(|_| LiveSupply::new(&wish(0))).collect();
+        let mut supplies: Vec<_> = (0..INSTANCES).map(|_| LiveSupply::new(&request(0))).collect();
         let start = Instant::now();
-        let built: Vec<_> = (1..=INSTANCES / 10).map(|n| build(&wish(n), &|| false)).collect();
+        let built: Vec<_> = (1..=INSTANCES / 10).map(|n| build(&request(n), &|| false)).collect();
         let tenth = start.elapsed();
         drop(built);
         for (n, supply) in supplies.iter_mut().enumerate() {
-            supply.ask(&wish(INSTANCES + n as u32));
+            supply.ask(&request(INSTANCES + n as u32));
         }
         // The thread is at work on them.
         let served = wait_for(|| supplies.iter_mut().position(|supply| !supply.finished.is_empty()));
@@ -746,11 +746,11 @@ mod tests {
     fn the_newest_wish_wins() {
         let _alone = only_live_test();
         let mut supply = LiveSupply::new(&spec(0));
-        let wishes: Vec<_> = (100..140).map(spec).collect();
-        for wish in &wishes {
-            supply.ask(wish);
+        let requests: Vec<_> = (100..140).map(spec).collect();
+        for request in &requests {
+            supply.ask(request);
         }
-        let newest = wishes[39];
+        let newest = requests[39];
         let voice = wait_for(|| {
             let voice = supply.take()?;
             if *voice.spectra().spec() == newest {
@@ -876,9 +876,9 @@ mod tests {
         }
     }
 
-    fn supply_after(supply: &mut LiveSupply, wish: &TailSpec) {
+    fn supply_after(supply: &mut LiveSupply, request: &TailSpec) {
         supply.take();
-        supply.ask(wish);
-        assert_eq!(*wait_for(|| supply.take()).spectra().spec(), *wish);
+        supply.ask(request);
+        assert_eq!(*wait_for(|| supply.take()).spectra().spec(), *request);
     }
 }

@@ -13,7 +13,7 @@ use std::rc::Rc;
 
 use jsonschema::{Draft, Validator};
 use proptest::prelude::*;
-use rostra::editor::file_menu::{Filed, Wish};
+use rostra::editor::file_menu::{FileRequest, Filed};
 use rostra::editor::filing::{Filing, contents_of, edits_among, edits_of};
 use rostra::editor::hall_sheet::HallSheet;
 use rostra::editor::sheet::Sheet;
@@ -24,7 +24,7 @@ use rostra_dsp::acoustics::Family;
 use rostra_dsp::hall::Hall;
 use rostra_dsp::settings::{FAMILY, Group, Parameter, Tabled as _};
 use rostra_files::{
-    Contents, Entry, HALL, KINDS, Kind, Listed as File, PLATFORM, Place, SEAT, Shelf, Value,
+    Contents, Entry, FileStore, HALL, KINDS, Kind, Listed as File, PLATFORM, Place, SEAT, Value,
     Values as Allowed, schema,
 };
 
@@ -275,14 +275,14 @@ fn a_broken_file_changes_nothing_even_where_it_begins_well() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("half.toml");
     fs::write(&path, "depth = 9.0\nfamily = \"rear bell\"\nbearing = 61\n").unwrap();
-    let filing = Filing::of(Shelf::at(folder.path()));
+    let filing = Filing::of(FileStore::at(folder.path()));
     let values = Values::from(&Settings::default());
     let mut sheet = Sheet::default();
     let half = File { name: "half".into(), place: Place::Own(path.clone()) };
-    assert!(filing.answer(Wish::Take(Filed::Seat, half.clone()), &mut sheet, &values).is_empty());
+    assert!(filing.answer(FileRequest::Take(Filed::Seat, half.clone()), &mut sheet, &values).is_empty());
     // The control: mended, it is taken.
     fs::write(&path, "depth = 9.0\nfamily = \"rear bell\"\nbearing = 60\n").unwrap();
-    let edits = filing.answer(Wish::Take(Filed::Seat, half), &mut sheet, &values);
+    let edits = filing.answer(FileRequest::Take(Filed::Seat, half), &mut sheet, &values);
     let mut after = values.clone();
     for edit in edits {
         after.apply(edit);
@@ -310,19 +310,19 @@ fn every_number_of_the_hall_has_a_place_among_the_edits() {
 fn a_broken_hall_changes_nothing_even_where_it_begins_well() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("half.toml");
-    let filing = Filing::of(Shelf::at(folder.path()));
+    let filing = Filing::of(FileStore::at(folder.path()));
     let values = Values::default();
     let mut sheet = HallSheet::default();
     let half = File { name: "half".into(), place: Place::Own(path.clone()) };
     // The last ones are of the seat's plug-in: 8 m is a source width, 100 % a width of the hall.
     for broken in ["decay = 2.2\nsize = 1", "decay = 2.2\ndepth = 9.0", "decay = 2.2\nwidth = \"8 m\""] {
         fs::write(&path, broken).unwrap();
-        assert!(filing.answer(Wish::Take(Filed::Hall, half.clone()), &mut sheet, &values).is_empty());
+        assert!(filing.answer(FileRequest::Take(Filed::Hall, half.clone()), &mut sheet, &values).is_empty());
     }
     // The control: mended, it is taken.
     fs::write(&path, "decay = 2.2\nsize = 9000\nwidth = 90").unwrap();
     let mut after = values.clone();
-    set_hall(&mut after, &filing.answer(Wish::Take(Filed::Hall, half), &mut sheet, &values));
+    set_hall(&mut after, &filing.answer(FileRequest::Take(Filed::Hall, half), &mut sheet, &values));
     let hall = after.settings();
     assert_eq!((hall.decay_s, hall.volume_m3, hall.width_pct), (2.2, 9000.0, 90.0));
 }

@@ -8,13 +8,22 @@ use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
-/// The commands of the documents that render and bundle nothing: as they are written, the package whose program does them, its
+/// The commands of the documents that render and bundle nothing: as they are written, the program that does them, its
 /// arguments, and a word of its answer.
-const RUN: [(&str, &str, &[&str], &str); 3] = [
-    ("cargo xtask --help", "xtask", &["--help"], "ensemble"),
-    ("cargo xtask files", "rostra-cli", &["files"], "Horns"),
-    ("cargo xtask lesson", "rostra-cli", &["lesson"], "near-and-far"),
+const RUN: [(&str, Program, &[&str], &str); 3] = [
+    ("cargo xtask --help", Program::Tasks, &["--help"], "ensemble"),
+    ("cargo xtask files", Program::Rostra, &["files"], "Horns"),
+    ("cargo xtask lesson", Program::Rostra, &["lesson"], "near-and-far"),
 ];
+
+/// A program of the workspace.
+#[derive(Clone, Copy)]
+enum Program {
+    /// The developers' tasks.
+    Tasks,
+    /// The musicians' program, as it was built beside this test.
+    Rostra,
+}
 
 /// How a fence says that nobody runs it; the reason follows.
 const NOT_RUN: &str = "<!-- not run in tests: ";
@@ -163,15 +172,29 @@ fn fault_of(fence: &Fence) -> Option<String> {
 }
 
 /// Runs a program of the workspace on an empty folder of own files, and returns what it prints.
-fn printed(package: &str, arguments: &[&str]) -> String {
+fn printed(program: Program, arguments: &[&str]) -> String {
     let own = tempfile::tempdir().expect("a folder");
-    let run = Command::new(env!("CARGO"))
+    let mut command = match program {
+        Program::Tasks => {
+            let mut cargo = Command::new(env!("CARGO"));
+            cargo.arg("xtask");
+            cargo
+        }
+        // Cargo would build it once more, with features of its own.
+        Program::Rostra => {
+            let tests = std::env::current_exe().expect("this test is a file");
+            let built = tests.ancestors().nth(2).expect("a folder of builds");
+            let program = built.join(format!("rostra{}", std::env::consts::EXE_SUFFIX));
+            assert!(program.exists(), "{} is missing; run `cargo build -p rostra-cli`", program.display());
+            Command::new(program)
+        }
+    };
+    let run = command
         .current_dir(root())
-        .args(["run", "--quiet", "--package", package, "--"])
         .args(arguments)
         .env("ROSTRA_FILES", own.path())
         .output()
-        .expect("cargo runs");
+        .expect("the program runs");
     assert!(run.status.success(), "{arguments:?}: {}", String::from_utf8_lossy(&run.stderr));
     String::from_utf8(run.stdout).expect("text")
 }
@@ -251,7 +274,7 @@ fn the_quick_commands_run() {
 /// Commands that are not run still name what is there: a task, and files of the demo.
 #[test]
 fn every_command_names_what_there_is() {
-    let help = printed("xtask", &["--help"]);
+    let help = printed(Program::Tasks, &["--help"]);
     let tasks: BTreeSet<&str> = help
         .lines()
         .filter(|line| line.starts_with("  "))

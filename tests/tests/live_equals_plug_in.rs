@@ -18,7 +18,7 @@ use clap_host::{Clap, Start};
 use rostra_dsp::Settings;
 use rostra_dsp::hall::Hall;
 use rostra_dsp::settings::{Group, Tabled as _};
-use rostra_files::Shelf;
+use rostra_files::FileStore;
 use rostra_live::moves::Moves;
 use rostra_live::render::render;
 use rostra_live::scene::{HALL_LEVEL_DB, Scene};
@@ -79,7 +79,7 @@ fn script(text: &str) -> Moves {
     let folder = tempfile::tempdir().expect("a folder");
     let path = folder.path().join("moves.toml");
     fs::write(&path, text).expect("the script is written");
-    Moves::read(&path, &Scene::default(), &Shelf::at("no folder of files")).expect("the script is read")
+    Moves::read(&path, &Scene::default(), &FileStore::at("no folder of files")).expect("the script is read")
 }
 
 /// Every value of every move as an event of the plug-in's own parameters, by its texts.

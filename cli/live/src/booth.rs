@@ -11,7 +11,7 @@ use rostra::editor::values::Edit;
 use rostra::meters::{Meters, Reading};
 use rostra_dsp::acoustics::gain_of_db;
 use rostra_dsp::settings::{BYPASSED, DRY};
-use rostra_files::Shelf;
+use rostra_files::FileStore;
 use rtrb::Consumer;
 
 use crate::ceiling::KNEE;
@@ -116,11 +116,11 @@ pub struct Booth {
 impl Booth {
     /// Sets the booth up; nothing plays yet.
     pub fn new(setup: Setup) -> Self {
-        let shelf = Shelf::at("no folder of files");
+        let store = FileStore::at("no folder of files");
         let remembered = |name: &str| {
             let change = Change { seat: Some(PathBuf::from(name)), ..Change::default() };
             let mut scene = setup.scene.clone();
-            change.make(&mut scene, &shelf).ok()?;
+            change.make(&mut scene, &store).ok()?;
             Some(Remembered { name: name.replace('-', " "), scene })
         };
         let meters = Arc::new(Meters::default());

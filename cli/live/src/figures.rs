@@ -149,7 +149,7 @@ mod tests {
         let mut scene = Scene::default();
         let set = set.iter().map(|(id, value)| ((*id).to_owned(), (*value).to_owned())).collect();
         let change = Change { set, hall: hall.map(Into::into), ..Change::default() };
-        change.make(&mut scene, &rostra_files::Shelf::at("no folder of files")).unwrap();
+        change.make(&mut scene, &rostra_files::FileStore::at("no folder of files")).unwrap();
         scene
     }
 

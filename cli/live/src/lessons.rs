@@ -18,7 +18,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 use anyhow::{Context as _, Result, ensure};
-use rostra_files::{Shelf, loose};
+use rostra_files::{FileStore, loose};
 use rostra_recording::Recording;
 use serde::Deserialize;
 use toml::Spanned;
@@ -143,11 +143,11 @@ impl Lesson {
         );
         ensure!(!figures.is_empty(), "{}: names no figures; write figures = [\"roll-off\"]", source.called);
         // The files that come with the program, whatever its user has put beside them.
-        let shelf = Shelf::at("no folder of files");
+        let store = FileStore::at("no folder of files");
         let read = |entry: Entry| {
             let Entry { name, seat, platform, hall, set, hall_set } = entry;
             let mut scene = Scene::default();
-            source.change(&Written { seat, platform, hall, set, hall_set }, &mut scene, &shelf)?;
+            source.change(&Written { seat, platform, hall, set, hall_set }, &mut scene, &store)?;
             Ok(Seat { name, scene })
         };
         let seats = seats.into_iter().map(read).collect::<Result<_>>()?;

@@ -17,7 +17,7 @@ use std::fs;
 use std::path::Path;
 
 use anyhow::{Context as _, Result, anyhow, bail, ensure};
-use rostra_files::Shelf;
+use rostra_files::FileStore;
 use serde::Deserialize;
 use toml::Spanned;
 
@@ -70,17 +70,17 @@ impl Moves {
     ///
     /// # Errors
     /// In one line that names the file, the line, what is wrong and what to do.
-    pub fn read(path: &Path, first: &Scene, shelf: &Shelf) -> Result<Self> {
+    pub fn read(path: &Path, first: &Scene, store: &FileStore) -> Result<Self> {
         let called = path.display().to_string();
         let text = fs::read(path).with_context(|| format!("{called}: cannot be read; check the path"))?;
         let text = String::from_utf8(text).map_err(|_| {
             anyhow!("{called}: is not a text file; give a script of moves, such as presets-demo/moves.toml")
         })?;
         let folder = path.parent().unwrap_or(Path::new("."));
-        Self::parse(&Source { text: &text, called: &called, folder }, first, shelf)
+        Self::parse(&Source { text: &text, called: &called, folder }, first, store)
     }
 
-    fn parse(source: &Source, first: &Scene, shelf: &Shelf) -> Result<Self> {
+    fn parse(source: &Source, first: &Scene, store: &FileStore) -> Result<Self> {
         let file: File = source.parse()?;
         ensure!(
             !file.moves.is_empty(),
@@ -102,7 +102,7 @@ impl Moves {
                 );
             }
             let written = Written { seat, platform, hall, set, hall_set };
-            source.change(&written, &mut scene, shelf)?;
+            source.change(&written, &mut scene, store)?;
             moves.push(Move { at_s: at, scene: scene.clone() });
         }
         let Some(repeat_s) = file.repeat_s else { return Ok(Self { moves, repeat_s: None }) };
@@ -123,7 +123,7 @@ mod tests {
 
     fn parse(text: &str) -> Result<Moves> {
         let source = Source { text, called: "moves.toml", folder: Path::new("nowhere") };
-        Moves::parse(&source, &Scene::default(), &Shelf::at("no folder of files"))
+        Moves::parse(&source, &Scene::default(), &FileStore::at("no folder of files"))
     }
 
     #[test]
@@ -166,10 +166,10 @@ mod tests {
         }
         let mut sound = tempfile::NamedTempFile::new().unwrap();
         std::io::Write::write_all(&mut sound, b"fLaC\xff\xfe").unwrap();
-        let refused = Moves::read(sound.path(), &Scene::default(), &Shelf::at("no folder")).unwrap_err();
+        let refused = Moves::read(sound.path(), &Scene::default(), &FileStore::at("no folder")).unwrap_err();
         assert!(format!("{refused:#}").contains("is not a text file; give a script of moves"));
-        let missing =
-            Moves::read(Path::new("nothing.toml"), &Scene::default(), &Shelf::at("no folder")).unwrap_err();
+        let missing = Moves::read(Path::new("nothing.toml"), &Scene::default(), &FileStore::at("no folder"))
+            .unwrap_err();
         assert!(format!("{missing:#}").starts_with("nothing.toml: cannot be read; check the path"));
     }
 }

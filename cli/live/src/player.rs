@@ -579,7 +579,7 @@ mod tests {
     fn dry_is_dry_with_a_hall_behind_too() {
         let mut with_hall = Scene::default();
         let change = Change { hall: Some("short-cue".into()), ..Change::default() };
-        change.make(&mut with_hall, &rostra_files::Shelf::at("no folder of files")).unwrap();
+        change.make(&mut with_hall, &rostra_files::FileStore::at("no folder of files")).unwrap();
         let play = |scene: &Scene, is_compared: bool| {
             let sound = Listed::of_strikes(Strike::Clap).load().unwrap();
             let (mut player, mut lead) = start(loop_part(sound), scene, is_compared);

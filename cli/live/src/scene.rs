@@ -11,7 +11,7 @@ use rostra_dsp::acoustics::gain_of_db;
 use rostra_dsp::hall::Hall;
 use rostra_dsp::plan::HallNeeds;
 use rostra_dsp::settings::{BEARING, DEPTH, Parameter};
-use rostra_files::{HALL, PLATFORM, SEAT, Shelf};
+use rostra_files::{FileStore, HALL, PLATFORM, SEAT};
 use serde::Deserialize;
 use toml::Spanned;
 
@@ -102,10 +102,10 @@ impl Change {
     ///
     /// # Errors
     /// When a file is not there or broken, or a parameter is unknown or cannot be what is asked.
-    pub fn make(&self, scene: &mut Scene, shelf: &Shelf) -> Result<()> {
+    pub fn make(&self, scene: &mut Scene, store: &FileStore) -> Result<()> {
         for (kind, written) in [(PLATFORM, &self.platform), (SEAT, &self.seat)] {
             if let Some(written) = written {
-                scene.apply(edits_of(&shelf.read_written(written, &table(kind))?));
+                scene.apply(edits_of(&store.read_written(written, &table(kind))?));
             }
         }
         for (id, value) in &self.set {
@@ -121,7 +121,7 @@ impl Change {
         match &self.hall {
             Some(none) if none.as_os_str() == NO_HALL => scene.hall = None,
             Some(written) => {
-                let contents = shelf.read_written(written, &table(HALL))?;
+                let contents = store.read_written(written, &table(HALL))?;
                 let mut values = Values::default();
                 for edit in edits_among::<Hall>(&contents) {
                     values.apply(edit);
@@ -180,10 +180,10 @@ impl Source<'_> {
     ///
     /// # Errors
     /// In a line that names the place.
-    pub(crate) fn change(&self, written: &Written, scene: &mut Scene, shelf: &Shelf) -> Result<Change> {
+    pub(crate) fn change(&self, written: &Written, scene: &mut Scene, store: &FileStore) -> Result<Change> {
         let mut whole = Change::default();
         let make = |change: Change, at: usize, scene: &mut Scene| {
-            change.make(scene, shelf).with_context(|| self.line(at))
+            change.make(scene, store).with_context(|| self.line(at))
         };
         for (which, file) in [(0, &written.platform), (1, &written.seat), (2, &written.hall)] {
             let Some(file) = file else { continue };
@@ -236,26 +236,26 @@ mod tests {
 
     #[test]
     fn what_is_not_named_stays() {
-        let shelf = Shelf::at("no folder of files");
+        let store = FileStore::at("no folder of files");
         let mut scene = Scene::default();
         let seat = Change { seat: Some("horns".into()), ..Change::default() };
-        seat.make(&mut scene, &shelf).unwrap();
+        seat.make(&mut scene, &store).unwrap();
         let set = vec![("depth".to_owned(), "9 m".to_owned())];
         let hall_set = vec![("pre_delay".to_owned(), "0".to_owned())];
         let more = Change { set, hall: Some("short-cue".into()), hall_set, ..Change::default() };
-        more.make(&mut scene, &shelf).unwrap();
+        more.make(&mut scene, &store).unwrap();
         let placement = scene.placement();
         assert_eq!((placement.settings.seat.depth_m, placement.settings.seat.bearing_deg), (9.0, -22.0));
         let send = placement.hall.unwrap();
         assert_eq!((send.hall.pre_delay_s, send.hall.decay_s), (0.0, 1.8));
         assert!(send.gain > 0.0);
-        Change { hall: Some("none".into()), ..Change::default() }.make(&mut scene, &shelf).unwrap();
+        Change { hall: Some("none".into()), ..Change::default() }.make(&mut scene, &store).unwrap();
         assert_eq!(scene.placement(), Placement { hall: None, ..placement });
     }
 
     #[test]
     fn what_cannot_be_had_is_refused_in_words() {
-        let shelf = Shelf::at("no folder of files");
+        let store = FileStore::at("no folder of files");
         let set = |id: &str, value: &str| vec![(id.to_owned(), value.to_owned())];
         for (change, said) in [
             (Change { seat: Some("nobody".into()), ..Change::default() }, "nobody"),
@@ -268,7 +268,7 @@ mod tests {
             ),
             (Change { hall_set: set("decay", "2"), ..Change::default() }, "no hall to change"),
         ] {
-            let refused = format!("{:#}", change.make(&mut Scene::default(), &shelf).unwrap_err());
+            let refused = format!("{:#}", change.make(&mut Scene::default(), &store).unwrap_err());
             assert!(refused.contains(said) && !refused.contains('\n'), "{refused}");
         }
     }

@@ -1,6 +1,6 @@
 //! The strip beside the sheet: what plays, seats on keys, the lesson, the level, and a word on hearing.
 //!
-//! It is a function of plain values and returns what a hand wishes, so that it can be drawn and handled without a window.
+//! It is a function of plain values and returns what its user does, so that it can be drawn and handled without a window.
 
 use egui::{
     Align2, Event, Id, InputState, Key, Modifiers, Popup, Pos2, Rect, Role, Sense, Ui, WidgetInfo, pos2,
@@ -64,9 +64,9 @@ pub struct LessonShown {
     pub sounds: bool,
 }
 
-/// What a hand wishes.
+/// What somebody does in the strip.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub enum Wish {
+pub enum Action {
     /// Let the loop, or the microphone, in or out.
     Play(bool),
     /// The dry signal as loud as the placed one, or not.
@@ -104,16 +104,16 @@ pub const HEARING: &str = "Playback starts 20 dB down: turn it up once you know 
 const FEEDBACK: &str = "A microphone near a loudspeaker can feed back. Use headphones, turn the level down, then unmute with the space bar.";
 
 /// What a capital asks for.
-type Capital = (&'static str, fn(&Shown) -> Wish);
+type Capital = (&'static str, fn(&Shown) -> Action);
 
 /// What capitals ask for: the same as their small letters.
 const KEYS: [Capital; 6] = [
-    ("D", |shown| Wish::Compare(!shown.is_compared)),
-    ("C", |_| Wish::Strike(Strike::Click)),
-    ("H", |_| Wish::Strike(Strike::Clap)),
-    ("N", |_| Wish::Turn(true)),
-    ("B", |_| Wish::Turn(false)),
-    ("R", |_| Wish::Restart),
+    ("D", |shown| Action::Compare(!shown.is_compared)),
+    ("C", |_| Action::Strike(Strike::Click)),
+    ("H", |_| Action::Strike(Strike::Clap)),
+    ("N", |_| Action::Turn(true)),
+    ("B", |_| Action::Turn(false)),
+    ("R", |_| Action::Restart),
 ];
 
 /// Takes the presses of a key away; says whether one of them was fresh, and none where there was none.
@@ -134,10 +134,10 @@ fn take(input: &mut InputState, wanted: Modifiers, wanted_key: Key) -> Option<bo
 }
 
 /// Returns what the keys ask for, and takes them away from the sheet; nothing while text is typed.
-pub fn keys(ui: &Ui, shown: &Shown) -> Vec<Wish> {
-    let mut wishes = Vec::new();
+pub fn keys(ui: &Ui, shown: &Shown) -> Vec<Action> {
+    let mut actions = Vec::new();
     if ui.ctx().text_edit_focused() {
-        return wishes;
+        return actions;
     }
     let has_focus = ui.ctx().egui_wants_keyboard_input();
     ui.input_mut(|input| {
@@ -147,28 +147,28 @@ pub fn keys(ui: &Ui, shown: &Shown) -> Vec<Wish> {
             taken.extend(is_fresh.map(|_| key));
             is_fresh == Some(true)
         };
-        for (key, wish) in [
-            (Key::Space, Wish::Play(!shown.is_playing)),
-            (Key::D, Wish::Compare(!shown.is_compared)),
-            (Key::C, Wish::Strike(Strike::Click)),
-            (Key::H, Wish::Strike(Strike::Clap)),
-            (Key::N, Wish::Turn(true)),
-            (Key::PageDown, Wish::Turn(true)),
-            (Key::B, Wish::Turn(false)),
-            (Key::PageUp, Wish::Turn(false)),
-            (Key::R, Wish::Restart),
+        for (key, action) in [
+            (Key::Space, Action::Play(!shown.is_playing)),
+            (Key::D, Action::Compare(!shown.is_compared)),
+            (Key::C, Action::Strike(Strike::Click)),
+            (Key::H, Action::Strike(Strike::Clap)),
+            (Key::N, Action::Turn(true)),
+            (Key::PageDown, Action::Turn(true)),
+            (Key::B, Action::Turn(false)),
+            (Key::PageUp, Action::Turn(false)),
+            (Key::R, Action::Restart),
         ] {
             if is(Modifiers::NONE, key) {
-                wishes.push(wish);
+                actions.push(action);
             }
         }
         // Where a figure has the focus, digits are typed into it.
         for (place, key) in [Key::Num1, Key::Num2, Key::Num3].into_iter().enumerate().filter(|_| !has_focus) {
             // Not with shift: what that makes of a digit depends on the keyboard's layout.
             if is(Modifiers::COMMAND, key) {
-                wishes.push(Wish::Remember(place));
+                actions.push(Action::Remember(place));
             } else if is(Modifiers::NONE, key) {
-                wishes.push(Wish::Jump(place));
+                actions.push(Action::Jump(place));
             }
         }
         // With caps lock on, letters come as text alone.
@@ -179,37 +179,37 @@ pub fn keys(ui: &Ui, shown: &Shown) -> Vec<Wish> {
                 .find(|(letter, _)| text == letter && !taken.iter().any(|key| key.name() == *letter)),
             _ => None,
         });
-        wishes.extend(capitals.map(|(_, wish)| wish(shown)).collect::<Vec<_>>());
-        if !wishes.is_empty() || !taken.is_empty() {
+        actions.extend(capitals.map(|(_, action)| action(shown)).collect::<Vec<_>>());
+        if !actions.is_empty() || !taken.is_empty() {
             // The letter of a key that was taken is no text for a figure.
             input.events.retain(|event| !matches!(event, Event::Text(_)));
         }
     });
-    wishes
+    actions
 }
 
-/// Draws the strip into a rectangle of the window and returns what a hand wishes.
-pub fn show(ui: &mut Ui, room: Rect, is_dark: bool, shown: &Shown) -> Vec<Wish> {
+/// Draws the strip into a rectangle of the window and returns what its user does.
+pub fn show(ui: &mut Ui, room: Rect, is_dark: bool, shown: &Shown) -> Vec<Action> {
     let ink = if is_dark { &DARK } else { &DAY };
     let scale = (room.width() / SIZE_POINTS[0]).min(room.height() / SIZE_POINTS[1]);
     let painter = ui.painter().clone();
     painter.rect_filled(room, 0.0, ink.paper);
     let pen = &Pen::new(&painter, room.min, scale, ink);
-    let mut wishes = Vec::new();
+    let mut actions = Vec::new();
     pen.line(&[pos2(0.0, 10.0), pos2(0.0, SIZE_POINTS[1] - 10.0)], 0.6, ink.faint);
-    let y = play(ui, pen, shown, 10.0, &mut wishes);
-    let y = level(ui, pen, shown, y, &mut wishes);
-    let y = seats(ui, pen, shown, y, &mut wishes);
-    lesson(ui, pen, shown, y, &mut wishes);
+    let y = play(ui, pen, shown, 10.0, &mut actions);
+    let y = level(ui, pen, shown, y, &mut actions);
+    let y = seats(ui, pen, shown, y, &mut actions);
+    lesson(ui, pen, shown, y, &mut actions);
     let mut y = 556.0;
     pen.heading(area(X, y, WIDTH, 14.0), "YOUR HEARING");
     y += 18.0;
     pen.paragraph(pos2(X, y), WIDTH, SMALL, ink.line, HEARING);
-    status(ui, pen, shown, &mut wishes);
-    wishes
+    status(ui, pen, shown, &mut actions);
+    actions
 }
 
-fn play(ui: &mut Ui, pen: &Pen, shown: &Shown, y: f32, wishes: &mut Vec<Wish>) -> f32 {
+fn play(ui: &mut Ui, pen: &Pen, shown: &Shown, y: f32, actions: &mut Vec<Action>) -> f32 {
     pen.heading(area(X, y, WIDTH, 14.0), "PLAY");
     let y = y + 19.0;
     let name = match (&shown.input, shown.is_playing) {
@@ -220,7 +220,7 @@ fn play(ui: &mut Ui, pen: &Pen, shown: &Shown, y: f32, wishes: &mut Vec<Wish>) -
     };
     let control = button(ui, pen, area(X, y, 104.0, 20.0), name);
     if control.clicked() {
-        wishes.push(Wish::Play(!shown.is_playing));
+        actions.push(Action::Play(!shown.is_playing));
     }
     show_tip(control, "Space bar. The platform rings out after you stop.", pen);
     for (strike, name, x, width, tip) in [
@@ -229,7 +229,7 @@ fn play(ui: &mut Ui, pen: &Pen, shown: &Shown, y: f32, wishes: &mut Vec<Wish>) -
     ] {
         let control = button(ui, pen, area(x, y, width, 20.0), name);
         if control.clicked() {
-            wishes.push(Wish::Strike(strike));
+            actions.push(Action::Strike(strike));
         }
         show_tip(control, tip, pen);
     }
@@ -260,7 +260,7 @@ fn play(ui: &mut Ui, pen: &Pen, shown: &Shown, y: f32, wishes: &mut Vec<Wish>) -
         for (place, name) in shown.loops.iter().enumerate() {
             let name = egui::RichText::new(name).font(pen.font(TEXT));
             if ui.selectable_label(place == shown.chosen, name).clicked() && place != shown.chosen {
-                wishes.push(Wish::Loop(place));
+                actions.push(Action::Loop(place));
             }
         }
     });
@@ -283,12 +283,12 @@ fn hint(ui: &Ui, pen: &Pen, shown: &Shown, y: f32) {
     pen.text(row.min, Align2::LEFT_TOP, SMALL, colour, text);
 }
 
-fn level(ui: &Ui, pen: &Pen, shown: &Shown, y: f32, wishes: &mut Vec<Wish>) -> f32 {
+fn level(ui: &Ui, pen: &Pen, shown: &Shown, y: f32, actions: &mut Vec<Action>) -> f32 {
     pen.heading(area(X, y, WIDTH, 14.0), "LEVEL");
     let y = y + 19.0;
     for (name, x, by_db) in [("Quieter", X, -STEP_DB), ("Louder", X + 186.0, STEP_DB)] {
         if button(ui, pen, area(x, y, 86.0, 20.0), name).clicked() {
-            wishes.push(Wish::Level(shown.level_db + by_db));
+            actions.push(Action::Level(shown.level_db + by_db));
         }
     }
     let text = format!("{:.0} dB", shown.level_db).replace('-', "\u{2212}");
@@ -314,14 +314,14 @@ fn level(ui: &Ui, pen: &Pen, shown: &Shown, y: f32, wishes: &mut Vec<Wish>) -> f
     y + 22.0
 }
 
-fn seats(ui: &Ui, pen: &Pen, shown: &Shown, y: f32, wishes: &mut Vec<Wish>) -> f32 {
+fn seats(ui: &Ui, pen: &Pen, shown: &Shown, y: f32, actions: &mut Vec<Action>) -> f32 {
     pen.heading(area(X, y, WIDTH, 14.0), "SEATS ON KEYS 1 TO 3");
     let mut y = y + 19.0;
     for (place, seat) in shown.seats.iter().enumerate() {
         let key = place + 1;
         let jump = button(ui, pen, area(X, y, 26.0, 18.0), &format!("{key}"));
         if jump.clicked() {
-            wishes.push(Wish::Jump(place));
+            actions.push(Action::Jump(place));
         }
         show_tip(jump, "Jumps to this seat, as its key does.", pen);
         let is_here = shown.present == Some(place);
@@ -341,7 +341,7 @@ fn seats(ui: &Ui, pen: &Pen, shown: &Shown, y: f32, wishes: &mut Vec<Wish>) -> f
         pen.text(pos2(row.left(), y + 9.0), Align2::LEFT_CENTER, TEXT, colour, name);
         let keep = button(ui, pen, area(X + 186.0, y, 86.0, 18.0), &format!("Store on {key}"));
         if keep.clicked() {
-            wishes.push(Wish::Remember(place));
+            actions.push(Action::Remember(place));
         }
         show_tip(keep, "Stores the current seat here, as Ctrl with the key does.", pen);
         y += 22.0;
@@ -355,7 +355,7 @@ fn pointer(pen: &Pen, at: Pos2, sounds: bool) {
     pen.outline(&mark, if sounds { pen.ink.grip } else { pen.ink.paper }, 0.5, pen.ink.grip);
 }
 
-fn lesson(ui: &Ui, pen: &Pen, shown: &Shown, y: f32, wishes: &mut Vec<Wish>) {
+fn lesson(ui: &Ui, pen: &Pen, shown: &Shown, y: f32, actions: &mut Vec<Action>) {
     let heading = match &shown.lesson {
         Some(lesson) => format!("LESSON {} OF {}", lesson.of.0, lesson.of.1),
         None => "LESSONS".to_owned(),
@@ -366,7 +366,7 @@ fn lesson(ui: &Ui, pen: &Pen, shown: &Shown, y: f32, wishes: &mut Vec<Wish>) {
     }
     for (name, x, is_forward) in [("Back (B)", X + 118.0, false), ("Next (N)", X + 198.0, true)] {
         if button(ui, pen, area(x, y - 5.0, 74.0, 16.0), name).clicked() {
-            wishes.push(Wish::Turn(is_forward));
+            actions.push(Action::Turn(is_forward));
         }
     }
     let mut y = y + 19.0;
@@ -388,7 +388,7 @@ fn lesson(ui: &Ui, pen: &Pen, shown: &Shown, y: f32, wishes: &mut Vec<Wish>) {
     }
 }
 
-fn status(ui: &Ui, pen: &Pen, shown: &Shown, wishes: &mut Vec<Wish>) {
+fn status(ui: &Ui, pen: &Pen, shown: &Shown, actions: &mut Vec<Action>) {
     let room = area(X, 652.0, WIDTH, 38.0);
     let (line, is_fault) = &shown.said;
     pen.frame(room, 1.2, if *is_fault { pen.ink.notice } else { pen.ink.line });
@@ -406,6 +406,6 @@ fn status(ui: &Ui, pen: &Pen, shown: &Shown, wishes: &mut Vec<Wish>) {
     if !shown.is_open
         && button(ui, pen, area(room.right() - 78.0, room.top() + 9.0, 72.0, 20.0), "Try again (R)").clicked()
     {
-        wishes.push(Wish::Restart);
+        actions.push(Action::Restart);
     }
 }

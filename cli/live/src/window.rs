@@ -12,11 +12,11 @@ use rostra::editor::sheet::Sheet;
 use rostra::editor::values::Edit;
 use rostra::meters::Reading;
 use rostra_dsp::settings::DRY;
-use rostra_files::Shelf;
+use rostra_files::FileStore;
 
 use crate::booth::Booth;
 use crate::lessons::Seat;
-use crate::strip::{self, LessonShown, Shown, Wish};
+use crate::strip::{self, Action, LessonShown, Shown};
 
 /// Width and height at a scale of 1, points: the sheet, and the strip beside it.
 pub const SIZE_POINTS: [f32; 2] = [Sheet::SIZE_POINTS[0] + strip::SIZE_POINTS[0], Sheet::SIZE_POINTS[1]];
@@ -50,7 +50,7 @@ pub fn open(booth: Booth) -> Result<()> {
         .with_title("Rostra, without a host")
         .with_size(LogicalSize::new(width, height))
         .with_min_size(Some(least));
-    let app = Live { desk: Desk::new(booth, Shelf::of_user()) };
+    let app = Live { desk: LiveView::new(booth, FileStore::of_user()) };
     let window =
         EguiWindow::create(settings, app).map_err(|error| anyhow!("{}", refusal(&error.to_string())))?;
     window.run_until_closed().map_err(|error| anyhow!("{}", refusal(&error.to_string())))
@@ -67,7 +67,7 @@ fn refusal(why: &str) -> String {
 }
 
 struct Live {
-    desk: Desk,
+    desk: LiveView,
 }
 
 impl App for Live {
@@ -78,7 +78,7 @@ impl App for Live {
 }
 
 /// What stands in the window: a booth, and the sheet that shows it.
-pub struct Desk {
+pub struct LiveView {
     /// The booth.
     pub booth: Booth,
     /// The sheet.
@@ -90,25 +90,25 @@ pub struct Desk {
     told: Option<(usize, Vec<(String, String)>)>,
 }
 
-impl Desk {
-    /// Lays the sheet out beside the files of a shelf.
-    pub fn new(booth: Booth, shelf: Shelf) -> Self {
+impl LiveView {
+    /// Lays the sheet out beside the files of a store.
+    pub fn new(booth: Booth, store: FileStore) -> Self {
         Self {
             booth,
             sheet: Sheet::default(),
-            filing: Filing::of(shelf),
+            filing: Filing::of(store),
             needles: Needles::default(),
             output_needles: Needles::default(),
             told: None,
         }
     }
 
-    /// Draws the window and does what a hand wishes.
+    /// Draws the window and does what its user asks.
     pub fn show(&mut self, ui: &mut egui::Ui) {
         let seconds = ui.input(|input| input.stable_dt);
         self.booth.look();
         let shown = self.shown(seconds);
-        let mut wishes = strip::keys(ui, &shown);
+        let mut actions = strip::keys(ui, &shown);
         let room = ui.max_rect();
         let [width, height] = SIZE_POINTS;
         let scale = (room.width() / width).min(room.height() / height);
@@ -119,30 +119,30 @@ impl Desk {
         self.sheet.levels = Some(self.needles.follow(&self.booth.reading(), seconds));
         let mut ui_of_sheet = ui.new_child(UiBuilder::new().max_rect(sheet));
         let mut edits = self.sheet.show(&mut ui_of_sheet, &values);
-        if let Some(wish) = self.sheet.asked() {
-            edits.extend(self.filing.answer(wish, &mut self.sheet, &values));
+        if let Some(action) = self.sheet.asked() {
+            edits.extend(self.filing.answer(action, &mut self.sheet, &values));
             ui.ctx().request_repaint();
         }
         self.booth.apply(edits);
-        wishes.extend(strip::show(ui, beside, self.sheet.is_dark, &shown));
-        for wish in wishes {
-            self.grant(wish);
+        actions.extend(strip::show(ui, beside, self.sheet.is_dark, &shown));
+        for action in actions {
+            self.grant(action);
         }
     }
 
-    /// Does what a hand wishes.
-    fn grant(&mut self, wish: Wish) {
+    /// Does what its user asks.
+    fn grant(&mut self, action: Action) {
         let booth = &mut self.booth;
-        match wish {
-            Wish::Play(is_playing) => booth.play(is_playing),
-            Wish::Compare(is_on) => booth.apply(vec![Edit::Throw(DRY, is_on)]),
-            Wish::Strike(strike) => booth.strike(strike),
-            Wish::Loop(place) => booth.choose_loop(place),
-            Wish::Level(level_db) => booth.set_level_db(level_db),
-            Wish::Jump(key) => booth.jump(key),
-            Wish::Remember(key) => booth.remember(key),
-            Wish::Turn(is_forward) => booth.turn(is_forward),
-            Wish::Restart => {
+        match action {
+            Action::Play(is_playing) => booth.play(is_playing),
+            Action::Compare(is_on) => booth.apply(vec![Edit::Throw(DRY, is_on)]),
+            Action::Strike(strike) => booth.strike(strike),
+            Action::Loop(place) => booth.choose_loop(place),
+            Action::Level(level_db) => booth.set_level_db(level_db),
+            Action::Jump(key) => booth.jump(key),
+            Action::Remember(key) => booth.remember(key),
+            Action::Turn(is_forward) => booth.turn(is_forward),
+            Action::Restart => {
                 if !booth.is_open() {
                     // What came of it stands in the line below.
                     let _ = booth.start();

@@ -11,7 +11,7 @@ use std::sync::atomic::Ordering;
 use std::time::Duration;
 
 use rostra::chain::Wanted;
-use rostra_files::Shelf;
+use rostra_files::FileStore;
 use rostra_live::moves::{Move, Moves};
 use rostra_live::player::{Command, Lead, Part, Player, Start};
 use rostra_live::scene::{Change, Scene};
@@ -68,7 +68,7 @@ fn scene(seat: &str, platform: &str, hall: &str) -> Scene {
         hall: Some(hall.into()),
         ..Change::default()
     };
-    change.make(&mut scene, &Shelf::at("no folder of files")).unwrap();
+    change.make(&mut scene, &FileStore::at("no folder of files")).unwrap();
     scene
 }
 

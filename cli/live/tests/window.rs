@@ -12,14 +12,14 @@ use egui_kittest::kittest::Queryable as _;
 use rostra::editor::values::Edit;
 use rostra_dsp::Settings;
 use rostra_dsp::settings::DRY;
-use rostra_files::Shelf;
+use rostra_files::FileStore;
 use rostra_live::booth::{Booth, Heard, Setup};
 use rostra_live::dummy::Dummy;
 use rostra_live::lessons;
 use rostra_live::player::FIRST_LEVEL_DB;
 use rostra_live::scene::Scene;
 use rostra_live::sound_loop::of_demo;
-use rostra_live::window::{Desk, SIZE_POINTS};
+use rostra_live::window::{LiveView, SIZE_POINTS};
 
 fn no_ear(_: &str, _: u32) -> Result<Heard> {
     bail!("there is no such device")
@@ -41,11 +41,11 @@ fn booth(input: Option<&str>) -> Booth {
     })
 }
 
-fn open(booth: Booth) -> Harness<'static, Desk> {
+fn open(booth: Booth) -> Harness<'static, LiveView> {
     // Nobody's own files: those of whoever runs this belong in no picture.
-    let desk = Desk::new(booth, Shelf::at("no folder of files"));
+    let desk = LiveView::new(booth, FileStore::at("no folder of files"));
     let mut harness = Harness::builder().with_size(SIZE_POINTS).with_step_dt(1.0 / 60.0).build_ui_state(
-        |ui, desk: &mut Desk| {
+        |ui, desk: &mut LiveView| {
             let whole = egui::UiBuilder::new().max_rect(ui.ctx().content_rect());
             let mut ui = ui.new_child(whole);
             ui.set_clip_rect(ui.max_rect());
@@ -57,28 +57,28 @@ fn open(booth: Booth) -> Harness<'static, Desk> {
     harness
 }
 
-fn steps(harness: &mut Harness<'static, Desk>) {
+fn steps(harness: &mut Harness<'static, LiveView>) {
     (0..4).for_each(|_| harness.step());
 }
 
-fn click(harness: &mut Harness<'static, Desk>, name: &str) {
+fn click(harness: &mut Harness<'static, LiveView>, name: &str) {
     harness.get_by_label(name).click();
     // Long enough that the next click is no double one.
     (0..30).for_each(|_| harness.step());
 }
 
-fn key(harness: &mut Harness<'static, Desk>, key: Key) {
+fn key(harness: &mut Harness<'static, LiveView>, key: Key) {
     harness.key_press(key);
     steps(harness);
 }
 
-fn depth_m(harness: &Harness<'static, Desk>) -> f64 {
+fn depth_m(harness: &Harness<'static, LiveView>) -> f64 {
     // To the centimetre, as the plan has it.
     (harness.state().booth.scene.values.settings().seat.depth_m * 100.0).round() / 100.0
 }
 
 /// Keeps a picture to be looked at, where that is asked; without a driver that draws there is none.
-fn keep(harness: &mut Harness<'static, Desk>, name: &str) {
+fn keep(harness: &mut Harness<'static, LiveView>, name: &str) {
     if std::env::var_os("ROSTRA_KEEP_PICTURES").is_none() {
         return;
     }

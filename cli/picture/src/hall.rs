@@ -10,10 +10,10 @@ use rostra::editor::hall_sheet::HallSheet;
 use rostra::editor::values::{Edit, Values};
 use rostra::file_table::table;
 use rostra_dsp::hall::Hall;
-use rostra_files::{HALL, Shelf};
+use rostra_files::{FileStore, HALL};
 
 /// The hall's sheet with the values that it shows, and what was done to them.
-pub struct HallDesk {
+pub struct OpenHallSheet {
     /// The sheet.
     pub sheet: HallSheet,
     /// What it shows; every edit is applied to it, as a host would.
@@ -23,19 +23,19 @@ pub struct HallDesk {
     filing: Filing,
 }
 
-impl HallDesk {
+impl OpenHallSheet {
     /// Lays a sheet out for given values.
     ///
     /// Nobody's own files are at hand: those of whoever runs this belong in no picture.
     pub fn new(values: Values<Hall>, is_dark: bool) -> Self {
-        Self::beside(Shelf::at("no folder of files"), values, is_dark)
+        Self::beside(FileStore::at("no folder of files"), values, is_dark)
     }
 
-    /// Lays a sheet out beside the files of a shelf.
-    pub fn beside(shelf: Shelf, values: Values<Hall>, is_dark: bool) -> Self {
+    /// Lays a sheet out beside the files of a store.
+    pub fn beside(store: FileStore, values: Values<Hall>, is_dark: bool) -> Self {
         let mut sheet = HallSheet::default();
         sheet.is_dark = is_dark;
-        Self { sheet, values, edits: Vec::new(), filing: Filing::of(shelf) }
+        Self { sheet, values, edits: Vec::new(), filing: Filing::of(store) }
     }
 
     /// Does what the window of the plug-in does.
@@ -53,14 +53,14 @@ impl HallDesk {
 }
 
 /// Opens a hall's sheet in a window that nobody sees; `scale` is the window against the sheet's own size.
-pub fn open(desk: HallDesk, scale: f32, pixels_per_point: f32) -> Harness<'static, HallDesk> {
+pub fn open(desk: OpenHallSheet, scale: f32, pixels_per_point: f32) -> Harness<'static, OpenHallSheet> {
     let [width, height] = HallSheet::SIZE_POINTS;
     Harness::builder()
         .with_size([width * scale, height * scale])
         .with_pixels_per_point(pixels_per_point)
         .with_step_dt(1.0 / 60.0)
         .build_ui_state(
-            |ui, desk: &mut HallDesk| {
+            |ui, desk: &mut OpenHallSheet| {
                 let whole = egui::UiBuilder::new().max_rect(ui.ctx().content_rect());
                 let mut ui = ui.new_child(whole);
                 ui.set_clip_rect(ui.max_rect());
@@ -74,7 +74,7 @@ pub fn open(desk: HallDesk, scale: f32, pixels_per_point: f32) -> Harness<'stati
 ///
 /// # Errors
 /// When this machine has no driver that draws, not even one in software.
-pub fn draw(desk: HallDesk, scale: f32, pixels_per_point: f32) -> Result<RgbaImage> {
+pub fn draw(desk: OpenHallSheet, scale: f32, pixels_per_point: f32) -> Result<RgbaImage> {
     let mut harness = open(desk, scale, pixels_per_point);
     harness.run();
     harness.render().map_err(|why| {
@@ -89,7 +89,7 @@ pub fn draw(desk: HallDesk, scale: f32, pixels_per_point: f32) -> Result<RgbaIma
 pub fn values(file: Option<&Path>, wishes: &[String]) -> Result<Values<Hall>> {
     let mut values = Values::default();
     if let Some(written) = file {
-        let contents = Shelf::of_user().read_written(written, &table(HALL))?;
+        let contents = FileStore::of_user().read_written(written, &table(HALL))?;
         for edit in edits_among::<Hall>(&contents) {
             values.apply(edit);
         }

@@ -13,10 +13,10 @@ use rostra::editor::sheet::Sheet;
 use rostra::editor::values::{Edit, Values};
 use rostra::file_table::table;
 use rostra_dsp::Settings;
-use rostra_files::{Kind, Shelf};
+use rostra_files::{FileStore, Kind};
 
 /// A sheet with the values that it shows, and what was done to them.
-pub struct Desk {
+pub struct OpenSheet {
     /// The sheet.
     pub sheet: Sheet,
     /// What it shows; every edit is applied to it, as a host would.
@@ -26,19 +26,19 @@ pub struct Desk {
     filing: Filing,
 }
 
-impl Desk {
+impl OpenSheet {
     /// Lays a sheet out for given values.
     ///
     /// Nobody's own files are at hand: those of whoever runs this belong in no picture.
     pub fn new(values: Values, is_dark: bool) -> Self {
-        Self::beside(Shelf::at("no folder of files"), values, is_dark)
+        Self::beside(FileStore::at("no folder of files"), values, is_dark)
     }
 
-    /// Lays a sheet out beside the files of a shelf.
-    pub fn beside(shelf: Shelf, values: Values, is_dark: bool) -> Self {
+    /// Lays a sheet out beside the files of a store.
+    pub fn beside(store: FileStore, values: Values, is_dark: bool) -> Self {
         let mut sheet = Sheet::default();
         sheet.is_dark = is_dark;
-        Self { sheet, values, edits: Vec::new(), filing: Filing::of(shelf) }
+        Self { sheet, values, edits: Vec::new(), filing: Filing::of(store) }
     }
 
     /// Does what the window of the plug-in does.
@@ -56,7 +56,7 @@ impl Desk {
 }
 
 /// Opens a sheet in a window that nobody sees; `scale` is the window against the sheet's own size.
-pub fn open(desk: Desk, scale: f32, pixels_per_point: f32) -> Harness<'static, Desk> {
+pub fn open(desk: OpenSheet, scale: f32, pixels_per_point: f32) -> Harness<'static, OpenSheet> {
     let [width, height] = Sheet::SIZE_POINTS;
     Harness::builder()
         .with_size([width * scale, height * scale])
@@ -64,7 +64,7 @@ pub fn open(desk: Desk, scale: f32, pixels_per_point: f32) -> Harness<'static, D
         // As on a screen: two clicks can be a double one.
         .with_step_dt(1.0 / 60.0)
         .build_ui_state(
-            |ui, desk: &mut Desk| {
+            |ui, desk: &mut OpenSheet| {
                 // The whole window, without the margin that the harness leaves.
                 let whole = egui::UiBuilder::new().max_rect(ui.ctx().content_rect());
                 let mut ui = ui.new_child(whole);
@@ -79,7 +79,7 @@ pub fn open(desk: Desk, scale: f32, pixels_per_point: f32) -> Harness<'static, D
 ///
 /// # Errors
 /// When this machine has no driver that draws, not even one in software.
-pub fn draw(desk: Desk, scale: f32, pixels_per_point: f32) -> Result<RgbaImage> {
+pub fn draw(desk: OpenSheet, scale: f32, pixels_per_point: f32) -> Result<RgbaImage> {
     let mut harness = open(desk, scale, pixels_per_point);
     harness.run();
     harness.render().map_err(|why| {
@@ -95,7 +95,7 @@ pub fn draw(desk: Desk, scale: f32, pixels_per_point: f32) -> Result<RgbaImage> 
 pub fn values(files: &[(Kind, PathBuf)], wishes: &[String]) -> Result<Values> {
     let mut values = Values::from(&Settings::default());
     for (kind, written) in files {
-        let contents = Shelf::of_user().read_written(written, &table(*kind))?;
+        let contents = FileStore::of_user().read_written(written, &table(*kind))?;
         for edit in edits_of(&contents) {
             values.apply(edit);
         }

@@ -7,10 +7,10 @@ use rostra::editor::hall_sheet::HallSheet;
 use rostra::editor::values::{Edit, Values};
 use rostra_dsp::hall::Hall;
 use rostra_dsp::settings::{BYPASSED, Parameter, Tabled as _};
-use rostra_files::Shelf;
-use rostra_picture::hall::{HallDesk, open};
+use rostra_files::FileStore;
+use rostra_picture::hall::{OpenHallSheet, open};
 
-type Open = Harness<'static, HallDesk>;
+type Open = Harness<'static, OpenHallSheet>;
 
 fn named(id: &str) -> &'static Parameter {
     Hall::by_id(id).expect("a parameter of the hall")
@@ -21,7 +21,7 @@ fn numbers() -> impl Iterator<Item = &'static Parameter> {
 }
 
 fn sheet(scale: f32) -> Open {
-    let mut harness = open(HallDesk::new(Values::default(), false), scale, 1.0);
+    let mut harness = open(OpenHallSheet::new(Values::default(), false), scale, 1.0);
     harness.run();
     harness
 }
@@ -143,7 +143,7 @@ fn the_switches_switch() {
 fn sheet_beside_files(scale: f32) -> (Open, tempfile::TempDir) {
     let folder = tempfile::tempdir().expect("a folder");
     let values = Values::default();
-    let mut harness = open(HallDesk::beside(Shelf::at(folder.path()), values, false), scale, 1.0);
+    let mut harness = open(OpenHallSheet::beside(FileStore::at(folder.path()), values, false), scale, 1.0);
     harness.run();
     (harness, folder)
 }

@@ -11,10 +11,10 @@ use rostra_dsp::acoustics::Family;
 use rostra_dsp::settings::{
     BEARING, BYPASSED, DEPTH, DRY, FACING, PLATFORM_DEPTH, Parameter, RISER, Tabled as _, WIDTH,
 };
-use rostra_files::Shelf;
-use rostra_picture::{Desk, open};
+use rostra_files::FileStore;
+use rostra_picture::{OpenSheet, open};
 
-type Open = Harness<'static, Desk>;
+type Open = Harness<'static, OpenSheet>;
 
 fn named(id: &str) -> &'static Parameter {
     Settings::by_id(id).expect("a parameter of the seat")
@@ -29,7 +29,7 @@ fn sheet() -> Open {
 }
 
 fn sheet_of(settings: &Settings, scale: f32) -> Open {
-    let mut harness = open(Desk::new(Values::from(settings), false), scale, 1.0);
+    let mut harness = open(OpenSheet::new(Values::from(settings), false), scale, 1.0);
     harness.run();
     harness
 }
@@ -357,7 +357,7 @@ fn a_gesture_that_is_cut_off_is_ended() {
 /// A sheet beside an own folder of files, which is taken away at the end.
 fn sheet_beside_files() -> (Open, tempfile::TempDir) {
     let folder = tempfile::tempdir().expect("a folder");
-    let desk = Desk::beside(Shelf::at(folder.path()), Values::from(&Settings::default()), false);
+    let desk = OpenSheet::beside(FileStore::at(folder.path()), Values::from(&Settings::default()), false);
     let mut harness = open(desk, 1.0, 1.0);
     harness.run();
     (harness, folder)
@@ -381,7 +381,7 @@ fn a_seat_file_is_taken_as_whole_gestures_and_sets_what_it_names() {
     click(&mut harness, "Seat files");
     assert!(harness.state().edits.is_empty(), "a menu that opens sets nothing");
     click(&mut harness, "Horns, built in");
-    let Desk { values, edits, .. } = harness.state();
+    let OpenSheet { values, edits, .. } = harness.state();
     // The numbers of presets-demo/seats/horns.toml.
     for (number, expected) in [(DEPTH, 10.5), (BEARING, -22.0), (RISER, 0.9), (named("balance"), 65.0)] {
         assert_eq!(values.value(number), expected, "{}", number.id);

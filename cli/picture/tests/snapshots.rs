@@ -9,8 +9,8 @@ use std::path::Path;
 use anyhow::Result;
 use egui_kittest::kittest::Queryable as _;
 use image::RgbaImage;
-use rostra_picture::hall::{self, HallDesk};
-use rostra_picture::{Desk, draw, open, values};
+use rostra_picture::hall::{self, OpenHallSheet};
+use rostra_picture::{OpenSheet, draw, open, values};
 
 /// The seats: the name of the picture, and what is set.
 const SEATS: [(&str, bool, &[&str]); 4] = [
@@ -52,13 +52,13 @@ fn different(a: &RgbaImage, b: &RgbaImage) -> f64 {
 
 fn drawn(wishes: &[&str], is_dark: bool) -> Result<RgbaImage> {
     let wishes: Vec<String> = wishes.iter().map(|&wish| wish.to_owned()).collect();
-    draw(Desk::new(values(&[], &wishes).expect("wishes"), is_dark), 1.0, 1.0)
+    draw(OpenSheet::new(values(&[], &wishes).expect("wishes"), is_dark), 1.0, 1.0)
 }
 
 /// Draws the sheet with the menu of seat files open.
 fn menu(is_dark: bool) -> Result<RgbaImage, String> {
     let values = values(&[], &[]).expect("no wishes");
-    let mut harness = open(Desk::new(values, is_dark), 1.0, 1.0);
+    let mut harness = open(OpenSheet::new(values, is_dark), 1.0, 1.0);
     harness.run();
     let at = harness.get_by_label("Seat files").rect().center();
     harness.event(egui::Event::PointerMoved(at));
@@ -124,7 +124,7 @@ const HALLS: [(&str, bool, Option<&str>); 2] =
 fn drawn_hall(file: Option<&str>, wishes: &[&str], is_dark: bool) -> Result<RgbaImage> {
     let wishes: Vec<String> = wishes.iter().map(|&wish| wish.to_owned()).collect();
     let values = hall::values(file.map(Path::new), &wishes).expect("a hall");
-    hall::draw(HallDesk::new(values, is_dark), 1.0, 1.0)
+    hall::draw(OpenHallSheet::new(values, is_dark), 1.0, 1.0)
 }
 
 #[test]
@@ -185,7 +185,7 @@ fn the_first_session_looks_as_the_readme_shows_it() {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../docs/pictures");
     for (name, wishes, [left, top, width, height]) in STEPS {
         let wishes: Vec<String> = wishes.iter().map(|&wish| wish.to_owned()).collect();
-        let mut desk = Desk::new(values(&[], &wishes).expect("wishes"), false);
+        let mut desk = OpenSheet::new(values(&[], &wishes).expect("wishes"), false);
         desk.sheet.name_track("Horns 2");
         let sheet = match draw(desk, 1.0, 1.0) {
             Ok(sheet) => sheet,

@@ -22,7 +22,7 @@ use rostra_files::{in_a_line, nearest};
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
-use crate::setting::Wish;
+use crate::setting::Override;
 use rostra_terminal::shown;
 
 /// Keys of a plan.
@@ -93,7 +93,7 @@ pub(crate) struct StemEntry {
     /// What is added to the send that the seat asks for, dB.
     pub(crate) send_db: f64,
     /// Parameters that win over the seat file.
-    pub(crate) set: Vec<Wish>,
+    pub(crate) set: Vec<Override>,
 }
 
 /// Gathers what lies under the texts of a plan, those under a mistyped key or in a wrong place included.
@@ -393,7 +393,7 @@ impl<'t> Field<'_, 't> {
                 "name" => field.line().map(|text| stem.name = Some(text)),
                 "gain_db" => field.gain_db().map(|gain_db| stem.gain_db = gain_db),
                 "send_db" => field.gain_db().map(|gain_db| stem.send_db = gain_db),
-                "set" => field.wishes().map(|wishes| stem.set = wishes),
+                "set" => field.overrides().map(|overrides| stem.set = overrides),
                 _ => Err(field.unknown("a stem", &STEM_KEYS)),
             };
             outcome.unwrap_or_else(&mut *keep);
@@ -412,7 +412,7 @@ impl<'t> Field<'_, 't> {
         stem
     }
 
-    fn wishes(&self) -> Result<Vec<Wish>> {
+    fn overrides(&self) -> Result<Vec<Override>> {
         in_turn(self.table("depth = 6.0")?)
             .into_iter()
             .map(|(key, value)| {
@@ -424,7 +424,7 @@ impl<'t> Field<'_, 't> {
                         field.called()
                     )
                 })?;
-                Ok(Wish { id: field.key().to_owned(), value, from: field.from() })
+                Ok(Override { id: field.key().to_owned(), value, from: field.from() })
             })
             .collect()
     }
@@ -504,8 +504,8 @@ send_db = +2.0
         assert_eq!(first.seat.as_deref(), Some(Path::new("folder/s.toml")));
         assert_eq!(second.name.as_deref(), Some("Horns"));
         assert_eq!((second.gain_db, second.send_db), (-1.5, 2.0));
-        let wishes: Vec<_> = second.set.iter().map(|w| (w.id.as_str(), w.value.as_str())).collect();
-        assert_eq!(wishes, [("depth", "9"), ("family", "rear bell"), ("bypass", "off")]);
+        let overrides: Vec<_> = second.set.iter().map(|w| (w.id.as_str(), w.value.as_str())).collect();
+        assert_eq!(overrides, [("depth", "9"), ("family", "rear bell"), ("bypass", "off")]);
         assert_eq!(second.set[0].from, "plan.toml, line 18");
     }
 
@@ -673,9 +673,9 @@ send_db = +2.0
             assert!(stem.seat.is_some() || text.contains("set"), "a stem without a seat: {stem:?}");
         }
         // What is asked of parameters is read when the stem is looked at.
-        for wish in plan.stems.iter().flat_map(|stem| &stem.set) {
+        for override_ in plan.stems.iter().flat_map(|stem| &stem.set) {
             let error =
-                wish.setting::<Settings>().err().map(|error| format!("{error:#}")).unwrap_or_default();
+                override_.setting::<Settings>().err().map(|error| format!("{error:#}")).unwrap_or_default();
             assert!(!error.chars().any(char::is_control), "more than a line: {error:?}");
         }
         plan.faults.is_empty()

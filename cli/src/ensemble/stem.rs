@@ -17,7 +17,7 @@ use crate::loudness::Loudness;
 use crate::place::{name_of_placed, output_name, settings_of};
 use crate::recording::{Metadata, Recording};
 use crate::seat_file::SeatFiles;
-use crate::setting::{Setting, Wish, moved_text, plain, render};
+use crate::setting::{Override, Setting, moved_text, plain, render};
 
 /// What all stems of a plan have in common.
 pub(crate) struct Common<'a> {
@@ -72,7 +72,7 @@ impl Stem {
             let settings = entry
                 .set
                 .iter()
-                .map(Wish::setting::<Settings>)
+                .map(Override::setting::<Settings>)
                 .collect::<Result<Vec<_>>>()
                 .and_then(|own| settings_of(common.files, common.platform, entry.seat.as_deref(), &own))
                 .with_context(|| entry.file.display().to_string())?;

@@ -2,7 +2,7 @@
 
 use crate::kernel::convolver::INPUTS;
 use crate::kernel::stagger::Stagger;
-use crate::plan::low_octaves::LowTail;
+use crate::plan::low_tail::LowTail;
 use crate::tail::{TailSupply, TailVoice};
 
 /// Time over which a new tail's input fades in and the old one's fades out, s.

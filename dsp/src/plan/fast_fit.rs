@@ -7,7 +7,7 @@ use crate::kernel::polynomial::ln;
 use crate::plan::band_split::FITTED;
 use crate::plan::branch_fit::OctaveFit;
 use crate::plan::fast_fit_start::{FEATURES, START};
-use crate::plan::step_energies::StepEnergies;
+use crate::plan::step_energies::{StepEnergies, total};
 
 /// One number of each set.
 pub(crate) type Wide = [f32; SIMD_WIDTH];
@@ -489,11 +489,4 @@ fn start_one<const FUSED: bool>(gain: &[f32; FITTED]) -> [f32; FITTED] {
         *cell = cell.clamp(least, most);
     }
     factor
-}
-
-/// Returns the sum of eight numbers.
-#[inline(always)]
-pub(crate) fn total(values: &Wide) -> f32 {
-    let [a, b, c, d, e, f, g, h] = *values;
-    ((a + e) + (c + g)) + ((b + f) + (d + h))
 }

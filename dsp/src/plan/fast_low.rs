@@ -10,8 +10,9 @@ use crate::kernel::instruction_set::{SIMD_WIDTH, multiply_add};
 use crate::kernel::polynomial::turn;
 use crate::plan::band_split::{BRANCHES, FITTED, SplitDesign, Weights};
 use crate::plan::branch_fit::steps_of_branches;
-use crate::plan::fast_fit::{Wide, total};
+use crate::plan::fast_fit::Wide;
 use crate::plan::low_octaves::{ALL_POINTS, Complex, LOW, POINTS, frequencies_hz, middle_and_step_hz};
+use crate::plan::step_energies::total;
 
 /// First frequency of each octave in a [`Spectrum`], and the end: as many above the middle as below, in whole rows of eight.
 ///

@@ -1,8 +1,7 @@
 //! The energy of a sum of branches in rows of bands, and how it changes with each step between the branches.
 
-use crate::kernel::instruction_set::multiply_add;
+use crate::kernel::instruction_set::{SIMD_WIDTH, multiply_add};
 use crate::plan::band_split::FITTED;
-use crate::plan::fast_fit::total;
 
 /// The energies `x' C_j x` of the steps' gains x, for `CELLS`/[`FITTED`] rows j.
 #[derive(Clone, Debug)]
@@ -50,4 +49,11 @@ impl<const CELLS: usize> StepEnergies<CELLS> {
         }
         energies
     }
+}
+
+/// Returns the sum of eight numbers.
+#[inline(always)]
+pub(crate) fn total(values: &[f32; SIMD_WIDTH]) -> f32 {
+    let [a, b, c, d, e, f, g, h] = *values;
+    ((a + e) + (c + g)) + ((b + f) + (d + h))
 }

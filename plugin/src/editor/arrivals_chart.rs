@@ -4,7 +4,7 @@ use egui::{Align2, Pos2, Rect, pos2};
 
 use super::ink::line;
 use super::pen::{Pen, SMALL};
-use super::sight::{Sight, Stem};
+use super::seat_view::{SeatView, Stem};
 
 /// Range of time, ms.
 const SPAN_MS: f64 = 150.0;
@@ -40,16 +40,16 @@ impl Chart {
     }
 
     /// Returns the arrival whose stem lies under a place of the sheet.
-    pub(super) fn named(&self, sight: &Sight, at: Pos2) -> Option<usize> {
+    pub(super) fn named(&self, view: &SeatView, at: Pos2) -> Option<usize> {
         if !self.field.expand(NEAR).contains(at) {
             return None;
         }
         let away = |stem: &Stem| (self.place(stem.late_ms, stem.level_db).x - at.x).abs();
-        (0..sight.stems.len())
-            .filter(|&index| sight.stems[index].level_db > BOTTOM_DB && sight.stems[index].late_ms <= SPAN_MS)
-            .filter(|&index| at.y >= self.place(0.0, sight.stems[index].level_db).y - NEAR)
-            .min_by(|&a, &b| away(&sight.stems[a]).total_cmp(&away(&sight.stems[b])))
-            .filter(|&index| away(&sight.stems[index]) <= NEAR)
+        (0..view.stems.len())
+            .filter(|&index| view.stems[index].level_db > BOTTOM_DB && view.stems[index].late_ms <= SPAN_MS)
+            .filter(|&index| at.y >= self.place(0.0, view.stems[index].level_db).y - NEAR)
+            .min_by(|&a, &b| away(&view.stems[a]).total_cmp(&away(&view.stems[b])))
+            .filter(|&index| away(&view.stems[index]) <= NEAR)
     }
 }
 
@@ -64,12 +64,12 @@ pub(super) fn sentence(stem: &Stem) -> String {
 }
 
 /// Draws the chart.
-pub(super) fn draw(pen: &Pen, part: Rect, sight: &Sight, named: Option<usize>) {
+pub(super) fn draw(pen: &Pen, part: Rect, view: &SeatView, named: Option<usize>) {
     let ink = pen.ink;
     let chart = Chart::new(part);
     let field = chart.field;
     pen.heading(part, "ARRIVALS after the direct sound");
-    tail(pen, &chart, sight);
+    tail(pen, &chart, view);
     for level_db in [10.0, 0.0, -10.0, -20.0, -30.0, -40.0] {
         let y = chart.place(0.0, level_db).y;
         pen.dashes(&[pos2(field.left(), y), pos2(field.right(), y)], &[1.0, 3.0], 0.6, ink.faint);
@@ -81,7 +81,7 @@ pub(super) fn draw(pen: &Pen, part: Rect, sight: &Sight, named: Option<usize>) {
         let align = if late_ms == SPAN_MS { Align2::RIGHT_TOP } else { Align2::CENTER_TOP };
         pen.text(pos2(x, field.bottom() + 3.0), align, SMALL, ink.line, format!("{late_ms} ms"));
     }
-    for (late_ms, name) in [(GAP_MS, "30 ms"), (sight.mixing_ms, "mixing time")] {
+    for (late_ms, name) in [(GAP_MS, "30 ms"), (view.mixing_ms, "mixing time")] {
         let x = chart.place(late_ms, 0.0).x;
         pen.line(&[pos2(x, field.top() - 3.0), pos2(x, field.bottom())], 0.8, ink.line);
         // The two may lie close together: each name stands on its own side.
@@ -90,7 +90,7 @@ pub(super) fn draw(pen: &Pen, part: Rect, sight: &Sight, named: Option<usize>) {
         pen.text(pos2(x + aside, field.top() - 2.0), align, SMALL, ink.line, name);
     }
     pen.line(&[field.left_bottom(), field.right_bottom()], 1.0, ink.line);
-    for (index, stem) in sight.stems.iter().enumerate().rev() {
+    for (index, stem) in view.stems.iter().enumerate().rev() {
         if stem.level_db <= BOTTOM_DB || stem.late_ms > SPAN_MS {
             continue;
         }
@@ -108,23 +108,23 @@ pub(super) fn draw(pen: &Pen, part: Rect, sight: &Sight, named: Option<usize>) {
         pen.circle(head, if named == Some(index) { 3.4 } else { 2.0 }, colour, 0.0, colour);
     }
     if let Some(index) = named {
-        let head = chart.place(sight.stems[index].late_ms, sight.stems[index].level_db);
+        let head = chart.place(view.stems[index].late_ms, view.stems[index].level_db);
         let is_left = head.x < field.center().x;
         let align = if is_left { Align2::LEFT_BOTTOM } else { Align2::RIGHT_BOTTOM };
         let at = pos2(if is_left { field.left() + 46.0 } else { field.right() }, field.top() + 12.0);
-        pen.text(at, align, SMALL, ink.grip, sentence(&sight.stems[index]));
+        pen.text(at, align, SMALL, ink.grip, sentence(&view.stems[index]));
     }
 }
 
-fn tail(pen: &Pen, chart: &Chart, sight: &Sight) {
-    let decay_db_per_ms = 60.0 / (sight.settings.platform.decay_s * 1e3);
-    let level_db = |late_ms: f64| sight.tail_db - decay_db_per_ms * late_ms;
+fn tail(pen: &Pen, chart: &Chart, view: &SeatView) {
+    let decay_db_per_ms = 60.0 / (view.settings.platform.decay_s * 1e3);
+    let level_db = |late_ms: f64| view.tail_db - decay_db_per_ms * late_ms;
     let (start, end) =
         (chart.place(TAIL_START_MS, level_db(TAIL_START_MS)), chart.place(SPAN_MS, level_db(SPAN_MS)));
     let bottom = chart.field.bottom();
     pen.outline(&[pos2(start.x, bottom), start, end, pos2(end.x, bottom)], pen.ink.shade, 0.0, pen.ink.shade);
     pen.line(&[start, end], 1.0, pen.ink.faint);
-    let text = format!("tail, energy per 10 ms, decay {:.2} s", sight.settings.platform.decay_s);
+    let text = format!("tail, energy per 10 ms, decay {:.2} s", view.settings.platform.decay_s);
     let at = chart.field.right_top() + egui::vec2(0.0, 2.0);
     pen.text(at, Align2::RIGHT_TOP, SMALL, pen.ink.faint, text);
 }

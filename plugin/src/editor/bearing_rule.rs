@@ -5,7 +5,7 @@ use rostra_dsp::acoustics::{CLEARANCE_M, Source};
 use rostra_dsp::settings::BEARING;
 
 use super::pen::{Pen, SMALL, area};
-use super::sight::Sight;
+use super::seat_view::SeatView;
 
 /// Room for the heading.
 const ABOVE: f32 = 26.0;
@@ -41,20 +41,20 @@ impl Rule {
 }
 
 /// Returns the bearing of a source from the microphones, degrees.
-pub(super) fn bearing_deg(source: &Source, sight: &Sight) -> f64 {
-    source.position.x.atan2(source.position.y - sight.settings.microphones.depth_m).to_degrees()
+pub(super) fn bearing_deg(source: &Source, view: &SeatView) -> f64 {
+    source.position.x.atan2(source.position.y - view.settings.microphones.depth_m).to_degrees()
 }
 
 /// Draws the rule.
-pub(super) fn draw(pen: &Pen, part: Rect, sight: &Sight) {
+pub(super) fn draw(pen: &Pen, part: Rect, view: &SeatView) {
     let ink = pen.ink;
     let rule = Rule::new(part);
     pen.heading(part, "BEARING from the main microphones, degrees");
     let (low, high) = (BEARING.range().0 as i32, BEARING.range().1 as i32);
     let base = rule.middle.y + 8.0;
     // Beyond the side walls there is no seat at this depth.
-    let away_m = sight.source.position.y - sight.settings.microphones.depth_m;
-    let wall_deg = (sight.settings.platform.width_m / 2.0 - CLEARANCE_M).atan2(away_m).to_degrees();
+    let away_m = view.source.position.y - view.settings.microphones.depth_m;
+    let wall_deg = (view.settings.platform.width_m / 2.0 - CLEARANCE_M).atan2(away_m).to_degrees();
     if wall_deg < BEARING.range().1 {
         let (left, right) = (rule.place(-wall_deg).x, rule.place(wall_deg).x);
         let (start, end) = (rule.place(BEARING.range().0).x, rule.place(BEARING.range().1).x);
@@ -85,14 +85,14 @@ pub(super) fn draw(pen: &Pen, part: Rect, sight: &Sight) {
             pen.text(pos2(x, base + 9.0), Align2::CENTER_TOP, SMALL, ink.line, text);
         }
     }
-    let ends = sight.ends.each_ref().map(|end| rule.place(bearing_deg(end, sight)).x);
+    let ends = view.ends.each_ref().map(|end| rule.place(bearing_deg(end, view)).x);
     let top = base - 8.0;
     pen.line(
         &[pos2(ends[0], base - 1.0), pos2(ends[0], top), pos2(ends[1], top), pos2(ends[1], base - 1.0)],
         1.3,
         ink.grip,
     );
-    let x = rule.place(bearing_deg(&sight.source, sight)).x;
+    let x = rule.place(bearing_deg(&view.source, view)).x;
     pen.outline(
         &[pos2(x - 5.0, top - 7.0), pos2(x + 5.0, top - 7.0), pos2(x, base)],
         ink.paper,

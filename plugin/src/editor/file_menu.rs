@@ -1,16 +1,15 @@
 //! The menus of seat, platform and hall files: what is at hand, and a name under which to save.
 //!
-//! A menu opens no file: it says what it wishes, and is told what became of it.
+//! A menu opens no file: it says what it is asked for, and is told what became of it.
 
 use egui::{
     Align2, Id, Key, Popup, PopupCloseBehavior, Rect, RichText, Role, ScrollArea, Sense, Stroke, TextEdit,
     Ui, WidgetInfo, pos2, vec2,
 };
 use rostra_dsp::settings::Tabled;
-use rostra_files::{Entry, HALL, Kind, LONGEST_NAME, Listed, PLATFORM, Place, SEAT};
+use rostra_files::{Entry, HALL, Kind, LONGEST_NAME, Listed, PLATFORM, Place, SEAT, Value};
 
 use super::figures::show_tip;
-use super::filing::are_set;
 use super::pen::{Pen, SMALL, TEXT};
 use super::values::Values;
 
@@ -82,9 +81,9 @@ impl Filed {
     }
 }
 
-/// What a hand wishes of files.
+/// What somebody asks of files.
 #[derive(Clone, Debug, PartialEq)]
-pub enum Wish {
+pub enum FileRequest {
     /// To see which are at hand.
     List(Filed),
     /// To take one.
@@ -107,19 +106,19 @@ const CONTROL: f32 = 200.0;
 /// Most characters of a name for which there is room there.
 const MOST_CHARACTERS: usize = 28;
 
-/// The menus of a sheet, and what a hand wishes in one of them.
+/// The menus of a sheet, and what is asked of one of them.
 #[derive(Debug, Default)]
 pub struct Menus {
     /// By place in [`Filed::ALL`]; a sheet shows those that it has.
     menus: [Menu; Filed::ALL.len()],
-    /// What a hand wishes of files, until somebody asks for it.
-    wish: Option<Wish>,
+    /// What is asked of files, until somebody asks for it.
+    request: Option<FileRequest>,
 }
 
 impl Menus {
-    /// Returns what a hand wishes of files, once.
-    pub fn asked(&mut self) -> Option<Wish> {
-        self.wish.take()
+    /// Returns what is asked of files, once.
+    pub fn asked(&mut self) -> Option<FileRequest> {
+        self.request.take()
     }
 
     /// Takes the files that are at hand.
@@ -146,8 +145,8 @@ impl Menus {
         filed: Filed,
         values: &Values<impl Tabled>,
     ) {
-        let wish = self.menus[filed as usize].show(ui, pen, heading, filed, values);
-        self.wish = self.wish.take().or(wish);
+        let request = self.menus[filed as usize].show(ui, pen, heading, filed, values);
+        self.request = self.request.take().or(request);
     }
 }
 
@@ -156,7 +155,7 @@ impl Menus {
 struct Menu {
     files: Vec<Listed>,
     is_open: bool,
-    /// Whether the wish was granted, so that the menu can close.
+    /// Whether the request was granted, so that the menu can close.
     is_done: bool,
     /// What is typed as a name to save under.
     typed: String,
@@ -185,7 +184,7 @@ impl Menu {
         self.taken = Some(name.to_owned());
     }
 
-    /// Shows the menu's control at the right of a heading and the menu where it is open, and returns what a hand wishes.
+    /// Shows the menu's control at the right of a heading and the menu where it is open, and returns what is asked of it.
     fn show(
         &mut self,
         ui: &Ui,
@@ -193,7 +192,7 @@ impl Menu {
         heading: Rect,
         filed: Filed,
         values: &Values<impl Tabled>,
-    ) -> Option<Wish> {
+    ) -> Option<FileRequest> {
         let row = Rect::from_min_max(pos2(heading.right() - CONTROL, heading.top() + 1.0), heading.max);
         let control = ui.interact(pen.rect(row), Id::unique(("files", filed.name())), Sense::click());
         let shown = self.shown(filed, values);
@@ -216,7 +215,7 @@ impl Menu {
         let menu = Popup::menu(&control)
             .close_behavior(PopupCloseBehavior::CloseOnClickOutside)
             .show(|ui| self.inside(ui, pen, filed));
-        let wish = menu.and_then(|menu| menu.inner);
+        let request = menu.and_then(|menu| menu.inner);
         let opens = Popup::is_id_open(ui.ctx(), Popup::default_response_id(&control));
         let was_open = std::mem::replace(&mut self.is_open, opens);
         show_tip(control, filed.tip(), pen);
@@ -225,9 +224,9 @@ impl Menu {
             self.is_done = false;
         } else if !was_open {
             self.taken = None;
-            return Some(Wish::List(filed));
+            return Some(FileRequest::List(filed));
         }
-        wish
+        request
     }
 
     /// Returns what stands beside the heading.
@@ -243,12 +242,12 @@ impl Menu {
         shown
     }
 
-    fn inside(&mut self, ui: &mut Ui, pen: &Pen, filed: Filed) -> Option<Wish> {
+    fn inside(&mut self, ui: &mut Ui, pen: &Pen, filed: Filed) -> Option<FileRequest> {
         if std::mem::take(&mut self.is_done) {
             ui.close();
             return None;
         }
-        let mut wish = None;
+        let mut request = None;
         let scale = pen.scale();
         ui.set_width(WIDTH * scale);
         let spacing = ui.spacing_mut();
@@ -270,7 +269,7 @@ impl Menu {
                         WidgetInfo::labeled(Role::Button, true, format!("{}, {suffix}", file.name))
                     });
                     if control.clicked() {
-                        wish = Some(Wish::Take(filed, file.clone()));
+                        request = Some(FileRequest::Take(filed, file.clone()));
                         ui.close();
                     }
                 }
@@ -308,8 +307,26 @@ impl Menu {
         let button = ui.add_enabled(has_name, button);
         // Enter never replaces: that takes a click of its own.
         if button.clicked() || (entered && has_name && !replaces) {
-            wish = Some(Wish::Save { filed, name: self.typed.trim().to_owned(), replaces });
+            request = Some(FileRequest::Save { filed, name: self.typed.trim().to_owned(), replaces });
         }
-        wish
+        request
+    }
+}
+
+/// Says whether the values are those that a file sets.
+pub(super) fn are_set<S: Tabled>(entries: &[Entry], values: &Values<S>) -> bool {
+    entries.iter().all(|entry| {
+        S::by_id(&entry.id).is_none_or(|parameter| {
+            let wanted = parameter.on_grid(value_of(entry.value));
+            parameter.shown(values.value(parameter)) == parameter.shown(wanted)
+        })
+    })
+}
+
+/// Returns a value of a file as a parameter has it: of a list the place.
+pub(super) fn value_of(value: Value) -> f64 {
+    match value {
+        Value::Number(number) => number,
+        Value::Name(entry) => entry as f64,
     }
 }

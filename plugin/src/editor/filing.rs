@@ -2,9 +2,9 @@
 
 use rostra_dsp::Settings;
 use rostra_dsp::settings::Tabled;
-use rostra_files::{Contents, Entry, Field, NotSaved, Shelf, Table, Value, Values as Allowed};
+use rostra_files::{Contents, Entry, Field, FileStore, NotSaved, Table, Value, Values as Allowed};
 
-use super::file_menu::{Filed, Menus, Wish};
+use super::file_menu::{FileRequest, Filed, Menus, value_of};
 use super::values::{Edit, Values};
 use crate::file_table::table;
 
@@ -26,7 +26,7 @@ pub trait FileSheet {
 /// Where a sheet's files are, and what may stand in them.
 #[derive(Debug)]
 pub struct Filing {
-    shelf: Shelf,
+    store: FileStore,
     /// By place in [`Filed::ALL`].
     tables: [Table; Filed::ALL.len()],
 }
@@ -34,28 +34,33 @@ pub struct Filing {
 impl Filing {
     /// Files of the person who runs the host.
     pub fn of_user() -> Self {
-        Self::of(Shelf::of_user())
+        Self::of(FileStore::of_user())
     }
 
-    /// Files of a shelf.
-    pub fn of(shelf: Shelf) -> Self {
-        Self { shelf, tables: Filed::ALL.map(|filed| table(filed.kind())) }
+    /// Files of a store.
+    pub fn of(store: FileStore) -> Self {
+        Self { store, tables: Filed::ALL.map(|filed| table(filed.kind())) }
     }
 
     /// Does what a sheet asked for, tells it what became of it, and returns what changes.
     ///
     /// What cannot be had changes nothing, and the sheet says why.
-    pub fn answer<S: FileSheet>(&self, wish: Wish, sheet: &mut S, values: &Values<S::Settings>) -> Vec<Edit> {
-        match wish {
-            Wish::List(filed) => {
-                let listing = self.shelf.list(&self.table(filed).kind);
+    pub fn answer<S: FileSheet>(
+        &self,
+        request: FileRequest,
+        sheet: &mut S,
+        values: &Values<S::Settings>,
+    ) -> Vec<Edit> {
+        match request {
+            FileRequest::List(filed) => {
+                let listing = self.store.list(&self.table(filed).kind);
                 if let Some(fault) = &listing.fault {
                     sheet.refuse(fault.to_string());
                 }
                 sheet.menus().tell_files(filed, listing.files);
                 Vec::new()
             }
-            Wish::Take(filed, file) => match self.shelf.read(&file, self.table(filed)) {
+            FileRequest::Take(filed, file) => match self.store.read(&file, self.table(filed)) {
                 Ok(contents) => {
                     let edits = edits_among::<S::Settings>(&contents);
                     sheet.say(said_of(&file.name, &contents));
@@ -67,10 +72,10 @@ impl Filing {
                     Vec::new()
                 }
             },
-            Wish::Save { filed, name, replaces } => {
+            FileRequest::Save { filed, name, replaces } => {
                 let table = self.table(filed);
                 let contents = contents_of(values, table, name);
-                match self.shelf.save(table, &contents, replaces) {
+                match self.store.save(table, &contents, replaces) {
                     Ok(path) => {
                         let name = path.file_stem().unwrap_or_default().to_string_lossy();
                         sheet.say(format!("Saved as '{name}'."));
@@ -120,22 +125,4 @@ pub fn contents_of<S: Tabled>(values: &Values<S>, table: &Table, name: String) -
     };
     let entry = |field: &Field| Some(Entry { id: field.id.clone(), value: value(field)?, line: 0 });
     Contents { name: Some(name), note: None, entries: table.fields.iter().filter_map(entry).collect() }
-}
-
-/// Says whether the values are those that a file sets.
-pub(super) fn are_set<S: Tabled>(entries: &[Entry], values: &Values<S>) -> bool {
-    entries.iter().all(|entry| {
-        S::by_id(&entry.id).is_none_or(|parameter| {
-            let wanted = parameter.on_grid(value_of(entry.value));
-            parameter.shown(values.value(parameter)) == parameter.shown(wanted)
-        })
-    })
-}
-
-/// Returns a value of a file as a parameter has it: of a list the place.
-fn value_of(value: Value) -> f64 {
-    match value {
-        Value::Number(number) => number,
-        Value::Name(entry) => entry as f64,
-    }
 }

@@ -6,7 +6,7 @@ use rostra_dsp::settings::Parameter;
 
 use super::figures::{Figures, ROW, button};
 use super::pen::{Pen, TEXT, area};
-use super::sight::Sight;
+use super::seat_view::SeatView;
 use super::values::Edit;
 
 /// The hall's own pre-delay, ms; about 30 keeps attacks clear (common practice, no source).
@@ -30,7 +30,14 @@ impl Default for Hall {
 
 impl Hall {
     /// Shows the figures.
-    pub(super) fn show(&mut self, ui: &mut Ui, pen: &Pen, part: Rect, sight: &Sight, figures: &mut Figures) {
+    pub(super) fn show(
+        &mut self,
+        ui: &mut Ui,
+        pen: &Pen,
+        part: Rect,
+        view: &SeatView,
+        figures: &mut Figures,
+    ) {
         pen.heading(part, "HALL SEND for this seat, post-insert");
         let (x, y) = (part.left(), part.top() + 18.0);
         let column = part.width() / 2.0 - 8.0;
@@ -41,7 +48,7 @@ impl Hall {
                 self.pre_delay_ms = value;
             }
         }
-        let lines = lines(sight, self.pre_delay_ms);
+        let lines = lines(view, self.pre_delay_ms);
         for (place, (name, value)) in lines.iter().enumerate() {
             // The first three under the pre-delay, the rest beside it.
             let (x, y) = if place < 3 {
@@ -56,28 +63,28 @@ impl Hall {
         }
         let row = area(part.right() - 96.0, part.bottom() - ROW - 2.0, 96.0, ROW);
         if button(ui, pen, row, "Copy values").clicked() {
-            ui.ctx().copy_text(text(sight, self.pre_delay_ms));
+            ui.ctx().copy_text(text(view, self.pre_delay_ms));
         }
     }
 }
 
 /// Returns names and figures, in the order in which they are shown.
-fn lines(sight: &Sight, pre_delay_ms: f64) -> [(&'static str, String); 6] {
-    let hall = &sight.hall;
+fn lines(view: &SeatView, pre_delay_ms: f64) -> [(&'static str, String); 6] {
+    let hall = &view.hall;
     let decibels = |x: f64| if x.is_finite() { format!("{x:+.1} dB") } else { "\u{2013}".to_owned() };
     [
         ("Send level", decibels(hall.send_db)),
         ("Effective pre-delay", format!("{:.1} ms", pre_delay_ms + hall.later_s * 1e3)),
         ("Distance to microphones", format!("{:.2} m", hall.distance_m)),
         ("Direct-to-reflected ratio", decibels(hall.direct_to_reflected_db)),
-        ("Decay", format!("{:.2} s", sight.settings.platform.decay_s)),
+        ("Decay", format!("{:.2} s", view.settings.platform.decay_s)),
         ("Clarity C80", decibels(hall.clarity_db)),
     ]
 }
 
 /// Returns the values as text for the clipboard.
-pub(super) fn text(sight: &Sight, pre_delay_ms: f64) -> String {
+pub(super) fn text(view: &SeatView, pre_delay_ms: f64) -> String {
     let own = ("Hall pre-delay", HALL_PRE_DELAY.shown(pre_delay_ms));
-    let lines = std::iter::once(own).chain(lines(sight, pre_delay_ms));
+    let lines = std::iter::once(own).chain(lines(view, pre_delay_ms));
     lines.map(|(name, value)| [name, ": ", &value, "\n"].concat()).collect()
 }

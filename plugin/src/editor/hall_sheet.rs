@@ -8,12 +8,15 @@ use rostra_dsp::hall::{Hall, PRE_DELAY, Reflections, specular_share};
 use rostra_dsp::settings::{BYPASSED, Tabled as _};
 
 use super::figures::{self, Figures, GROUP, ROW, check};
-use super::file_menu::{Filed, Menus, Wish};
+use super::file_menu::{FileRequest, Filed, Menus};
 use super::filing::FileSheet;
 use super::ink::{DARK, DAY, Ink};
 use super::pen::{Pen, SMALL, TEXT, area};
 use super::sheet::dress;
 use super::values::{Edit, Values};
+
+/// The plug-in's name, in hosts and on its sheet.
+pub const NAME: &str = "Rostra Hall";
 
 /// Where the parts lie.
 const ANSWER: Rect = part(14.0, 10.0, 420.0, 210.0);
@@ -100,8 +103,8 @@ impl HallSheet {
         self.figures.has_tail_failed = has_failed;
     }
 
-    /// Returns what a hand wishes of files, once.
-    pub fn asked(&mut self) -> Option<Wish> {
+    /// Returns what is asked of files, once.
+    pub fn asked(&mut self) -> Option<FileRequest> {
         self.menus.asked()
     }
 
@@ -136,7 +139,7 @@ impl HallSheet {
     fn title(&mut self, ui: &Ui, pen: &Pen) {
         pen.frame(TITLE, 1.2, pen.ink.line);
         let x = TITLE.left() + 10.0;
-        pen.text(pos2(x, TITLE.top() + 8.0), Align2::LEFT_TOP, 15.0, pen.ink.line, crate::hall::NAME);
+        pen.text(pos2(x, TITLE.top() + 8.0), Align2::LEFT_TOP, 15.0, pen.ink.line, NAME);
         let note = pos2(x, TITLE.bottom() - 8.0);
         pen.text(note, Align2::LEFT_BOTTOM, SMALL, pen.ink.faint, "one hall for the whole session");
         let row = area(TITLE.right() - 96.0, TITLE.top() + 8.0, 90.0, ROW);

@@ -27,7 +27,7 @@ pub(crate) fn create(
     let resize = ResizeHint::RESIZABLE
         .with_min_logical_size(LogicalSize::new(width * LEAST_SCALE, height * LEAST_SCALE));
     let mut settings = EguiNiceSettings::new().with_resize_hint(resize);
-    crate::hall::NAME.clone_into(&mut settings.title);
+    super::hall_sheet::NAME.clone_into(&mut settings.title);
     create_egui_editor(
         EguiEditorState::from_size(LogicalSize::new(width, height), 1.0),
         RepaintNotifier::new(),

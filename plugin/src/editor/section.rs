@@ -5,7 +5,7 @@ use rostra_dsp::acoustics::{SOURCE_HEIGHT_M, Surface, Vector, world_axis};
 
 use super::ink::line;
 use super::pen::{Pen, SMALL, TEXT, area, polar};
-use super::sight::Sight;
+use super::seat_view::SeatView;
 
 /// Paths that are drawn, the strongest first.
 const PATHS: usize = 9;
@@ -38,8 +38,8 @@ pub(super) struct Section {
 
 impl Section {
     /// Fits a platform into a part of the sheet.
-    pub(super) fn new(part: Rect, sight: &Sight) -> Self {
-        let platform = &sight.settings.platform;
+    pub(super) fn new(part: Rect, view: &SeatView) -> Self {
+        let platform = &view.settings.platform;
         let high = (part.height() - ABOVE - BELOW) / (platform.height_m as f32).max(LEAST_HEIGHT_M);
         let wide = (part.width() - LEFT - RIGHT) / platform.depth_m as f32;
         Self { front: pos2(part.left() + LEFT, part.bottom() - BELOW), points_per_m: high.min(wide) }
@@ -58,39 +58,39 @@ impl Section {
     }
 
     /// Returns where the player's mark lies.
-    pub(super) fn player(&self, sight: &Sight) -> Pos2 {
-        self.place(sight.source.position)
+    pub(super) fn player(&self, view: &SeatView) -> Pos2 {
+        self.place(view.source.position)
     }
 
     /// Returns where the tip of the staff lies that turns the player.
-    pub(super) fn tip(&self, sight: &Sight) -> Pos2 {
-        let ahead = sight.settings.seat.facing_deg.to_radians().cos() as f32;
-        self.player(sight) + egui::vec2(-ahead * STAFF, 0.0)
+    pub(super) fn tip(&self, view: &SeatView) -> Pos2 {
+        let ahead = view.settings.seat.facing_deg.to_radians().cos() as f32;
+        self.player(view) + egui::vec2(-ahead * STAFF, 0.0)
     }
 
     /// Returns where a hand takes hold of the rear wall: two thirds up, clear of most paths.
-    pub(super) fn rear_grip(&self, sight: &Sight) -> Pos2 {
-        let platform = &sight.settings.platform;
+    pub(super) fn rear_grip(&self, view: &SeatView) -> Pos2 {
+        let platform = &view.settings.platform;
         self.place(Vector::new(0.0, platform.depth_m, platform.height_m * 2.0 / 3.0))
     }
 
     /// Returns how far a player is turned whose tip lies at a place of the sheet, degrees, 0 to 180.
-    pub(super) fn facing_of_tip(&self, sight: &Sight, at: Pos2) -> f64 {
-        let ahead = (self.player(sight).x - at.x) / STAFF;
+    pub(super) fn facing_of_tip(&self, view: &SeatView, at: Pos2) -> f64 {
+        let ahead = (self.player(view).x - at.x) / STAFF;
         f64::from(ahead.clamp(-1.0, 1.0).acos()).to_degrees()
     }
 }
 
 /// Draws the section; `named` is the arrival under the pointer.
-pub(super) fn draw(pen: &Pen, part: Rect, sight: &Sight, named: Option<usize>) {
-    let section = Section::new(part, sight);
+pub(super) fn draw(pen: &Pen, part: Rect, view: &SeatView, named: Option<usize>) {
+    let section = Section::new(part, view);
     pen.heading(part, "LONG SECTION");
     legend(pen, part);
-    platform(pen, &section, sight);
-    paths(pen, &section, sight, named);
-    microphones(pen, &section, sight);
-    player(pen, &section, sight);
-    notes(pen, part, &section, sight);
+    platform(pen, &section, view);
+    paths(pen, &section, view, named);
+    microphones(pen, &section, view);
+    player(pen, &section, view);
+    notes(pen, part, &section, view);
 }
 
 fn legend(pen: &Pen, part: Rect) {
@@ -105,9 +105,9 @@ fn legend(pen: &Pen, part: Rect) {
     }
 }
 
-fn platform(pen: &Pen, section: &Section, sight: &Sight) {
+fn platform(pen: &Pen, section: &Section, view: &SeatView) {
     let ink = pen.ink;
-    let platform = &sight.settings.platform;
+    let platform = &view.settings.platform;
     let (depth_m, height_m) = (platform.depth_m, platform.height_m);
     let at = |y: f64, z: f64| section.place(Vector::new(0.0, y, z));
     let (front, rear) = (at(0.0, 0.0), at(depth_m, 0.0));
@@ -116,7 +116,7 @@ fn platform(pen: &Pen, section: &Section, sight: &Sight) {
     pen.hatch(area(rear.x, rear_top.y - CUT, CUT, rear.y - rear_top.y + CUT), ink.faint);
     pen.hatch(area(front_top.x, front_top.y - CUT, rear_top.x - front_top.x, CUT), ink.faint);
     pen.line(&[front, rear, rear_top, front_top], 1.4, ink.line);
-    let grip = section.rear_grip(sight);
+    let grip = section.rear_grip(view);
     for aside in [-2.0, 2.0] {
         pen.line(&[grip + egui::vec2(aside, -9.0), grip + egui::vec2(aside, 9.0)], 1.6, ink.grip);
     }
@@ -146,27 +146,27 @@ fn platform(pen: &Pen, section: &Section, sight: &Sight) {
     pen.text(pos2(rear.x + 12.0, y + 6.0), Align2::LEFT_TOP, SMALL, ink.faint, "m from the front edge");
 }
 
-fn paths(pen: &Pen, section: &Section, sight: &Sight, named: Option<usize>) {
-    let mut drawn = sight.strongest(PATHS);
+fn paths(pen: &Pen, section: &Section, view: &SeatView, named: Option<usize>) {
+    let mut drawn = view.strongest(PATHS);
     drawn.extend(named.filter(|index| !drawn.contains(index)));
     // The strongest on top.
     for &index in drawn.iter().rev() {
-        let stem = &sight.stems[index];
+        let stem = &view.stems[index];
         let points: Vec<Pos2> = stem.corners.iter().map(|&corner| section.place(corner)).collect();
         let strength = (1.0 - stem.level_db / FAINTEST_DB).clamp(0.0, 1.0) as f32;
         let colour = stem.surface.map_or(pen.ink.line, |surface| pen.ink.surface(surface));
         let width = if named == Some(index) { 3.0 } else { 0.5 + 1.7 * strength };
         pen.dashes(&points, stem.surface.map_or(&[], line), width, colour);
     }
-    let direct = [section.place(sight.source.position), section.place(sight.settings.microphones.position())];
-    let strength = (1.0 - sight.stems[0].level_db / FAINTEST_DB).clamp(0.0, 1.0) as f32;
+    let direct = [section.place(view.source.position), section.place(view.settings.microphones.position())];
+    let strength = (1.0 - view.stems[0].level_db / FAINTEST_DB).clamp(0.0, 1.0) as f32;
     if strength > 0.0 {
         pen.line(&direct, 0.5 + 2.0 * strength, pen.ink.line);
     }
 }
 
-fn microphones(pen: &Pen, section: &Section, sight: &Sight) {
-    let at = section.place(sight.settings.microphones.position());
+fn microphones(pen: &Pen, section: &Section, view: &SeatView) {
+    let at = section.place(view.settings.microphones.position());
     let foot = pos2(at.x, section.front.y);
     pen.line(&[at, foot], 0.8, pen.ink.faint);
     pen.outline(
@@ -178,19 +178,19 @@ fn microphones(pen: &Pen, section: &Section, sight: &Sight) {
     pen.text(at + egui::vec2(-10.0, -2.0), Align2::RIGHT_CENTER, TEXT, pen.ink.line, "M");
 }
 
-fn player(pen: &Pen, section: &Section, sight: &Sight) {
+fn player(pen: &Pen, section: &Section, view: &SeatView) {
     let ink = pen.ink;
-    let at = section.player(sight);
-    let riser_m = sight.source.position.z - SOURCE_HEIGHT_M;
+    let at = section.player(view);
+    let riser_m = view.source.position.z - SOURCE_HEIGHT_M;
     if riser_m > 0.01 {
-        let top = section.place(Vector::new(0.0, sight.source.position.y, riser_m)).y;
+        let top = section.place(Vector::new(0.0, view.source.position.y, riser_m)).y;
         let box_ = Rect::from_min_max(pos2(at.x - 16.0, top), pos2(at.x + 16.0, section.front.y));
         pen.fill(box_, ink.shade);
         pen.frame(box_, 1.0, ink.line);
     }
-    let axis = world_axis(sight.source.family, sight.source.forward);
+    let axis = world_axis(view.source.family, view.source.forward);
     for (turn, (band, _)) in BANDS_DRAWN.into_iter().enumerate() {
-        let pattern = sight.source.family.patterns()[band];
+        let pattern = view.source.family.patterns()[band];
         let lobe: Vec<Pos2> = (0..=72)
             .map(|step| {
                 let angle = step as f32 * std::f32::consts::TAU / 72.0;
@@ -203,7 +203,7 @@ fn player(pen: &Pen, section: &Section, sight: &Sight) {
     }
     let foot = pos2(at.x, section.place(Vector::new(0.0, 0.0, riser_m.max(0.0))).y);
     pen.line(&[at, foot], 1.0, ink.line);
-    let tip = section.tip(sight);
+    let tip = section.tip(view);
     pen.line(&[at, tip], 1.0, ink.grip);
     pen.circle(tip, 3.6, ink.paper, 1.3, ink.grip);
     pen.circle(at, MARK, ink.paper, 1.6, ink.grip);
@@ -211,25 +211,25 @@ fn player(pen: &Pen, section: &Section, sight: &Sight) {
 }
 
 /// Writes beside the platform, where there is room, what makes the seat near or far.
-fn notes(pen: &Pen, part: Rect, section: &Section, sight: &Sight) {
-    let platform = &sight.settings.platform;
+fn notes(pen: &Pen, part: Rect, section: &Section, view: &SeatView) {
+    let platform = &view.settings.platform;
     let rear = section.place(Vector::new(0.0, platform.depth_m, platform.height_m));
     let x = rear.x + 70.0;
     let width = part.right() - x;
-    let notices = sight.notices.join("  \u{2022}  ");
+    let notices = view.notices.join("  \u{2022}  ");
     pen.text(pos2(part.left(), part.bottom() - 1.0), Align2::LEFT_BOTTOM, SMALL, pen.ink.notice, notices);
     if width < 150.0 {
         return;
     }
-    let strongest = sight.strongest(1).first().map(|&index| &sight.stems[index]);
-    let mut lines = vec![format!("P  player, {:.2} m from the main microphones M", sight.hall.distance_m)];
+    let strongest = view.strongest(1).first().map(|&index| &view.stems[index]);
+    let mut lines = vec![format!("P  player, {:.2} m from the main microphones M", view.hall.distance_m)];
     if let Some(strongest) = strongest {
         lines.push(format!(
             "Strongest reflection: {}, {:.1} ms after the direct sound, {:+.1} dB",
             strongest.name, strongest.late_ms, strongest.level_db
         ));
     }
-    let ratio_db = sight.hall.direct_to_reflected_db;
+    let ratio_db = view.hall.direct_to_reflected_db;
     if ratio_db.is_finite() {
         let meaning = match ratio_db {
             x if x > 6.0 => "the player is close",

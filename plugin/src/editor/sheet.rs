@@ -10,12 +10,12 @@ use rostra_dsp::settings::{
 
 use super::bearing_rule::{self, Rule};
 use super::figures::{self, Figures, GROUP, ROW, check};
-use super::file_menu::{Filed, Menus, Wish};
+use super::file_menu::{FileRequest, Filed, Menus};
 use super::filing::FileSheet;
 use super::ink::{DARK, DAY, Ink};
 use super::pen::{Pen, SMALL, TEXT, area};
+use super::seat_view::SeatView;
 use super::section::Section;
-use super::sight::Sight;
 use super::values::{Edit, Values};
 use super::{arrivals_chart, hall_block, section, title_block, tone_curve};
 
@@ -68,7 +68,7 @@ pub struct Sheet {
     named: Option<usize>,
     track: title_block::Track,
     menus: Menus,
-    sight: Option<(Settings, Sight)>,
+    view: Option<(Settings, SeatView)>,
     /// The colours that menus and tips were last given.
     dressed: Option<bool>,
 }
@@ -140,21 +140,21 @@ impl Sheet {
         painter.rect_filled(room, 0.0, ink.paper);
         let pen = Pen::new(&painter, origin, scale, ink);
         let settings = values.settings();
-        let sight = match self.sight.take() {
-            Some((of, sight)) if of == settings => sight,
-            _ => Sight::of(&settings),
+        let view = match self.view.take() {
+            Some((of, view)) if of == settings => view,
+            _ => SeatView::of(&settings),
         };
-        self.name_arrival(ui, &pen, &sight);
-        section::draw(&pen, SECTION, &sight, self.named);
-        bearing_rule::draw(&pen, RULE, &sight);
-        arrivals_chart::draw(&pen, ARRIVALS, &sight, self.named);
-        tone_curve::draw(&pen, TONE, &sight);
-        self.hold(ui, &pen, &sight, values, &mut edits);
+        self.name_arrival(ui, &pen, &view);
+        section::draw(&pen, SECTION, &view, self.named);
+        bearing_rule::draw(&pen, RULE, &view);
+        arrivals_chart::draw(&pen, ARRIVALS, &view, self.named);
+        tone_curve::draw(&pen, TONE, &view);
+        self.hold(ui, &pen, &view, values, &mut edits);
         self.schedule(ui, &pen, values, &mut edits);
-        self.hall.show(ui, &pen, HALL, &sight, &mut self.figures);
+        self.hall.show(ui, &pen, HALL, &view, &mut self.figures);
         self.desk(ui, &pen, values, &mut edits);
         self.title(ui, &pen, values, &mut edits);
-        self.sight = Some((settings, sight));
+        self.view = Some((settings, view));
         if !edits.is_empty() {
             // What was said of a file is of the past.
             self.figures.said = None;
@@ -162,8 +162,8 @@ impl Sheet {
         edits
     }
 
-    /// Returns what a hand wishes of files, once.
-    pub fn asked(&mut self) -> Option<Wish> {
+    /// Returns what is asked of files, once.
+    pub fn asked(&mut self) -> Option<FileRequest> {
         self.menus.asked()
     }
 
@@ -183,29 +183,29 @@ impl Sheet {
         held.into_iter().map(Edit::End).chain(self.figures.let_go()).collect()
     }
 
-    fn name_arrival(&mut self, ui: &Ui, pen: &Pen, sight: &Sight) {
+    fn name_arrival(&mut self, ui: &Ui, pen: &Pen, view: &SeatView) {
         let chart = arrivals_chart::Chart::new(ARRIVALS);
         let control = ui.interact(pen.rect(ARRIVALS), Id::unique("arrivals"), Sense::hover());
         control.widget_info(|| WidgetInfo::labeled(Role::Image, true, "Arrivals"));
-        self.named = control.hover_pos().and_then(|at| chart.named(sight, pen.on_sheet(at)));
+        self.named = control.hover_pos().and_then(|at| chart.named(view, pen.on_sheet(at)));
     }
 
     /// Lets a hand take hold of the player, the staff, the bearing tick and the width bracket.
-    fn hold(&mut self, ui: &Ui, pen: &Pen, sight: &Sight, values: &Values, edits: &mut Vec<Edit>) {
-        let section = Section::new(SECTION, sight);
+    fn hold(&mut self, ui: &Ui, pen: &Pen, view: &SeatView, values: &Values, edits: &mut Vec<Edit>) {
+        let section = Section::new(SECTION, view);
         let rule = Rule::new(RULE);
         let grip = |at: Pos2| Rect::from_center_size(at, egui::Vec2::splat(2.0 * REACH));
         let beside = |bearing_deg: f64| rule.place(bearing_deg);
-        let [left, right] = sight.ends.each_ref().map(|end| beside(bearing_rule::bearing_deg(end, sight)));
+        let [left, right] = view.ends.each_ref().map(|end| beside(bearing_rule::bearing_deg(end, view)));
         let ends = Rect::from_min_max(left - egui::vec2(6.0, 2.0), right + egui::vec2(6.0, 7.0));
-        let tick = beside(bearing_rule::bearing_deg(&sight.source, sight));
+        let tick = beside(bearing_rule::bearing_deg(&view.source, view));
         // What comes later lies on top.
         let grips = [
-            (Held::Rear, "Rear wall handle", grip(section.rear_grip(sight))),
+            (Held::Rear, "Rear wall handle", grip(section.rear_grip(view))),
             (Held::Width, "Source width bracket", ends),
             (Held::Bearing, "Bearing marker", area(tick.x - 8.0, tick.y - 10.0, 16.0, 20.0)),
-            (Held::Staff, "Facing handle", grip(section.tip(sight))),
-            (Held::Player, "Player", grip(section.player(sight))),
+            (Held::Staff, "Facing handle", grip(section.tip(view))),
+            (Held::Player, "Player", grip(section.player(view))),
         ];
         for (held, name, place) in grips {
             let control = ui.interact(pen.rect(place), Id::unique(("hold", name)), Sense::drag());
@@ -220,7 +220,7 @@ impl Sheet {
                 let is_led = control.dragged() || control.drag_stopped();
                 if let Some(at) = control.interact_pointer_pos().filter(|_| is_led) {
                     let at = pen.on_sheet(at);
-                    let wanted = wanted(held, at, &section, &rule, sight, values);
+                    let wanted = wanted(held, at, &section, &rule, view, values);
                     for (&number, value) in numbers.iter().zip(wanted) {
                         let value = number.on_grid(value);
                         if value != values.value(number) {
@@ -341,23 +341,30 @@ pub(super) fn dress(ui: &mut Ui, ink: &Ink, is_dark: bool, dressed: &mut Option<
 }
 
 /// Returns what a hand at a place of the sheet wants of the numbers that it holds.
-fn wanted(held: Held, at: Pos2, section: &Section, rule: &Rule, sight: &Sight, values: &Values) -> [f64; 2] {
+fn wanted(
+    held: Held,
+    at: Pos2,
+    section: &Section,
+    rule: &Rule,
+    view: &SeatView,
+    values: &Values,
+) -> [f64; 2] {
     match held {
         Held::Player => {
             let (depth_m, height_m) = section.metres(at);
             [depth_m, height_m - SOURCE_HEIGHT_M]
         }
         Held::Staff => {
-            let turned_deg = section.facing_of_tip(sight, at);
+            let turned_deg = section.facing_of_tip(view, at);
             [turned_deg.copysign(values.value(FACING)), 0.0]
         }
         Held::Bearing => [rule.bearing_deg(at), 0.0],
         Held::Rear => [section.metres(at).0, 0.0],
         Held::Width => {
             // Twice the way from the seat to the hand, at the player's distance.
-            let away_m = sight.source.position.y - sight.settings.microphones.depth_m;
+            let away_m = view.source.position.y - view.settings.microphones.depth_m;
             let hand_m = away_m * rule.bearing_deg(at).clamp(-85.0, 85.0).to_radians().tan();
-            [2.0 * (hand_m - sight.source.position.x).abs(), 0.0]
+            [2.0 * (hand_m - view.source.position.x).abs(), 0.0]
         }
     }
 }

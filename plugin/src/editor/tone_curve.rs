@@ -4,14 +4,14 @@ use egui::{Align2, Pos2, Rect, pos2};
 use rostra_dsp::acoustics::{THIRDS, third_midband_hz};
 
 use super::pen::{Pen, SMALL};
-use super::sight::Sight;
+use super::seat_view::SeatView;
 
 /// Range of level, dB.
 const TOP_DB: f64 = 21.0;
 const BOTTOM_DB: f64 = -21.0;
 
 /// Draws the curve.
-pub(super) fn draw(pen: &Pen, part: Rect, sight: &Sight) {
+pub(super) fn draw(pen: &Pen, part: Rect, view: &SeatView) {
     let ink = pen.ink;
     pen.heading(part, "TONE relative to the dry input");
     let field = Rect::from_min_max(part.min + egui::vec2(26.0, 30.0), part.max - egui::vec2(4.0, 16.0));
@@ -36,8 +36,8 @@ pub(super) fn draw(pen: &Pen, part: Rect, sight: &Sight) {
     let curve = |levels_db: &[f64; THIRDS]| -> Vec<Pos2> {
         levels_db.iter().enumerate().map(|(third, &level_db)| place(third, level_db)).collect()
     };
-    pen.dashes(&curve(&sight.direct_db), &[4.0, 2.5], 1.2, ink.line);
-    pen.line(&curve(&sight.placed_db), 2.0, ink.grip);
+    pen.dashes(&curve(&view.direct_db), &[4.0, 2.5], 1.2, ink.line);
+    pen.line(&curve(&view.placed_db), 2.0, ink.grip);
     let named = pos2(field.left(), field.top() - 4.0);
     let direct = pen.text(named, Align2::LEFT_BOTTOM, SMALL, ink.line, "dashed: direct sound");
     let placed = pos2(direct.right() + 14.0, named.y);

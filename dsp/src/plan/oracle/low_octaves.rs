@@ -5,7 +5,8 @@ use std::f64::consts::TAU;
 use crate::acoustics::arrivals::ARRIVALS;
 use crate::acoustics::platform::PARTS;
 use crate::plan::band_split::{BRANCHES, SplitDesign, Weights};
-use crate::plan::low_octaves::{ALL_POINTS, Complex, LowTail, POINTS, frequencies_hz, points_hz};
+use crate::plan::low_octaves::{ALL_POINTS, Complex, POINTS, frequencies_hz, points_hz};
+use crate::plan::low_tail::LowTail;
 use crate::plan::source_plan::CapsulePlan;
 
 fn turn(radians: f64) -> Complex {

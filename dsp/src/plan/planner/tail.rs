@@ -7,12 +7,14 @@ use crate::acoustics::platform::PARTS;
 use crate::kernel::instruction_set::{Kernel, SIMD_WIDTH, multiply_add};
 use crate::kernel::polynomial::{exp2, log2};
 use crate::plan::band_split::{BRANCHES, FITTED, Weights};
-use crate::plan::fast_fit::{FastFit, total};
+use crate::plan::fast_fit::FastFit;
 use crate::plan::fast_low::{CrossSpectrum, FastLowBranches, FastLowTail, LowTaps, Part};
-use crate::plan::low_octaves::{CANCELLING, COHERENT_STEP, LEAST_KEPT, LOW, LowTail};
+use crate::plan::low_octaves::{CANCELLING, COHERENT_STEP, LEAST_KEPT, LOW};
+use crate::plan::low_tail::LowTail;
 use crate::plan::seat_independent_terms::SLOTS;
 use crate::plan::source_acoustics::Energies;
 use crate::plan::source_plan::SourcePlan;
+use crate::plan::step_energies::total;
 
 /// Rounds in which reflections and tail are brought to their energy, the first one included.
 ///

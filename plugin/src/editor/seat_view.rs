@@ -29,7 +29,7 @@ pub(super) struct Stem {
 
 /// Everything that the sheet draws.
 #[derive(Clone, Debug)]
-pub(super) struct Sight {
+pub(super) struct SeatView {
     /// The settings, in range and snapped.
     pub(super) settings: Settings,
     /// The player in the middle of the seat.
@@ -59,7 +59,7 @@ const TAIL_WINDOW_S: f64 = 0.01;
 /// Lowest level that is worked out, dB.
 const FLOOR_DB: f64 = -120.0;
 
-impl Sight {
+impl SeatView {
     /// Works out what is shown at these settings.
     pub(super) fn of(settings: &Settings) -> Self {
         let settings = settings.snapped();
@@ -220,10 +220,10 @@ mod tests {
         let mut settings = Settings::default();
         settings.seat.bearing_deg = 25.0;
         settings.seat.depth_m = 7.3;
-        let sight = Sight::of(&settings);
+        let view = SeatView::of(&settings);
         let (source, platform, receiver) =
-            (sight.source.position, &sight.settings.platform, sight.settings.microphones.position());
-        for (stem, image) in sight.stems.iter().zip(images(source, platform)) {
+            (view.source.position, &view.settings.platform, view.settings.microphones.position());
+        for (stem, image) in view.stems.iter().zip(images(source, platform)) {
             assert_eq!(stem.corners.len(), 2 + usize::from(image.order()), "{}", stem.name);
             let length: f64 = stem.corners.windows(2).map(|leg| (leg[1] - leg[0]).length()).sum();
             let straight = (image.position - receiver).length();
@@ -238,18 +238,18 @@ mod tests {
 
     #[test]
     fn the_direct_sound_is_at_nought_and_reflections_come_later() {
-        let sight = Sight::of(&Settings::default());
-        assert!(sight.stems[0].level_db.abs() < 1e-9 && sight.stems[0].late_ms.abs() < 1e-9);
-        assert!(sight.stems[1..].iter().all(|stem| stem.late_ms > 0.0));
-        assert!(sight.placed_db.iter().zip(&sight.direct_db).all(|(placed, direct)| placed > direct));
+        let view = SeatView::of(&Settings::default());
+        assert!(view.stems[0].level_db.abs() < 1e-9 && view.stems[0].late_ms.abs() < 1e-9);
+        assert!(view.stems[1..].iter().all(|stem| stem.late_ms > 0.0));
+        assert!(view.placed_db.iter().zip(&view.direct_db).all(|(placed, direct)| placed > direct));
     }
 
     #[test]
     fn a_seat_off_the_platform_and_a_long_decay_are_said() {
-        assert!(Sight::of(&Settings::default()).notices.is_empty());
+        assert!(SeatView::of(&Settings::default()).notices.is_empty());
         let mut settings = Settings::default();
         settings.seat.depth_m = 25.0;
         settings.platform.decay_s = 2.0;
-        assert_eq!(Sight::of(&settings).notices.len(), 2);
+        assert_eq!(SeatView::of(&settings).notices.len(), 2);
     }
 }

@@ -22,7 +22,7 @@ const ENDING: &str = "toml";
 
 /// Where files are looked for and kept; nothing is opened before it is asked for.
 #[derive(Clone, Debug)]
-pub struct Shelf {
+pub struct FileStore {
     folder: Option<PathBuf>,
 }
 
@@ -111,14 +111,14 @@ pub enum NotSaved {
     },
 }
 
-impl Shelf {
-    /// Returns the shelf of the person who runs this: the folder that [`FOLDER_VARIABLE`] names, else the usual one for settings.
+impl FileStore {
+    /// Returns the store of the person who runs this: the folder that [`FOLDER_VARIABLE`] names, else the usual one for settings.
     pub fn of_user() -> Self {
         let named = std::env::var_os(FOLDER_VARIABLE).filter(|folder| !folder.is_empty()).map(PathBuf::from);
         Self { folder: named.or_else(|| usual_folder(std::env::consts::OS)) }
     }
 
-    /// Returns a shelf with another folder for own files.
+    /// Returns a store with another folder for own files.
     pub fn at(folder: impl Into<PathBuf>) -> Self {
         Self { folder: Some(folder.into()) }
     }
