@@ -95,7 +95,7 @@ mod picture {
     use image::RgbImage;
     use rostra_live::lessons::{Lesson, Seat};
     use rostra_picture::hall::{self, OpenHallSheet};
-    use rostra_picture::{LiveView, draw as draw_sheet};
+    use rostra_picture::{OpenSheet, draw as draw_sheet};
     use rostra_terminal::{say, shown};
 
     use crate::paper::{self, Anchor, INK, VERMILION};
@@ -142,7 +142,7 @@ mod picture {
     fn sheet(seat: &Seat) -> Result<RgbImage> {
         let picture = match &seat.scene.hall {
             Some(hall) => hall::draw(OpenHallSheet::new(hall.clone(), false), 1.0, 1.0)?,
-            None => draw_sheet(LiveView::new(seat.scene.values.clone(), false), 1.0, 1.0)?,
+            None => draw_sheet(OpenSheet::new(seat.scene.values.clone(), false), 1.0, 1.0)?,
         };
         let (width, height) = (picture.width(), picture.height());
         let colours = picture.pixels().flat_map(|pixel| [pixel[0], pixel[1], pixel[2]]).collect();
