@@ -36,7 +36,7 @@ pub(crate) fn run(arguments: &Arguments, at_hand: &AtHand) -> Result<()> {
         for lesson in lessons {
             say!("{:32} {}", lesson.name, lesson.title);
         }
-        say!("Render one: lesson NAME --out DIR");
+        say!("Render one by its number or its name, to a folder of that name: lesson 1");
         return Ok(());
     };
     let lesson = lessons::find(lessons, name)?;

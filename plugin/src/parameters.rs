@@ -350,7 +350,7 @@ mod tests {
         ("bypass", "Bypass", ""),
     ];
 
-    /// Range, default and text of the default, as the design fixes them.
+    /// Range, default and text of the default of the first release's numbers, as the design fixes them.
     const EXPECTED_NUMBERS: [(&str, f64, f64, f64, &str); 20] = [
         ("depth", 0.5, 25.0, 5.0, "5.00 m"),
         ("bearing", -60.0, 60.0, 0.0, "0.0°"),
@@ -421,11 +421,12 @@ mod tests {
     fn ranges_defaults_and_texts_are_the_designs() {
         let parameters = Parameters::default();
         let numbers = numbers(&parameters);
-        assert_eq!(numbers.len(), EXPECTED_NUMBERS.len());
-        for ((parameter, number, host), (id, low, high, default, text)) in
-            numbers.into_iter().zip(EXPECTED_NUMBERS)
-        {
-            assert_eq!((parameter.id, number.range, number.default), (id, (low, high), default));
+        for (id, low, high, default, text) in EXPECTED_NUMBERS {
+            let (_, number, host) = *numbers
+                .iter()
+                .find(|(parameter, ..)| parameter.id == id)
+                .unwrap_or_else(|| panic!("{id} is no longer a number"));
+            assert_eq!((number.range, number.default), ((low, high), default), "{id}");
             let end = |normalized| number.value(host.preview_plain(normalized));
             assert!((end(0.0) - low).abs() < 1e-6 * high.abs(), "{id}: {} instead of {low}", end(0.0));
             assert!((end(1.0) - high).abs() < 1e-6 * high.abs(), "{id}: {} instead of {high}", end(1.0));
@@ -501,7 +502,10 @@ mod tests {
         let parameters = Parameters::default();
         let logarithmic = ["depth", "close"];
         for (parameter, number, host) in numbers(&parameters) {
-            assert_eq!(number.spread == Spread::Logarithmic, logarithmic.contains(&parameter.id));
+            if EXPECTED_NUMBERS.iter().any(|(known, ..)| *known == parameter.id) {
+                let is_expected = logarithmic.contains(&parameter.id);
+                assert_eq!(number.spread == Spread::Logarithmic, is_expected, "{}", parameter.id);
+            }
             if number.spread == Spread::Linear {
                 continue;
             }

@@ -332,7 +332,7 @@ mod tests {
         assert_eq!(number(&both, "mics_y"), 2.0);
         // On a shared platform.
         let mut shared = state(&[("pickup", text_of("near-coincident")), ("pick_z", ParamValue::F32(3.0))]);
-        let saved = r#"{"microphones": {"value": 2.0, "own": 1.0}, "pick_z": {"value": 4.0, "own": 3.0}}"#;
+        let saved = r#"{"pickup": {"value": 2.0, "own": 1.0}, "pick_z": {"value": 4.0, "own": 3.0}}"#;
         shared.fields.insert(PLATFORM.to_owned(), saved.to_owned());
         mend(&mut shared);
         assert_eq!((text(&shared, "mics"), number(&shared, "mics_z")), ("spaced-omnis".into(), 4.0));
@@ -342,7 +342,7 @@ mod tests {
     fn what_was_carried_under_an_id_of_before_is_found_again() {
         let mut state = state(&[("pickup", ParamValue::String("near-coincident".to_owned()))]);
         VERSION.clone_into(&mut state.version);
-        let carried = r#"{"version": "99.0.0", "params": {"microphones": {"value": {"string": "tree"}, "instead": {"string": "near-coincident"}}}}"#;
+        let carried = r#"{"version": "99.0.0", "params": {"pickup": {"value": {"string": "tree"}, "instead": {"string": "near-coincident"}}}}"#;
         state.fields.insert("newer".to_owned(), carried.to_owned());
         mend(&mut state);
         assert_eq!(text(&state, "mics"), "near-coincident");

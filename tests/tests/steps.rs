@@ -16,6 +16,7 @@ use rostra_dsp::acoustics::{Family, Finish, Pair};
 use rostra_dsp::engine::{Config, Engine, Layout};
 use rostra_dsp::extremes::larger;
 use rostra_dsp::kernel::Noise;
+use rostra_dsp::settings::{Row, SEAT_PARAMETERS};
 use rostra_dsp::tail::BuildAtOnce;
 
 const RATE_HZ: f64 = 48_000.0;
@@ -73,13 +74,13 @@ const CONTINUOUS: [Step; 20] = [
     step!("low-mid frequency", tone.low_mid_hz, 150.0, 900.0),
     step!("low-mid gain", tone.low_mid_db, -18.0, 6.0),
     step!("platform balance", level.balance_pct, 0.0, 100.0),
-    step!("level with distance", level.law_pct, 0.0, 100.0),
+    step!("distance fall-off", level.law_pct, 0.0, 100.0),
     step!("trim", level.trim_db, -24.0, 24.0),
 ];
 
 /// Every list, between entries that differ much.
 const LISTS: [Step; 8] = [
-    step!("radiation, even to rear bell", seat.family, Family::Omnidirectional, Family::RearBell),
+    step!("radiation, omnidirectional to rear bell", seat.family, Family::Omnidirectional, Family::RearBell),
     step!("radiation, forward bell to top plate", seat.family, Family::ForwardBell, Family::TopPlate),
     step!("floor", platform.floor, Finish::Carpet, Finish::Concrete),
     step!("rear wall", platform.rear, Finish::Curtain, Finish::Brick),
@@ -238,6 +239,22 @@ fn assert_no_clicks(steps: &[Step], layout: Layout) {
         }
     }
     assert!(clicks.is_empty(), "{layout:?}: {} steps click:\n{}", clicks.len(), clicks.join("\n"));
+}
+
+/// A new parameter that sounds needs a step here.
+#[test]
+fn every_parameter_that_sounds_has_a_step() {
+    for Row { parameter, field } in &SEAT_PARAMETERS {
+        let Some(field) = field else { continue };
+        let value_after = |set: fn(&mut Settings)| {
+            let mut settings = horn();
+            set(&mut settings);
+            (field.get)(&settings)
+        };
+        let is_stepped = |step: &Step| value_after(step.low) != value_after(step.high);
+        let is_covered = CONTINUOUS.iter().chain(&LISTS).any(is_stepped);
+        assert!(is_covered, "{} has no step: add one to CONTINUOUS or LISTS", parameter.id);
+    }
 }
 
 #[test]

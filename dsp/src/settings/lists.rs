@@ -135,13 +135,19 @@ mod tests {
         assert_eq!(PAIRS.map(|entry| entry.name), Pair::ALL.map(Pair::name));
     }
 
+    /// Holds the first entries of a list to ids; what came since stands after them.
+    fn assert_begins_with(entries: &[Entry], ids: &[&str]) {
+        let got: Vec<_> = entries.iter().map(|entry| entry.id).take(ids.len()).collect();
+        assert_eq!(got, ids);
+    }
+
     #[test]
     fn ids_are_what_the_first_release_wrote() {
         // A change here breaks saved sessions: entries may be added at the end, never moved; an id that is renamed stays
         // among the old ones.
-        assert_eq!(
-            FAMILIES.map(|entry| entry.id),
-            [
+        assert_begins_with(
+            &FAMILIES,
+            &[
                 "omnidirectional",
                 "forward-bell",
                 "rear-bell",
@@ -149,12 +155,12 @@ mod tests {
                 "top-plate",
                 "front-plate",
                 "tone-holes",
-                "drumhead"
-            ]
+                "drumhead",
+            ],
         );
-        assert_eq!(
-            FINISHES.map(|entry| entry.id),
-            [
+        assert_begins_with(
+            &FINISHES,
+            &[
                 "timber-platform",
                 "timber",
                 "plasterboard",
@@ -163,11 +169,11 @@ mod tests {
                 "concrete",
                 "carpet",
                 "curtain",
-                "mineral-wool"
-            ]
+                "mineral-wool",
+            ],
         );
-        assert_eq!(PAIRS.map(|entry| entry.id), ["coincident", "near-coincident", "spaced-omnis"]);
-        assert_eq!(LINKS.map(|entry| entry.id), ["off", "1", "2", "3", "4"]);
+        assert_begins_with(&PAIRS, &["coincident", "near-coincident", "spaced-omnis"]);
+        assert_begins_with(&LINKS, &["off", "1", "2", "3", "4"]);
     }
 
     #[test]
