@@ -115,8 +115,8 @@ fn every_fault_names_file_line_what_and_what_to_do() {
             1,
             &["family cannot be \"trumpet\"", "omnidirectional, rear bell, drumhead"],
         ),
-        ("name = 3\n", 1, &["name must be text", "in quotes"]),
-        ("depth = 3\nnote = [\"a\"]\n", 2, &["note must be text", "in quotes"]),
+        ("name = 3\n", 1, &["name must be quoted text"]),
+        ("depth = 3\nnote = [\"a\"]\n", 2, &["note must be quoted text"]),
     ] {
         let error = fault(text.as_bytes());
         assert!(error.starts_with(&format!("seat.toml, line {line}: ")), "{text:?}: {error}");
