@@ -423,7 +423,7 @@ pub(crate) const BYPASS: Parameter = Parameter {
 };
 
 /// Returns the place of an entry, the first where the list has it not.
-fn place_of<T: PartialEq>(all: &[T], entry: T) -> f64 {
+fn place_of<T: PartialEq + Copy>(all: &[T], entry: T) -> f64 {
     all.iter().position(|known| *known == entry).unwrap_or(0) as f64
 }
 
