@@ -58,10 +58,10 @@ mod tests {
         let mut heard = RungOut::new(48_000.0);
         heard.hear(&[&[1.0, 0.0], &[0.0, 0.0]]);
         // 89 dB below: still heard.
-        heard.hear(&[&[0.0; 10_000], &[3.5e-5; 10_000]]);
+        heard.hear(&[&vec![0.0; 10_000], &vec![3.5e-5; 10_000]]);
         assert!(!heard.is_over());
         // 91 dB below.
-        heard.hear(&[&[2.8e-5; 9_599], &[0.0; 9_599]]);
+        heard.hear(&[&vec![2.8e-5; 9_599], &vec![0.0; 9_599]]);
         assert!(!heard.is_over());
         heard.hear(&[&[2.8e-5; 2], &[0.0; 2]]);
         assert!(heard.is_over());
