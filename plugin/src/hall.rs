@@ -146,7 +146,7 @@ impl Plugin for RostraHall {
     }
 
     fn filter_state(state: &mut PluginState) {
-        state::mend(state);
+        state::repair(state);
     }
 
     fn activate(

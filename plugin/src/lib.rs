@@ -106,7 +106,7 @@ impl Plugin for RostraSeat {
     fn filter_state(state: &mut PluginState) {
         // The framework sets parameters after this, and the place on the platforms last.
         platform_link::begin_load();
-        state::mend(state);
+        state::repair(state);
     }
 
     fn activate(

@@ -228,7 +228,7 @@ pub struct Followed {
 pub type Saved = BTreeMap<String, Followed>;
 
 impl PersistentField<'_, Saved> for Membership {
-    /// A state was loaded. Its values are in the parameters already: [`crate::state::mend`] has put them there.
+    /// A state was loaded. Its values are in the parameters already: [`crate::state::repair`] has put them there.
     fn set(&self, _saved: Saved) {
         self.load();
     }
@@ -307,7 +307,7 @@ mod tests {
             PersistentField::set(&self.place, Saved::new());
         }
 
-        /// What a state saved now is reopened to: as [`crate::state::mend`] does it.
+        /// What a state saved now is reopened to: as [`crate::state::repair`] does it.
         fn save(&self) -> State {
             let own = PersistentField::map(&self.place, |saved: &Saved| {
                 std::array::from_fn(|place| {

@@ -1,4 +1,4 @@
-//! What a saved state may hold, and how a foreign or damaged one is mended before it is loaded.
+//! What a saved state may hold, and how a foreign or damaged one is repaired before it is loaded.
 
 use std::collections::BTreeMap;
 
@@ -32,7 +32,7 @@ const FIELDS: [&str; 2] = [PLATFORM, "group"];
 /// beside its own parameters; they become its own.
 ///
 /// Of a state of a newer version, what is not known here is carried along.
-pub fn mend(state: &mut PluginState) {
+pub fn repair(state: &mut PluginState) {
     let before = unpack::<Settings>(state);
     let mut saved: Saved =
         state.fields.get(PLATFORM).and_then(|field| deserialize_field(field).ok()).unwrap_or_default();
@@ -122,17 +122,17 @@ fn saved_value(parameter: &Parameter, value: f64) -> ParamValue {
     }
 }
 
-/// Returns what a newer version saved, of which `mended` is what this version makes; nothing of an older version's.
+/// Returns what a newer version saved, of which `repaired` is what this version makes; nothing of an older version's.
 pub(crate) fn not_understood<S: Tabled>(
     found: &PluginState,
-    mended: &PluginState,
+    repaired: &PluginState,
     fields: &[&str],
 ) -> Carried {
     if !is_newer(&found.version, VERSION) {
         return Carried::default();
     }
     let carried = |(id, value): (&String, &ParamValue)| {
-        let instead = S::by_id(id).and_then(|known| mended.params.get(known.id).cloned());
+        let instead = S::by_id(id).and_then(|known| repaired.params.get(known.id).cloned());
         let is_understood = instead.as_ref().is_some_and(|instead| is_same(value, instead));
         (!is_understood).then(|| (id.clone(), CarriedValue { value: value.clone(), instead }))
     };
@@ -156,7 +156,7 @@ pub(crate) fn not_understood<S: Tabled>(
 pub(crate) fn mend_values<S: Tabled>(state: &mut PluginState) {
     for parameter in S::parameters() {
         let found = state.params.get(parameter.id);
-        let mended = match (&parameter.kind, found) {
+        let repaired = match (&parameter.kind, found) {
             (Kind::Number(number), Some(ParamValue::F32(stored))) => {
                 Some(ParamValue::F32(number.stored_in_range(*stored)))
             }
@@ -170,7 +170,7 @@ pub(crate) fn mend_values<S: Tabled>(state: &mut PluginState) {
             (Kind::Switch, Some(ParamValue::Bool(is_on))) => Some(ParamValue::Bool(*is_on)),
             _ => None,
         };
-        let value = mended.unwrap_or_else(|| saved_value(parameter, parameter.default()));
+        let value = repaired.unwrap_or_else(|| saved_value(parameter, parameter.default()));
         state.params.insert(parameter.id.to_owned(), value);
     }
 }
@@ -211,7 +211,7 @@ mod tests {
     #[test]
     fn an_empty_state_becomes_the_defaults() {
         let mut state = state(&[]);
-        mend(&mut state);
+        repair(&mut state);
         assert_eq!(state.params.len(), Settings::TABLE.len());
         for (id, known) in Settings::parameters().filter_map(|known| Some((known.id, known.number()?))) {
             assert_eq!(number(&state, id), known.stored(known.default), "{id}");
@@ -231,7 +231,7 @@ mod tests {
             ("bearing", ParamValue::F32(60.1)),
             ("riser", ParamValue::String("high".to_owned())),
         ]);
-        mend(&mut state);
+        repair(&mut state);
         assert_eq!(number(&state, "depth"), stored("depth", 25.0));
         assert_eq!(number(&state, "trim"), stored("trim", 0.0));
         assert_eq!(number(&state, "law"), 0.0);
@@ -249,7 +249,7 @@ mod tests {
             ("canopy", ParamValue::String("glass".to_owned())),
             ("pickup", ParamValue::F32(1.0)),
         ]);
-        mend(&mut state);
+        repair(&mut state);
         assert_eq!(text(&state, "family"), "rear-bell");
         assert_eq!(text(&state, "floor"), "concrete");
         assert_eq!(text(&state, "rear"), "timber");
@@ -262,7 +262,7 @@ mod tests {
             ("sides", ParamValue::String("place-4".to_owned())),
             ("canopy", ParamValue::String("place-99".to_owned())),
         ]);
-        mend(&mut state);
+        repair(&mut state);
         assert_eq!(text(&state, "rear"), "place-12");
         assert_eq!(text(&state, "sides"), "brick", "it has an entry by now");
         assert_eq!(text(&state, "canopy"), "plasterboard");
@@ -271,7 +271,7 @@ mod tests {
     #[test]
     fn the_comparison_never_comes_back_on_and_bypass_does() {
         let mut state = state(&[("dry", ParamValue::Bool(true)), ("bypass", ParamValue::Bool(true))]);
-        mend(&mut state);
+        repair(&mut state);
         assert!(matches!(state.params["dry"], ParamValue::Bool(false)));
         assert!(matches!(state.params["bypass"], ParamValue::Bool(true)));
     }
@@ -292,7 +292,7 @@ mod tests {
             "plat_w": {"value": 1e9, "own": 18.0}, "plat_d": {"value": 14.0, "own": 12.0},
             "nothing": {"value": 1.0, "own": 1.0}}"#;
         state.fields.insert(PLATFORM.to_owned(), saved.to_owned());
-        mend(&mut state);
+        repair(&mut state);
         assert_eq!(number(&state, "decay"), 1.25);
         assert_eq!(number(&state, "plat_w"), 30.0);
         assert_eq!(number(&state, "plat_d"), stored("plat_d", 9.0), "set by the host since");
@@ -302,7 +302,7 @@ mod tests {
         assert_eq!(text(&state, "link"), "2");
         assert_eq!(state.fields[PLATFORM], "{}");
         state.fields.insert(PLATFORM.to_owned(), "no JSON".to_owned());
-        mend(&mut state);
+        repair(&mut state);
         assert_eq!(number(&state, "decay"), 1.25);
     }
 
@@ -321,20 +321,20 @@ mod tests {
                 ("pick_z", ParamValue::F32(4.5)),
                 ("other", text_of(other)),
             ]);
-            mend(&mut state);
+            repair(&mut state);
             assert_eq!((text(&state, "family"), text(&state, "mics")), (today.into(), "spaced-omnis".into()));
             assert_eq!((number(&state, "mics_y"), number(&state, "mics_z")), (1.25, 4.5));
             assert!(["pickup", "pick_y", "pick_z"].iter().all(|old| !state.params.contains_key(*old)));
         }
         // Where both stand, today's counts.
         let mut both = state(&[("pick_y", ParamValue::F32(1.0)), ("mics_y", ParamValue::F32(2.0))]);
-        mend(&mut both);
+        repair(&mut both);
         assert_eq!(number(&both, "mics_y"), 2.0);
         // On a shared platform.
         let mut shared = state(&[("pickup", text_of("near-coincident")), ("pick_z", ParamValue::F32(3.0))]);
         let saved = r#"{"pickup": {"value": 2.0, "own": 1.0}, "pick_z": {"value": 4.0, "own": 3.0}}"#;
         shared.fields.insert(PLATFORM.to_owned(), saved.to_owned());
-        mend(&mut shared);
+        repair(&mut shared);
         assert_eq!((text(&shared, "mics"), number(&shared, "mics_z")), ("spaced-omnis".into(), 4.0));
     }
 
@@ -344,19 +344,19 @@ mod tests {
         VERSION.clone_into(&mut state.version);
         let carried = r#"{"version": "99.0.0", "params": {"pickup": {"value": {"string": "tree"}, "instead": {"string": "near-coincident"}}}}"#;
         state.fields.insert("newer".to_owned(), carried.to_owned());
-        mend(&mut state);
+        repair(&mut state);
         assert_eq!(text(&state, "mics"), "near-coincident");
         let carried: Carried = deserialize_field(&state.fields["newer"]).expect("it is carried");
         assert!(is_same(&carried.params["mics"].value, &ParamValue::String("tree".to_owned())));
     }
 
     /// What this version saves after it has loaded a state: what it knows, and its fields.
-    fn saved(mut mended: PluginState) -> PluginState {
+    fn saved(mut repaired: PluginState) -> PluginState {
         let known = |id: &String| Parameters::default().param_map().iter().any(|(known, ..)| known == id);
-        mended.params.retain(|id, _| known(id));
-        mended.fields.retain(|name, _| FIELDS.contains(&name.as_str()) || name == "newer");
-        VERSION.clone_into(&mut mended.version);
-        mended
+        repaired.params.retain(|id, _| known(id));
+        repaired.fields.retain(|name, _| FIELDS.contains(&name.as_str()) || name == "newer");
+        VERSION.clone_into(&mut repaired.version);
+        repaired
     }
 
     /// A state of a version that has a finish, a parameter, a longer decay and a field more.
@@ -384,12 +384,12 @@ mod tests {
     #[test]
     fn what_a_newer_version_saved_is_played_as_far_as_it_goes_and_found_again() {
         let mut once = newer();
-        mend(&mut once);
+        repair(&mut once);
         assert_eq!((text(&once, "floor"), text(&once, "rear")), ("timber-platform".into(), "brick".into()));
         assert_eq!((number(&once, "decay"), number(&once, "depth")), (2.0, stored("depth", 7.0)));
         // Saved, loaded and saved again by this version.
         let mut twice = saved(once.clone());
-        mend(&mut twice);
+        repair(&mut twice);
         for state in [saved(once), saved(twice)] {
             assert!(!state.params.contains_key("balcony") && !state.fields.contains_key("rooms"));
             let carried: Carried = deserialize_field(&state.fields["newer"]).expect("it is carried");
@@ -408,12 +408,12 @@ mod tests {
     #[test]
     fn what_is_changed_here_wins_over_what_is_carried() {
         let mut here = newer();
-        mend(&mut here);
+        repair(&mut here);
         let mut here = saved(here);
         here.params.insert("floor".to_owned(), ParamValue::String("concrete".to_owned()));
         // The group's edit is followed, and stands in the platform's field.
         here.fields.insert(PLATFORM.to_owned(), r#"{"decay": {"value": 1.5, "own": 2.0}}"#.to_owned());
-        mend(&mut here);
+        repair(&mut here);
         let found = found_by_the_newer(saved(here));
         assert_eq!((text(&found, "floor"), number(&found, "decay")), ("concrete".into(), 1.5));
         assert_eq!(number(&found, "balcony"), 0.4);
@@ -424,7 +424,7 @@ mod tests {
         for version in ["", VERSION, "0.0.1", "nonsense"] {
             let mut older = newer();
             version.clone_into(&mut older.version);
-            mend(&mut older);
+            repair(&mut older);
             assert_eq!(
                 (older.fields["newer"].as_str(), text(&older, "floor")),
                 ("{}", "timber-platform".into())
@@ -435,7 +435,7 @@ mod tests {
         VERSION.clone_into(&mut learnt.version);
         let carried = r#"{"version": "0.0.2", "params": {"floor": {"value": {"string": "brick"}, "instead": {"string": "timber-platform"}}}}"#;
         learnt.fields.insert("newer".to_owned(), carried.to_owned());
-        mend(&mut learnt);
+        repair(&mut learnt);
         assert_eq!((learnt.fields["newer"].as_str(), text(&learnt, "floor")), ("{}", "brick".into()));
     }
 
@@ -443,7 +443,7 @@ mod tests {
     fn what_lies_in_range_stays_to_the_bit() {
         let stored = stored("depth", 7.31);
         let mut state = state(&[("depth", ParamValue::F32(stored)), ("decay", ParamValue::F32(0.731))]);
-        mend(&mut state);
+        repair(&mut state);
         assert_eq!(number(&state, "depth").to_bits(), stored.to_bits());
         assert_eq!(number(&state, "decay").to_bits(), 0.731_f32.to_bits());
     }

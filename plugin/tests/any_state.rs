@@ -1,4 +1,4 @@
-//! Saved states with anything in them: mended, so that loading one gives a sound of its own.
+//! Saved states with anything in them: repaired, so that loading one gives a sound of its own.
 //!
 //! `ROSTRA_FUZZ_S=600 cargo test -p rostra --test any_state` tries for ten minutes. The bundle is tried with damaged
 //! bytes among the tests of hosts.
@@ -114,12 +114,12 @@ fn state() -> impl Strategy<Value = PluginState> {
 }
 
 #[test]
-fn any_state_is_mended_to_values_in_range_and_once_is_enough() {
+fn any_state_is_repaired_to_values_in_range_and_once_is_enough() {
     let kept = |state: &PluginState| format!("{state:#?}").into_bytes();
     TARGET.run(&state(), kept, |state| {
         let before = bits(state);
         let mut seat = state.clone();
-        rostra::state::mend(&mut seat);
+        rostra::state::repair(&mut seat);
         in_range::<Settings>(&seat);
         for (id, entries) in lists() {
             let Some(ParamValue::String(entry)) = seat.params.get(id) else { panic!("{id} is no entry") };
@@ -130,17 +130,17 @@ fn any_state_is_mended_to_values_in_range_and_once_is_enough() {
         }
         assert_eq!(seat.fields.get("platform").map(String::as_str), Some("{}"));
         let once = bits(&seat);
-        rostra::state::mend(&mut seat);
-        assert_eq!(bits(&seat), once, "mended twice");
+        rostra::state::repair(&mut seat);
+        assert_eq!(bits(&seat), once, "repaired twice");
 
         let mut hall = state.clone();
-        rostra::hall::state::mend(&mut hall);
+        rostra::hall::state::repair(&mut hall);
         in_range::<Hall>(&hall);
         let once_hall = bits(&hall);
-        rostra::hall::state::mend(&mut hall);
-        assert_eq!(bits(&hall), once_hall, "mended twice");
-        // Nothing was to be mended but what is always set.
-        before.iter().all(|(id, value)| once.get(id).is_none_or(|mended| mended == value))
+        rostra::hall::state::repair(&mut hall);
+        assert_eq!(bits(&hall), once_hall, "repaired twice");
+        // Nothing was to be repaired but what is always set.
+        before.iter().all(|(id, value)| once.get(id).is_none_or(|repaired| repaired == value))
     });
 }
 

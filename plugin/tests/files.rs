@@ -280,7 +280,7 @@ fn a_broken_file_changes_nothing_even_where_it_begins_well() {
     let mut sheet = Sheet::default();
     let half = File { name: "half".into(), place: Place::Own(path.clone()) };
     assert!(filing.answer(FileRequest::Take(Filed::Seat, half.clone()), &mut sheet, &values).is_empty());
-    // The control: mended, it is taken.
+    // The control: repaired, it is taken.
     fs::write(&path, "depth = 9.0\nfamily = \"rear bell\"\nbearing = 60\n").unwrap();
     let edits = filing.answer(FileRequest::Take(Filed::Seat, half), &mut sheet, &values);
     let mut after = values.clone();
@@ -319,7 +319,7 @@ fn a_broken_hall_changes_nothing_even_where_it_begins_well() {
         fs::write(&path, broken).unwrap();
         assert!(filing.answer(FileRequest::Take(Filed::Hall, half.clone()), &mut sheet, &values).is_empty());
     }
-    // The control: mended, it is taken.
+    // The control: repaired, it is taken.
     fs::write(&path, "decay = 2.2\nsize = 9000\nwidth = 90").unwrap();
     let mut after = values.clone();
     set_hall(&mut after, &filing.answer(FileRequest::Take(Filed::Hall, half), &mut sheet, &values));

@@ -28,17 +28,17 @@ fn is_kept<S: Tabled>(id: &str, old: &ParamValue, today: &ParamValue) -> bool {
     }
 }
 
-fn hold<S: Tabled>(kept: &PluginState, mend: fn(&mut PluginState)) {
-    let mut mended = kept.clone();
-    mend(&mut mended);
+fn hold<S: Tabled>(kept: &PluginState, repair: fn(&mut PluginState)) {
+    let mut repaired = kept.clone();
+    repair(&mut repaired);
     // Those of then, and what came since.
-    assert_eq!(mended.params.len(), S::TABLE.len());
+    assert_eq!(repaired.params.len(), S::TABLE.len());
     for (id, old) in &kept.params {
         let today = S::by_id(id).unwrap_or_else(|| panic!("{id} is not known any more")).id;
         assert!(
-            is_kept::<S>(id, old, &mended.params[today]),
+            is_kept::<S>(id, old, &repaired.params[today]),
             "{id}: {old:?}, now {:?}",
-            mended.params[today]
+            repaired.params[today]
         );
     }
 }
@@ -55,9 +55,9 @@ fn every_value_of_a_state_of_before_is_found_again() {
         // The framework writes the length in front.
         let kept: PluginState = serde_json::from_slice(&fs::read(&path).unwrap()[8..]).unwrap();
         if name.contains("hall") {
-            hold::<Hall>(&kept, rostra::hall::state::mend);
+            hold::<Hall>(&kept, rostra::hall::state::repair);
         } else {
-            hold::<Settings>(&kept, rostra::state::mend);
+            hold::<Settings>(&kept, rostra::state::repair);
         }
         count += 1;
     }

@@ -1,4 +1,4 @@
-//! What a saved hall may hold, and how a foreign or damaged one is mended before it is loaded.
+//! What a saved hall may hold, and how a foreign or damaged one is repaired before it is loaded.
 
 use nice_plug::prelude::PluginState;
 use rostra_dsp::hall::Hall;
@@ -8,7 +8,7 @@ use crate::state::{mend_values, not_understood, unpack};
 /// Mends a state so that loading it gives one sound, whatever the instance held before: numbers are brought inside, and
 /// everything missing, unknown or of a wrong kind becomes the default. Of a state of a newer version, what is not known
 /// here is carried along.
-pub fn mend(state: &mut PluginState) {
+pub fn repair(state: &mut PluginState) {
     let before = unpack::<Hall>(state);
     before.put_back(state);
     let found = state.clone();
@@ -40,7 +40,7 @@ mod tests {
             params: params.iter().map(|(id, value)| ((*id).to_owned(), value.clone())).collect(),
             fields: BTreeMap::new(),
         };
-        mend(&mut state);
+        repair(&mut state);
         assert_eq!(state.params.len(), Hall::TABLE.len());
         for (id, number) in Hall::parameters().filter_map(|known| Some((known.id, known.number()?))) {
             let wanted = if id == "size" { number.range.1 } else { number.default };
@@ -61,7 +61,7 @@ mod tests {
             params: params.iter().map(|(id, value)| ((*id).to_owned(), value.clone())).collect(),
             fields: BTreeMap::from([("views".to_owned(), "[]".to_owned())]),
         };
-        mend(&mut state);
+        repair(&mut state);
         // The framework saves what it knows.
         state.params.remove("diffusion");
         state.fields.remove("views");

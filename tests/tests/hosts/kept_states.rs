@@ -315,7 +315,7 @@ fn foreign_states_are_refused_or_brought_into_range() {
             };
         }
         let mut clap = instance(is_hall);
-        assert!(clap.load(&framed(&wild.to_string())), "{shown}: wild values are mended, not refused");
+        assert!(clap.load(&framed(&wild.to_string())), "{shown}: wild values are repaired, not refused");
         let described = clap.parameters();
         let values = clap.values();
         for (parameter, value) in described.iter().zip(values) {
