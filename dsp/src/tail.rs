@@ -169,7 +169,7 @@ impl TailVoice {
         self.convolver.reset();
     }
 
-    /// Shifts the long transforms, before the first frame: see [`Stagger`].
+    /// Shifts the long transforms, before the first frame: see `Stagger`.
     pub fn stagger_by(&mut self, stagger: Stagger) {
         self.convolver.stagger_by(stagger);
     }

@@ -238,7 +238,7 @@ impl Early {
         self.sources[source].jump_to(plan);
     }
 
-    /// Starts the next slow step of what a source feeds the tail, once in [`SLOW_TAIL_STEPS`] grid steps.
+    /// Starts the next slow step of what a source feeds the tail, once in `SLOW_TAIL_STEPS` grid steps.
     pub fn glide_tail_to(&mut self, source: usize, plan: &SourcePlan) {
         self.sources[source].glide_tail_to(plan);
     }

@@ -41,7 +41,7 @@ pub(super) const TOP_HZ: f64 = 4000.0;
 pub struct Reflection {
     /// Time after the first of all reflections, s.
     pub delay_s: f64,
-    /// Walls that it meets, 1 to [`MOST_HITS`].
+    /// Walls that it meets, 1 to three.
     pub hits: usize,
     /// Pressure gain in the left and the right channel; 0 where it comes after the mixing time.
     pub gains: [f64; 2],

@@ -26,7 +26,7 @@ pub trait Kernel {
     fn run<const FUSED: bool>(self) -> Self::Output;
 }
 
-/// A piece of work on eight numbers side by side; inlined as a [`Kernel`] is.
+/// A piece of work on eight numbers side by side; inlined as a `Kernel` is.
 pub trait EightKernel {
     /// What the work returns.
     type Output;

@@ -44,7 +44,7 @@ pub struct OctaveFilter {
 }
 
 impl OctaveFilter {
-    /// Designs the filter of a band of [`crate::acoustics::octave`], 0 for 125 Hz.
+    /// Designs the filter of an octave band, 0 for 125 Hz.
     ///
     /// # Errors
     /// When the band does not fit the sample rate.
