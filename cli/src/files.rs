@@ -196,11 +196,11 @@ fn save(wanted: &Save) -> Result<usize> {
     };
     contents.name = Some(name.to_owned());
     contents.note.clone_from(&wanted.note);
-    for override_ in &overrides {
-        let Setting { parameter, value } = setting_for(table.kind, override_)?;
+    for given in &overrides {
+        let Setting { parameter, value } = setting_for(table.kind, given)?;
         let (id, kind) = (parameter.id, table.kind.word);
         let Some(field) = table.field(id) else {
-            bail!("{}: \"{id}\" does not belong in a {kind} file; save it separately", override_.from);
+            bail!("{}: \"{id}\" does not belong in a {kind} file; save it separately", given.from);
         };
         let value = match &field.values {
             Values::Numbers { .. } => Value::Number(value),
@@ -220,8 +220,8 @@ fn save(wanted: &Save) -> Result<usize> {
 }
 
 /// Returns what an override asks of files of a kind.
-fn setting_for(kind: Kind, override_: &Override) -> Result<Setting> {
-    if kind == HALL { override_.setting::<Hall>() } else { override_.setting::<Settings>() }
+fn setting_for(kind: Kind, given: &Override) -> Result<Setting> {
+    if kind == HALL { given.setting::<Hall>() } else { given.setting::<Settings>() }
 }
 
 /// Returns the place of the kind that takes an override.

@@ -149,7 +149,7 @@ pub(crate) fn run(arguments: &Arguments, at_hand: &AtHand) -> Result<usize> {
 /// # Errors
 /// When nothing can be placed at all.
 fn place_all(plug_in: &PlugIn, tasks: &[Task], arguments: &Arguments) -> Result<Vec<Result<Placed>>> {
-    let library = &plug_in.library;
+    let PlugIn { path: plug_in, library } = plug_in;
     let Arguments { common, mono, out, .. } = arguments;
     let most_bytes = arguments.memory.bytes()?;
     let (files, platform, options) = common.read()?;
@@ -158,7 +158,7 @@ fn place_all(plug_in: &PlugIn, tasks: &[Task], arguments: &Arguments) -> Result<
     let for_all = one_seat.filter(|_| tasks.iter().all(|task| task.seat.as_deref() == one_seat));
     settings_of(&files, &platform, for_all, &options)?;
 
-    let inputs = inputs(tasks, arguments, &plug_in.path);
+    let inputs = inputs(tasks, arguments, plug_in);
     let folder = OutputFolder::open(out)?;
     let progress = progress_bar(tasks);
     let outcomes: Vec<Result<Placed>> = tasks

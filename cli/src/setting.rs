@@ -199,31 +199,31 @@ mod tests {
 
     use super::*;
 
-    fn override_(id: &str, value: &str) -> Override {
+    fn given(id: &str, value: &str) -> Override {
         Override { id: id.into(), value: value.into(), from: "--set".into() }
     }
 
     #[test]
     fn a_number_may_carry_its_unit_and_a_word_may_stand_for_the_top() {
         for text in ["8.5", "8.5 m", "8.5m", " 8.5 M", "8,5", "850 cm"] {
-            assert_eq!(override_("depth", text).setting::<Settings>().unwrap().value, 8.5, "text {text:?}");
+            assert_eq!(given("depth", text).setting::<Settings>().unwrap().value, 8.5, "text {text:?}");
         }
-        let close = |text| plain::<Settings>(&[override_("close", text).setting::<Settings>().unwrap()]).tone;
+        let close = |text| plain::<Settings>(&[given("close", text).setting::<Settings>().unwrap()]).tone;
         assert_eq!(close("off").close_mic_m, None);
         assert_eq!(close("0.3").close_mic_m, Some(0.3));
-        assert!(override_("close", "2.5").setting::<Settings>().is_err());
+        assert!(given("close", "2.5").setting::<Settings>().is_err());
     }
 
     #[test]
-    fn what_is_said_of_a_wish_is_one_line_whatever_was_written() {
+    fn what_is_said_of_an_override_is_one_line_whatever_was_written() {
         let odd = format!("a\nb\u{1b}{}", "x".repeat(1000));
-        for override_ in [
-            override_(&odd, "1"),
-            override_("depth", &odd),
-            override_("depth", &format!("3{odd}")),
-            override_("family", &odd),
+        for given in [
+            given(&odd, "1"),
+            given("depth", &odd),
+            given("depth", &format!("3{odd}")),
+            given("family", &odd),
         ] {
-            let error = override_.setting::<Settings>().expect_err("it is refused").to_string();
+            let error = given.setting::<Settings>().expect_err("it is refused").to_string();
             assert!(!error.chars().any(char::is_control) && error.len() < 400, "got {error:?}");
         }
     }
@@ -239,10 +239,10 @@ mod tests {
             ("zzz", "1", "depth, bearing, riser"),
             ("link", "1", "session"),
         ] {
-            let error = override_(id, value).setting::<Settings>().unwrap_err().to_string();
+            let error = given(id, value).setting::<Settings>().unwrap_err().to_string();
             assert!(error.contains(said), "{id} = {value}: {error}");
         }
-        assert!(override_("depth", "8").setting::<Hall>().is_err());
+        assert!(given("depth", "8").setting::<Hall>().is_err());
         assert!(Override::from_option("depth").is_err());
         assert_eq!(Override::from_option("depth = 3").unwrap().value, "3");
     }

@@ -104,8 +104,8 @@ impl NiceEguiApp for SeatEditor {
             .frame(egui::Frame::NONE)
             .show(ui, |ui| self.sheet.show(ui, &values))
             .inner;
-        if let Some(wish) = self.sheet.asked() {
-            edits.extend(self.filing.answer(wish, &mut self.sheet, &values));
+        if let Some(request) = self.sheet.asked() {
+            edits.extend(self.filing.answer(request, &mut self.sheet, &values));
             // What was answered shows in the next frame.
             ui.ctx().request_repaint();
         }

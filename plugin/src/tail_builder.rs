@@ -137,14 +137,14 @@ impl LiveSupply {
         let visit = Visit::begin();
         let ready = build(first, &|| false).ok();
         let has_failed = Arc::new(AtomicBool::new(ready.is_none()));
-        let (requests, wishes_in) = RingBuffer::new(WISHES);
+        let (requests, requests_out) = RingBuffer::new(REQUESTS);
         let (finished_out, finished) = RingBuffer::new(VOICES);
         let (retired, retired_in) = RingBuffer::new(VOICES);
         join(BuilderEnd {
             request: None,
             has_failed: Arc::clone(&has_failed),
             voices_out: usize::from(ready.is_some()),
-            requests: wishes_in,
+            requests: requests_out,
             finished: finished_out,
             retired: retired_in,
         });
@@ -295,7 +295,7 @@ impl TailSupply for OfflineSupply {
 ///
 /// The engine asks at most once a grid step (10 ms), the builder looks every
 /// [`LOOK_EVERY`] and takes all: 16 covers a builder that is busy for 160 ms.
-const WISHES: usize = 16;
+const REQUESTS: usize = 16;
 /// Voices of one instance that may be away from the builder at once.
 ///
 /// One that sounds, one that fades, one on its way and one on its way back are
@@ -429,7 +429,7 @@ enum Unbuilt {
 
 /// Builds a voice on shared spectra, unless it is given up; allocates, and may wait for another build.
 ///
-/// A panic ends here: whoever wished hears on what they hear.
+/// A panic ends here: whoever asked hears on what they hear.
 fn build(spec: &TailSpec, is_given_up: &dyn Fn() -> bool) -> Result<Box<TailVoice>, Unbuilt> {
     let spectra = shared_spectra(spec, is_given_up)?;
     unless_it_panics(|| Some(Box::new(TailVoice::new(spectra))))
@@ -572,7 +572,7 @@ mod tests {
     }
 
     #[test]
-    fn the_first_tail_is_there_at_once_and_wishing_for_it_again_brings_no_other() {
+    fn the_first_tail_is_there_at_once_and_asking_for_it_again_brings_no_other() {
         let _alone = only_live_test();
         let first = spec(0);
         let mut supply = LiveSupply::new(&first);
@@ -584,7 +584,7 @@ mod tests {
     }
 
     #[test]
-    fn equal_wishes_share_their_spectra_and_others_do_not() {
+    fn equal_requests_share_their_spectra_and_others_do_not() {
         let _alone = only_live_test();
         let (a, b) = (spec(1), spec(2));
         let (mut one, mut two) = (LiveSupply::new(&a), LiveSupply::new(&b));
@@ -603,14 +603,14 @@ mod tests {
 
     /// An end without a thread, and the instance's ends of its rings.
     fn end() -> (BuilderEnd, Ends) {
-        let (requests, wishes_in) = RingBuffer::new(WISHES);
+        let (requests, requests_out) = RingBuffer::new(REQUESTS);
         let (finished_out, finished) = RingBuffer::new(VOICES);
         let (retired, retired_in) = RingBuffer::new(VOICES);
         let end = BuilderEnd {
             request: None,
             has_failed: Arc::default(),
             voices_out: 0,
-            requests: wishes_in,
+            requests: requests_out,
             finished: finished_out,
             retired: retired_in,
         };
@@ -618,15 +618,15 @@ mod tests {
     }
 
     #[test]
-    fn the_newest_wish_is_all_that_a_look_builds() {
+    fn the_newest_request_is_all_that_a_look_builds() {
         let _alone = only_live_test();
         let (mut end, (mut requests, mut finished, _retired)) = end();
-        for n in 0..WISHES as u32 {
+        for n in 0..REQUESTS as u32 {
             requests.push(spec(n)).expect("there is room");
         }
         end.serve(&AtomicBool::new(false));
         let voice = finished.pop().expect("a voice");
-        assert_eq!(*voice.spectra().spec(), spec(WISHES as u32 - 1));
+        assert_eq!(*voice.spectra().spec(), spec(REQUESTS as u32 - 1));
         end.serve(&AtomicBool::new(false));
         assert!(finished.pop().is_err(), "an older request was built, too");
     }
@@ -676,7 +676,7 @@ mod tests {
     }
 
     #[test]
-    fn a_first_build_that_panics_leaves_an_instance_without_a_tail_until_the_next_wish() {
+    fn a_first_build_that_panics_leaves_an_instance_without_a_tail_until_the_next_request() {
         let _alone = only_live_test();
         for mut supply in [Supply::live(&broken()), Supply::offline(&broken())] {
             assert!(supply.has_failed());
@@ -743,7 +743,7 @@ mod tests {
     }
 
     #[test]
-    fn the_newest_wish_wins() {
+    fn the_newest_request_wins() {
         let _alone = only_live_test();
         let mut supply = LiveSupply::new(&spec(0));
         let requests: Vec<_> = (100..140).map(spec).collect();
@@ -819,7 +819,7 @@ mod tests {
     }
 
     #[test]
-    fn offline_the_newest_wish_is_there_at_once() {
+    fn offline_the_newest_request_is_there_at_once() {
         let _alone = only_live_test();
         let (a, b) = (spec(1), spec(2));
         let mut supply = Supply::offline(&a);

@@ -41,8 +41,8 @@ impl OpenHallSheet {
     /// Does what the window of the plug-in does.
     fn show(&mut self, ui: &mut egui::Ui) {
         let mut edits = self.sheet.show(ui, &self.values);
-        if let Some(wish) = self.sheet.asked() {
-            edits.extend(self.filing.answer(wish, &mut self.sheet, &self.values));
+        if let Some(request) = self.sheet.asked() {
+            edits.extend(self.filing.answer(request, &mut self.sheet, &self.values));
             ui.ctx().request_repaint();
         }
         for &edit in &edits {
@@ -53,20 +53,20 @@ impl OpenHallSheet {
 }
 
 /// Opens a hall's sheet in a window that nobody sees; `scale` is the window against the sheet's own size.
-pub fn open(desk: OpenHallSheet, scale: f32, pixels_per_point: f32) -> Harness<'static, OpenHallSheet> {
+pub fn open(opened: OpenHallSheet, scale: f32, pixels_per_point: f32) -> Harness<'static, OpenHallSheet> {
     let [width, height] = HallSheet::SIZE_POINTS;
     Harness::builder()
         .with_size([width * scale, height * scale])
         .with_pixels_per_point(pixels_per_point)
         .with_step_dt(1.0 / 60.0)
         .build_ui_state(
-            |ui, desk: &mut OpenHallSheet| {
+            |ui, opened: &mut OpenHallSheet| {
                 let whole = egui::UiBuilder::new().max_rect(ui.ctx().content_rect());
                 let mut ui = ui.new_child(whole);
                 ui.set_clip_rect(ui.max_rect());
-                desk.show(&mut ui);
+                opened.show(&mut ui);
             },
-            desk,
+            opened,
         )
 }
 
@@ -74,19 +74,19 @@ pub fn open(desk: OpenHallSheet, scale: f32, pixels_per_point: f32) -> Harness<'
 ///
 /// # Errors
 /// When this machine has no driver that draws, not even one in software.
-pub fn draw(desk: OpenHallSheet, scale: f32, pixels_per_point: f32) -> Result<RgbaImage> {
-    let mut harness = open(desk, scale, pixels_per_point);
+pub fn draw(opened: OpenHallSheet, scale: f32, pixels_per_point: f32) -> Result<RgbaImage> {
+    let mut harness = open(opened, scale, pixels_per_point);
     harness.run();
     harness.render().map_err(|why| {
         anyhow!("no graphics driver was found ({why}); on Debian-based systems install the package mesa-vulkan-drivers")
     })
 }
 
-/// Returns the default hall's values after a file, by path or name, and wishes of the form `id=value`.
+/// Returns the default hall's values after a file, by path or name, and overrides of the form `id=value`.
 ///
 /// # Errors
-/// When the file is broken or not there; when a wish has no `=`, names no parameter of the hall, or asks for what the parameter cannot be.
-pub fn values(file: Option<&Path>, wishes: &[String]) -> Result<Values<Hall>> {
+/// When the file is broken or not there; when an override has no `=`, names no parameter of the hall, or asks for what the parameter cannot be.
+pub fn values(file: Option<&Path>, overrides: &[String]) -> Result<Values<Hall>> {
     let mut values = Values::default();
     if let Some(written) = file {
         let contents = FileStore::of_user().read_written(written, &table(HALL))?;
@@ -94,8 +94,8 @@ pub fn values(file: Option<&Path>, wishes: &[String]) -> Result<Values<Hall>> {
             values.apply(edit);
         }
     }
-    for wish in wishes {
-        values.apply(Edit::of_text::<Hall>(wish).map_err(|why| anyhow!("--set {wish}: {why}"))?);
+    for text in overrides {
+        values.apply(Edit::of_text::<Hall>(text).map_err(|why| anyhow!("--set {text}: {why}"))?);
     }
     Ok(values)
 }
@@ -105,13 +105,13 @@ mod tests {
     use super::*;
 
     #[test]
-    fn wishes_are_taken_or_refused_in_words() {
-        let wish = |text: &str| values(None, &[text.to_owned()]);
-        assert!(wish("decay=2.5").is_ok_and(|values| values.settings().decay_s == 2.5));
+    fn overrides_are_taken_or_refused_in_words() {
+        let read = |text: &str| values(None, &[text.to_owned()]);
+        assert!(read("decay=2.5").is_ok_and(|values| values.settings().decay_s == 2.5));
         for (text, said) in
             [("decay", "has no \"=\""), ("decay=99", "enter 0.800 to 8.000 s"), ("depth=3", "no parameter")]
         {
-            let error = format!("{:#}", wish(text).expect_err(text));
+            let error = format!("{:#}", read(text).expect_err(text));
             assert!(error.contains(said), "{text}: {error}");
         }
     }

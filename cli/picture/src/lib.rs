@@ -44,8 +44,8 @@ impl OpenSheet {
     /// Does what the window of the plug-in does.
     fn show(&mut self, ui: &mut egui::Ui) {
         let mut edits = self.sheet.show(ui, &self.values);
-        if let Some(wish) = self.sheet.asked() {
-            edits.extend(self.filing.answer(wish, &mut self.sheet, &self.values));
+        if let Some(request) = self.sheet.asked() {
+            edits.extend(self.filing.answer(request, &mut self.sheet, &self.values));
             ui.ctx().request_repaint();
         }
         for &edit in &edits {
@@ -56,7 +56,7 @@ impl OpenSheet {
 }
 
 /// Opens a sheet in a window that nobody sees; `scale` is the window against the sheet's own size.
-pub fn open(desk: OpenSheet, scale: f32, pixels_per_point: f32) -> Harness<'static, OpenSheet> {
+pub fn open(opened: OpenSheet, scale: f32, pixels_per_point: f32) -> Harness<'static, OpenSheet> {
     let [width, height] = Sheet::SIZE_POINTS;
     Harness::builder()
         .with_size([width * scale, height * scale])
@@ -64,14 +64,14 @@ pub fn open(desk: OpenSheet, scale: f32, pixels_per_point: f32) -> Harness<'stat
         // As on a screen: two clicks can be a double one.
         .with_step_dt(1.0 / 60.0)
         .build_ui_state(
-            |ui, desk: &mut OpenSheet| {
+            |ui, opened: &mut OpenSheet| {
                 // The whole window, without the margin that the harness leaves.
                 let whole = egui::UiBuilder::new().max_rect(ui.ctx().content_rect());
                 let mut ui = ui.new_child(whole);
                 ui.set_clip_rect(ui.max_rect());
-                desk.show(&mut ui);
+                opened.show(&mut ui);
             },
-            desk,
+            opened,
         )
 }
 
@@ -79,20 +79,20 @@ pub fn open(desk: OpenSheet, scale: f32, pixels_per_point: f32) -> Harness<'stat
 ///
 /// # Errors
 /// When this machine has no driver that draws, not even one in software.
-pub fn draw(desk: OpenSheet, scale: f32, pixels_per_point: f32) -> Result<RgbaImage> {
-    let mut harness = open(desk, scale, pixels_per_point);
+pub fn draw(opened: OpenSheet, scale: f32, pixels_per_point: f32) -> Result<RgbaImage> {
+    let mut harness = open(opened, scale, pixels_per_point);
     harness.run();
     harness.render().map_err(|why| {
         anyhow!("no graphics driver was found ({why}); on Debian-based systems install the package mesa-vulkan-drivers")
     })
 }
 
-/// Returns the default values after files, by path or name, and wishes of the form `id=value`.
+/// Returns the default values after files, by path or name, and overrides of the form `id=value`.
 ///
 /// # Errors
-/// When a file is broken or not there; when a wish has no `=`, names no
+/// When a file is broken or not there; when an override has no `=`, names no
 /// parameter, or asks for what the parameter cannot be.
-pub fn values(files: &[(Kind, PathBuf)], wishes: &[String]) -> Result<Values> {
+pub fn values(files: &[(Kind, PathBuf)], overrides: &[String]) -> Result<Values> {
     let mut values = Values::from(&Settings::default());
     for (kind, written) in files {
         let contents = FileStore::of_user().read_written(written, &table(*kind))?;
@@ -100,8 +100,8 @@ pub fn values(files: &[(Kind, PathBuf)], wishes: &[String]) -> Result<Values> {
             values.apply(edit);
         }
     }
-    for wish in wishes {
-        let edit = Edit::of_text::<Settings>(wish).map_err(|why| anyhow!("--set {wish}: {why}"))?;
+    for text in overrides {
+        let edit = Edit::of_text::<Settings>(text).map_err(|why| anyhow!("--set {text}: {why}"))?;
         values.apply(edit);
     }
     Ok(values)
@@ -114,11 +114,11 @@ mod tests {
     use super::*;
 
     #[test]
-    fn wishes_are_taken_or_refused_in_words() {
-        let wish = |text: &str| values(&[], &[text.to_owned()]);
-        assert!(wish("depth=8.5").is_ok_and(|values| values.settings().seat.depth_m == 8.5));
-        assert!(wish("family=rear bell").is_ok());
-        assert!(wish("bypass=on").is_ok_and(|values| values.is_on(BYPASSED) && !values.is_on(DRY)));
+    fn overrides_are_taken_or_refused_in_words() {
+        let read = |text: &str| values(&[], &[text.to_owned()]);
+        assert!(read("depth=8.5").is_ok_and(|values| values.settings().seat.depth_m == 8.5));
+        assert!(read("family=rear bell").is_ok());
+        assert!(read("bypass=on").is_ok_and(|values| values.is_on(BYPASSED) && !values.is_on(DRY)));
         for (text, said) in [
             ("depth", "has no \"=\""),
             ("depth=far", "enter 0.50 to 25.00 m"),
@@ -127,7 +127,7 @@ mod tests {
             ("rear=glass", "enter timber platform, timber,"),
             ("bypass=perhaps", "enter on or off"),
         ] {
-            let error = format!("{:#}", wish(text).expect_err(text));
+            let error = format!("{:#}", read(text).expect_err(text));
             assert!(error.contains(said), "{text}: {error}");
         }
     }

@@ -50,14 +50,14 @@ fn different(a: &RgbaImage, b: &RgbaImage) -> f64 {
     count as f64 / a.pixels().len() as f64
 }
 
-fn drawn(wishes: &[&str], is_dark: bool) -> Result<RgbaImage> {
-    let wishes: Vec<String> = wishes.iter().map(|&wish| wish.to_owned()).collect();
-    draw(OpenSheet::new(values(&[], &wishes).expect("wishes"), is_dark), 1.0, 1.0)
+fn drawn(overrides: &[&str], is_dark: bool) -> Result<RgbaImage> {
+    let overrides: Vec<String> = overrides.iter().map(|&text| text.to_owned()).collect();
+    draw(OpenSheet::new(values(&[], &overrides).expect("overrides"), is_dark), 1.0, 1.0)
 }
 
 /// Draws the sheet with the menu of seat files open.
 fn menu(is_dark: bool) -> Result<RgbaImage, String> {
-    let values = values(&[], &[]).expect("no wishes");
+    let values = values(&[], &[]).expect("no overrides");
     let mut harness = open(OpenSheet::new(values, is_dark), 1.0, 1.0);
     harness.run();
     let at = harness.get_by_label("Seat files").rect().center();
@@ -95,8 +95,8 @@ fn the_menu_of_seat_files_looks_as_it_did() {
 #[test]
 fn four_seats_look_as_they_did() {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/pictures");
-    for (name, is_dark, wishes) in SEATS {
-        let now = match drawn(wishes, is_dark) {
+    for (name, is_dark, overrides) in SEATS {
+        let now = match drawn(overrides, is_dark) {
             Ok(now) => now,
             Err(why) => {
                 eprintln!("Skipped: {why:#}");
@@ -111,7 +111,7 @@ fn four_seats_look_as_they_did() {
         let share = different(&before, &now);
         assert!(share <= MOST_DIFFERENT, "{name}: {:.2} % of the pixels differ", 100.0 * share);
         // The control: a metre of depth shows.
-        let elsewhere = drawn(&[wishes, &["depth=5.7"]].concat(), is_dark).expect("it drew before");
+        let elsewhere = drawn(&[overrides, &["depth=5.7"]].concat(), is_dark).expect("it drew before");
         let share = different(&before, &elsewhere);
         assert!(share > MOST_DIFFERENT, "{name}: another depth changes {:.2} % only", 100.0 * share);
     }
@@ -121,9 +121,9 @@ fn four_seats_look_as_they_did() {
 const HALLS: [(&str, bool, Option<&str>); 2] =
     [("hall", false, None), ("hall-short-cue", true, Some("built-in/Short cue"))];
 
-fn drawn_hall(file: Option<&str>, wishes: &[&str], is_dark: bool) -> Result<RgbaImage> {
-    let wishes: Vec<String> = wishes.iter().map(|&wish| wish.to_owned()).collect();
-    let values = hall::values(file.map(Path::new), &wishes).expect("a hall");
+fn drawn_hall(file: Option<&str>, overrides: &[&str], is_dark: bool) -> Result<RgbaImage> {
+    let overrides: Vec<String> = overrides.iter().map(|&text| text.to_owned()).collect();
+    let values = hall::values(file.map(Path::new), &overrides).expect("a hall");
     hall::draw(OpenHallSheet::new(values, is_dark), 1.0, 1.0)
 }
 
@@ -183,9 +183,9 @@ fn hold(path: &Path, now: &RgbaImage) {
 #[test]
 fn the_first_session_looks_as_the_readme_shows_it() {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../docs/pictures");
-    for (name, wishes, [left, top, width, height]) in STEPS {
-        let wishes: Vec<String> = wishes.iter().map(|&wish| wish.to_owned()).collect();
-        let mut desk = OpenSheet::new(values(&[], &wishes).expect("wishes"), false);
+    for (name, overrides, [left, top, width, height]) in STEPS {
+        let overrides: Vec<String> = overrides.iter().map(|&text| text.to_owned()).collect();
+        let mut desk = OpenSheet::new(values(&[], &overrides).expect("overrides"), false);
         desk.sheet.name_track("Horns 2");
         let sheet = match draw(desk, 1.0, 1.0) {
             Ok(sheet) => sheet,

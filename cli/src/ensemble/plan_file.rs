@@ -673,9 +673,9 @@ send_db = +2.0
             assert!(stem.seat.is_some() || text.contains("set"), "a stem without a seat: {stem:?}");
         }
         // What is asked of parameters is read when the stem is looked at.
-        for override_ in plan.stems.iter().flat_map(|stem| &stem.set) {
+        for given in plan.stems.iter().flat_map(|stem| &stem.set) {
             let error =
-                override_.setting::<Settings>().err().map(|error| format!("{error:#}")).unwrap_or_default();
+                given.setting::<Settings>().err().map(|error| format!("{error:#}")).unwrap_or_default();
             assert!(!error.chars().any(char::is_control), "more than a line: {error:?}");
         }
         plan.faults.is_empty()
