@@ -15,6 +15,8 @@ pub(crate) mod microphones;
 pub(crate) mod seat;
 
 pub(crate) mod arrivals;
+pub(crate) mod loudness;
+pub(crate) mod scattering;
 
 pub use air::{Air, pure_tone_attenuation_db_per_m};
 pub use arrivals::{ARRIVALS, Arrival, Image, Surface, arrivals, images};
@@ -26,6 +28,7 @@ pub use octave::{
 };
 pub use platform::{DECAY_EXPONENT, Face, PARTS, Platform, norris_eyring_decay_s, share_after};
 pub use radiation::{Family, LEAK, Pattern, world_axis};
+pub use scattering::{SCATTERINGS, Scattered};
 pub use seat::{CLEARANCE_M, SOURCE_HEIGHT_M, Seat, Source};
 pub use surface::Finish;
 pub use vector::Vector;

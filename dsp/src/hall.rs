@@ -6,6 +6,7 @@
 //! answer for all: as much energy comes back as is sent, so that another hall
 //! is another sound and not another balance.
 
+mod decorrelator;
 mod early;
 mod engine;
 mod pre_delay;
@@ -129,6 +130,7 @@ impl Hall {
             pair: Some(PAIR),
             decay_s,
             mixing_time_s: self.mixing_time_s(),
+            burst_s: None,
             speed_of_sound_m_s: SPEED_OF_SOUND_M_S,
             onset_frames: hall_onset_frames(sample_rate_hz),
             // Where it repeats it has fallen by 30 dB, as a platform's longest does.

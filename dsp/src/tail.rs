@@ -17,12 +17,14 @@ use std::sync::Arc;
 
 use crate::acoustics::microphones::Pair;
 use crate::acoustics::octave::{BANDS, PerBand, bands_at_rate};
-use crate::acoustics::platform::Platform;
+use crate::acoustics::platform::{DECAY_EXPONENT, Platform};
 use crate::kernel::convolver::{Convolver, INPUTS, ResponseSpectra};
 use crate::kernel::instruction_set::InstructionSet;
 use crate::kernel::stagger::Stagger;
 use crate::plan::low_tail::LowTail;
+use crate::plan::tail_feed::LATE_BEGINS;
 
+pub use crate::plan::tail_feed::onset_frames;
 pub use diffuse_field::DiffuseField;
 pub use workshop::TailWorkshop;
 
@@ -37,6 +39,8 @@ pub struct TailSpec {
     pub decay_s: PerBand,
     /// Where the first part gives way to the second, s after the direct sound.
     pub mixing_time_s: f64,
+    /// Decay of the first part, s, where it is a burst of its own, as what a face scatters; else it decays as the second does.
+    pub burst_s: Option<f64>,
     /// Speed of sound, m/s.
     pub speed_of_sound_m_s: f64,
     /// Frames of the convolver's block, which is where the tail starts: a power of two.
@@ -56,7 +60,8 @@ impl TailSpec {
             sample_rate_hz,
             pair,
             decay_s: platform.band_decay_s(),
-            mixing_time_s: platform.mixing_time_s(),
+            mixing_time_s: LATE_BEGINS * platform.mixing_time_s(),
+            burst_s: Some(DECAY_EXPONENT * platform.scattered_s()),
             speed_of_sound_m_s: platform.air.speed_of_sound_m_s(),
             onset_frames: onset_frames(sample_rate_hz),
             least_period_s: LEAST_PERIOD_S,
@@ -86,17 +91,6 @@ const SEED: u64 = 0x526f_7374_7261_07d6;
 /// A hall lasts up to sixteen times as long as a platform: longer blocks
 /// halve its work twice (3.5 s at 48 kHz: 14 small and 41 big partitions).
 const BLOCKS_IN_HALLS: usize = 4;
-
-/// Latest start of the tail after the direct sound, s.
-///
-/// Our choice: shorter than the path differences of first reflections, so no gap is heard.
-const LATEST_ONSET_S: f64 = 3e-3;
-
-/// Returns the largest power of two of frames that last at most 3 ms, and at least the eight that the convolver needs.
-pub fn onset_frames(sample_rate_hz: f64) -> usize {
-    let most = ((LATEST_ONSET_S * sample_rate_hz) as usize).max(8);
-    1 << most.ilog2()
-}
 
 /// Returns where a hall's tail starts after its first reflection, in frames: within 12 ms.
 pub fn hall_onset_frames(sample_rate_hz: f64) -> usize {

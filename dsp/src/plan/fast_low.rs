@@ -8,10 +8,10 @@
 use crate::acoustics::platform::PARTS;
 use crate::kernel::instruction_set::{SIMD_WIDTH, multiply_add};
 use crate::kernel::polynomial::turn;
-use crate::plan::band_split::{BRANCHES, FITTED, SplitDesign, Weights};
+use crate::plan::band_split::{FITTED, SplitDesign};
 use crate::plan::branch_fit::steps_of_branches;
 use crate::plan::fast_fit::Wide;
-use crate::plan::low_octaves::{ALL_POINTS, Complex, LOW, POINTS, frequencies_hz, middle_and_step_hz};
+use crate::plan::low_octaves::{ALL_POINTS, Complex, LOW, POINTS, middle_and_step_hz};
 use crate::plan::step_energies::total;
 
 /// First frequency of each octave in a [`Spectrum`], and the end: as many above the middle as below, in whole rows of eight.
@@ -84,10 +84,45 @@ impl FastLowTail {
     }
 }
 
+impl FastLowTail {
+    /// Returns, per octave, the energy of a part of the tail that is fed as `fed` says, and what it shares with the
+    /// reflections: means of |T F|^2 and Re(S* T F), both channels together.
+    #[inline(always)]
+    pub(crate) fn meets<const FUSED: bool>(
+        &self,
+        part: usize,
+        reflections: &[LowSums],
+        fed: &LowSums,
+        branches: &FastLowBranches,
+    ) -> [[f32; LOW]; 2] {
+        let [fed_re, fed_im] = &fed.0;
+        let mut fed_power = [0.0_f32; FREQUENCIES];
+        let mut heard = [0.0_f32; FREQUENCIES];
+        let mut common = [0.0_f32; FREQUENCIES];
+        for n in 0..FREQUENCIES {
+            fed_power[n] =
+                multiply_add::<FUSED>(fed_re[n], fed_re[n], fed_im[n] * fed_im[n]) * branches.share[n];
+            heard[n] = fed_power[n] * self.power[part][n];
+        }
+        for (sums, [tail_re, tail_im]) in reflections.iter().zip(&self.spectra[part]) {
+            let [re, im] = &sums.0;
+            for n in 0..FREQUENCIES {
+                let both_re = multiply_add::<FUSED>(re[n], tail_re[n], im[n] * tail_im[n]);
+                let both_im = multiply_add::<FUSED>(re[n], tail_im[n], -im[n] * tail_re[n]);
+                common[n] += multiply_add::<FUSED>(both_re, fed_re[n], -both_im * fed_im[n]) * branches.share[n];
+            }
+        }
+        let (fed_power, mut heard) = (over_octaves(&fed_power), over_octaves(&heard));
+        for octave in 0..LOW {
+            heard[octave] += self.unseen[part][octave] * fed_power[octave];
+        }
+        [heard, over_octaves(&common)]
+    }
+}
+
 /// What the planner knows of the branches in the low octaves.
 #[derive(Clone, Debug)]
 pub(crate) struct FastLowBranches {
-    branches: [Spectrum; BRANCHES],
     /// Response of each step between branches in the middle of each octave.
     pub(crate) steps: [[[f32; FITTED]; 2]; LOW],
     /// 1 where a frequency is in use, divided by the octave's number of frequencies.
@@ -104,16 +139,12 @@ impl FastLowBranches {
     /// Works out the responses of a band split.
     pub(crate) fn new(design: &SplitDesign) -> Self {
         let rate = design.sample_rate_hz();
-        let responses = frequencies_hz().map(|hz| design.branch_responses(hz));
         let step_hz = middle_and_step_hz(0).1;
         let octave_of = |point: usize| {
             let ends = [POINTS[0], POINTS[0] + POINTS[1], ALL_POINTS];
             ends.iter().position(|&end| point < end).unwrap_or(0)
         };
         Self {
-            branches: std::array::from_fn(|branch| {
-                [spread(|point| responses[point][branch].0), spread(|point| responses[point][branch].1)]
-            }),
             steps: std::array::from_fn(|octave| {
                 let branches = design.branch_responses(middle_and_step_hz(octave).0);
                 let steps = steps_of_branches(branches, design.low_passes() + 1);
@@ -361,57 +392,4 @@ fn add<const FUSED: bool, const N: usize>(
         }
     }
     [re_sum, im_sum]
-}
-
-/// What a part's reflections and a tail share, before the tail's own weights: `sum_channel` S* T.
-#[derive(Clone, Debug)]
-pub(crate) struct CrossSpectrum(Spectrum);
-
-impl CrossSpectrum {
-    /// Works out S* T for a part of a tail.
-    #[inline(always)]
-    pub(crate) fn new<const FUSED: bool>(sums: &[LowSums], tail: &FastLowTail, part: usize) -> Self {
-        let mut cross = [[0.0_f32; FREQUENCIES]; 2];
-        let [real, imaginary] = &mut cross;
-        for (sums, [re, im]) in sums.iter().zip(&tail.spectra[part]) {
-            let [a, b] = &sums.0;
-            for n in 0..FREQUENCIES {
-                real[n] += multiply_add::<FUSED>(a[n], re[n], b[n] * im[n]);
-                imaginary[n] += multiply_add::<FUSED>(a[n], im[n], -b[n] * re[n]);
-            }
-        }
-        Self(cross)
-    }
-
-    /// Returns, per octave, the energy of a tail that is fed with branch weights, and what it shares with the reflections: means of |T|^2 and Re(S* T).
-    #[inline(always)]
-    pub(crate) fn energies<const FUSED: bool>(
-        &self,
-        tail: &FastLowTail,
-        part: usize,
-        weights: &Weights,
-        branches: &FastLowBranches,
-    ) -> [[f32; LOW]; 2] {
-        let [real, imaginary] = &self.0;
-        let power = &tail.power[part];
-        let mut fed = [0.0_f32; FREQUENCIES];
-        let mut heard = [0.0_f32; FREQUENCIES];
-        let mut cross = [0.0_f32; FREQUENCIES];
-        for n in 0..FREQUENCIES {
-            let mut re = weights[0] * branches.branches[0][0][n];
-            let mut im = weights[0] * branches.branches[0][1][n];
-            for branch in 1..BRANCHES {
-                re = multiply_add::<FUSED>(weights[branch], branches.branches[branch][0][n], re);
-                im = multiply_add::<FUSED>(weights[branch], branches.branches[branch][1][n], im);
-            }
-            fed[n] = multiply_add::<FUSED>(re, re, im * im) * branches.share[n];
-            heard[n] = fed[n] * power[n];
-            cross[n] = multiply_add::<FUSED>(re, real[n], -im * imaginary[n]) * branches.share[n];
-        }
-        let (fed, mut heard) = (over_octaves(&fed), over_octaves(&heard));
-        for octave in 0..LOW {
-            heard[octave] += tail.unseen[part][octave] * fed[octave];
-        }
-        [heard, over_octaves(&cross)]
-    }
 }

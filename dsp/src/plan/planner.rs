@@ -9,15 +9,17 @@
 //! function of the settings and the tail alone.
 
 mod arrivals;
+pub(crate) mod scattering;
 mod tail;
-mod tail_fit;
 
 use arrivals::PlanArrivals;
-use tail::PlanTail;
+use scattering::FastScattered;
+use tail::{FEEDS, PlanTail};
 
 use crate::acoustics::decibel::gain_of_db;
-use crate::acoustics::octave::{BANDS, PerBand};
-use crate::acoustics::platform::PARTS;
+use crate::acoustics::microphones::Microphones;
+use crate::acoustics::platform::{PARTS, Platform};
+use crate::acoustics::radiation::Family;
 use crate::kernel::instruction_set::{InstructionSet, SIMD_WIDTH};
 use crate::plan::band_split::{BRANCHES, FITTED, SplitDesign, Weights};
 use crate::plan::branch_fit::{OctaveFit, ThirdFit};
@@ -27,7 +29,9 @@ use crate::plan::fast_thirds::FastThirds;
 use crate::plan::low_octaves::LOW;
 use crate::plan::low_tail::LowTail;
 use crate::plan::seat_independent_terms::{SLOTS, SeatIndependentTerms};
+use crate::plan::source_acoustics::{Energies, level_in_the_room};
 use crate::plan::source_plan::{SOURCES, SourcePlan};
+use crate::plan::tail_feed::{LATE_TAPS, onset_frames};
 use crate::settings::{Level, Settings};
 
 /// Makes the plans of one engine.
@@ -44,6 +48,8 @@ pub struct Planner {
     branches: FastLowBranches,
     terms: Option<SeatIndependentTerms>,
     trim: Trim,
+    room: Option<RoomLevel>,
+    onset_frames: usize,
     /// What the arrivals planned last leave for the tail, by source.
     heard: Vec<HeardSource>,
     scratch: Box<Scratch>,
@@ -57,8 +63,12 @@ struct HeardSource {
     mean: [[f32; SLOTS]; FITTED],
     /// Factors on them with which the steps between branches follow them.
     factors: [[f32; SLOTS]; FITTED],
-    /// All reflected energy, by part, then band.
-    target: [PerBand; PARTS],
+    /// What the faces scatter.
+    scattered: FastScattered,
+    /// Energies before the factor.
+    energies: Energies,
+    /// Paths by which the taps of late sound come later, m.
+    late_later_m: [f32; LATE_TAPS],
     platform_gain: f32,
     /// Factor on everything but the balance.
     factor: f32,
@@ -69,7 +79,9 @@ impl HeardSource {
         capsules: [Heard::NOTHING, Heard::NOTHING],
         mean: [[1.0; SLOTS]; FITTED],
         factors: [[1.0; SLOTS]; FITTED],
-        target: [[0.0; BANDS]; PARTS],
+        scattered: FastScattered::NOTHING,
+        energies: Energies::NOTHING,
+        late_later_m: [0.0; LATE_TAPS],
         platform_gain: 0.0,
         factor: 1.0,
     };
@@ -86,7 +98,7 @@ struct Heard {
     part: [Part; SLOTS],
     /// log2 of (1 + cos theta)/2, theta the angle of departure to the axis.
     log_lobe: [f32; SLOTS],
-    /// M/r, and later that times the factor on everything.
+    /// M/r.
     common: [f32; SLOTS],
     /// Gains without `common`, by band.
     shape: [[f32; SLOTS]; FITTED],
@@ -114,6 +126,24 @@ struct Scratch {
     low: LowScratch<{ SLOTS + SIMD_WIDTH }>,
     /// By part, then channel.
     sums: [[LowSums; 2]; PARTS],
+    feed: FeedScratch,
+}
+
+/// Scratch memory of what feeds the tail.
+#[derive(Clone, Debug)]
+struct FeedScratch {
+    /// Gains relative to the strongest band, then steps; by band.
+    gain: [[f32; FEEDS]; FITTED],
+    factor: [[f32; FEEDS]; FITTED],
+    fit: FitScratch<FEEDS>,
+    strongest: [f32; FEEDS],
+    /// The strongest band with the tap's sign.
+    scale: [f32; FEEDS],
+    delay: [f32; FEEDS],
+    low_gain: [[[f32; FEEDS]; 2]; LOW],
+    low: LowScratch<{ FEEDS + SIMD_WIDTH }>,
+    sums: [LowSums; PARTS],
+    weights: [Weights; FEEDS],
 }
 
 impl Scratch {
@@ -123,7 +153,26 @@ impl Scratch {
         low_gain: [[[[0.0; SLOTS]; 2]; LOW]; 2],
         low: LowScratch::EMPTY,
         sums: [const { [const { LowSums::NOTHING }; 2] }; PARTS],
+        feed: FeedScratch {
+            gain: [[0.0; FEEDS]; FITTED],
+            factor: [[0.0; FEEDS]; FITTED],
+            fit: FitScratch::EMPTY,
+            strongest: [0.0; FEEDS],
+            scale: [0.0; FEEDS],
+            delay: [0.0; FEEDS],
+            low_gain: [[[0.0; FEEDS]; 2]; LOW],
+            low: LowScratch::EMPTY,
+            sums: [const { LowSums::NOTHING }; PARTS],
+            weights: [[0.0; BRANCHES]; FEEDS],
+        },
     };
+}
+
+/// How a source follows the room, which depends on no seat.
+#[derive(Clone, Copy, Debug)]
+struct RoomLevel {
+    depends_on: (Platform, Microphones, Family, f64),
+    gain: f64,
 }
 
 /// A trim and its gain: `powf` is expensive.
@@ -145,6 +194,8 @@ impl Planner {
             branches: FastLowBranches::new(design),
             terms: None,
             trim: Trim { db: 0.0, gain: 1.0 },
+            room: None,
+            onset_frames: onset_frames(design.sample_rate_hz()),
             heard: vec![HeardSource::NOTHING; SOURCES],
             scratch: Box::new(Scratch::EMPTY),
         }
@@ -183,8 +234,25 @@ impl Planner {
         if self.trim.db != trim_db {
             self.trim = Trim { db: trim_db, gain: gain_of_db(trim_db) };
         }
+        let room_gain = if settings.level.law_pct == 0.0 {
+            1.0
+        } else {
+            let family = source.family;
+            let depends_on = (*platform, *microphones, family, settings.level.balance_pct);
+            let room = match self.room {
+                Some(room) if room.depends_on == depends_on => room,
+                _ => RoomLevel {
+                    depends_on,
+                    gain: level_in_the_room(family, platform, microphones, &settings.level, self.channels),
+                },
+            };
+            self.room = Some(room);
+            room.gain
+        };
         self.instructions.run(PlanArrivals {
             terms,
+            room_gain,
+            onset_frames: self.onset_frames,
             settings,
             source: &source,
             trim_gain: self.trim.gain,
@@ -200,11 +268,15 @@ impl Planner {
 
     /// Makes the second part of a plan, for the arrivals planned last for this source: energies, and the tail's weights.
     pub fn plan_tail(&mut self, source: usize, tail: Option<&LowTail>, plan: &mut SourcePlan) {
+        let Some(terms) = &self.terms else { return };
+        let source = source.min(SOURCES - 1);
         self.instructions.run(PlanTail {
+            scattering: &terms.scattering,
+            source,
             channels: self.channels,
             fit: &self.fit,
             branches: &self.branches,
-            heard: &self.heard[source.min(SOURCES - 1)],
+            heard: &self.heard[source],
             scratch: &mut self.scratch,
             tail,
             plan,

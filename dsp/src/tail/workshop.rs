@@ -129,22 +129,31 @@ fn parts(spec: &TailSpec, noise: &OctaveNoise) -> [Part; INPUTS] {
     let middle = ((spec.mixing_time_s * rate_hz) as usize).max(onset + half_join + 1);
     let end = (onset + (longest_s * rate_hz).ceil() as usize).max(middle + half_join + 1);
     let join = middle - half_join..middle + half_join;
+    // A burst fades out where it has fallen by 40 dB.
+    let burst = spec.burst_s.map(|burst_s| {
+        let end = onset + ((burst_s * BURST_LASTS * rate_hz).ceil() as usize).max(2 * half_join + 1);
+        ([burst_s; BANDS], end - 2 * half_join..end)
+    });
+    let (first_decay_s, first_join) = burst.unwrap_or_else(|| (decay_s, join.clone()));
     let back_s = FIRST_PART_S.max(spec.mixing_time_s + 2.0 * HALF_JOIN_S);
     let part = |frames: Range<usize>, is_first, told_frames| Part {
         rate_hz,
-        decay_s,
+        decay_s: if is_first { first_decay_s } else { decay_s },
         frames,
-        join: join.clone(),
+        join: if is_first { first_join.clone() } else { join.clone() },
         is_first,
         levels: spec.levels[usize::from(!is_first)],
         back_frames: if is_first { (back_s * rate_hz) as usize / CHUNK * CHUNK } else { 0 },
         told_frames,
     };
     [
-        part(onset..join.end, true, 4 * (join.end - onset)),
+        part(onset..first_join.end, true, 4 * (first_join.end - onset)),
         part(join.start..end, false, (end - join.start) * 2 / 3),
     ]
 }
+
+/// Share of a burst's decay by 60 dB that sounds: down to -40 dB, under what comes after it (our choice).
+const BURST_LASTS: f64 = 2.0 / 3.0;
 
 /// How far from 1 the energy of an octave may stay: 0.04 dB.
 const ENERGY_TOLERANCE: f64 = 0.01;
