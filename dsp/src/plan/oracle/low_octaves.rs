@@ -57,6 +57,23 @@ impl LowBranches {
     }
 }
 
+/// What feeds a tail, on the frequencies looked at.
+pub(crate) type Fed = [Complex; ALL_POINTS];
+
+impl LowBranches {
+    /// Sums the taps that feed a part of the tail on the frequencies looked at, exactly as the engine plays them at rest.
+    pub(crate) fn fed(&self, delay_samples: &[f64], weights: &[Weights]) -> Fed {
+        let hz = frequencies_hz();
+        std::array::from_fn(|point| {
+            let mut sum = BranchSum::NOTHING;
+            for (delay, weights) in delay_samples.iter().zip(weights) {
+                sum.add(weights, turn(-TAU / self.sample_rate_hz * delay.round() * hz[point]));
+            }
+            self.response_of(point, &sum)
+        })
+    }
+}
+
 /// Branch weights with phases.
 #[derive(Clone, Copy, Debug)]
 struct BranchSum {
@@ -89,9 +106,9 @@ pub(crate) struct LowReflections {
 pub(crate) struct CoherentSum {
     /// The reflections alone, mean of |S|^2.
     pub reflections: f64,
-    /// The tail alone, mean of |T|^2.
+    /// The tail alone, mean of |T F|^2, F what feeds it.
     pub tail: f64,
-    /// What they share, mean of Re(S* T).
+    /// What they share, mean of Re(S* T F).
     pub cross: f64,
 }
 
@@ -140,29 +157,20 @@ impl LowReflections {
         self.over(part, band, |_, _, s| power(s))
     }
 
-    /// Returns how the reflections of a part meet a tail that is fed with branch weights, in a low octave.
-    pub(crate) fn with_tail(
-        &self,
-        part: usize,
-        band: usize,
-        tail: &LowTail,
-        weights: &Weights,
-        branches: &LowBranches,
-    ) -> CoherentSum {
+    /// Returns how the reflections of a part meet a tail that is fed through its taps, in a low octave.
+    pub(crate) fn with_tail(&self, part: usize, band: usize, tail: &LowTail, fed: &Fed) -> CoherentSum {
         let start: usize = POINTS[..band].iter().sum();
         let count = POINTS[band];
-        let fed = (0..count).map(|point| power(branches.response(start + point, weights))).sum::<f64>()
-            / count as f64;
+        let power_fed = fed[start..start + count].iter().map(|&fed| power(fed)).sum::<f64>() / count as f64;
         let looked_at = self.over(part, band, |channel, point, _| power(tail.spectra[part][channel][point]));
-        let heard = self.over(part, band, |channel, point, _| {
-            power(times(tail.spectra[part][channel][point], branches.response(point, weights)))
-        });
+        let heard = self
+            .over(part, band, |channel, point, _| power(times(tail.spectra[part][channel][point], fed[point])));
         CoherentSum {
             reflections: self.energy(part, band),
             // A whole part returns the energy that goes in; what was faded out goes in, too.
-            tail: heard + (1.0 - looked_at).max(0.0) * fed,
+            tail: heard + (1.0 - looked_at).max(0.0) * power_fed,
             cross: self.over(part, band, |channel, point, s| {
-                let t = times(tail.spectra[part][channel][point], branches.response(point, weights));
+                let t = times(tail.spectra[part][channel][point], fed[point]);
                 s.0 * t.0 + s.1 * t.1
             }),
         }
