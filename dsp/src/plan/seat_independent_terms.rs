@@ -6,7 +6,7 @@ use crate::acoustics::arrivals::{ARRIVALS, images};
 use crate::acoustics::microphones::{Capsule, Pair};
 use crate::acoustics::octave::{BANDS, PerBand, THIRDS, TOP, exact_midband_hz, third_midband_hz};
 use crate::acoustics::platform::{Face, PARTS, Platform, share_after};
-use crate::acoustics::radiation::{Family, LEAK};
+use crate::acoustics::radiation::Family;
 use crate::acoustics::vector::Vector;
 use crate::plan::band_split::FITTED;
 use crate::plan::source_acoustics::capsules;
@@ -45,7 +45,8 @@ pub(crate) struct SeatIndependentTerms {
     pub(crate) hits: [[f32; SLOTS]; FITTED],
     /// Exponent 2n of the lobe's energy, by band.
     pub(crate) lobe: [f32; FITTED],
-    pub(crate) leak: f32,
+    /// Share of the axial energy that every direction gets, by band.
+    pub(crate) leak: [f32; FITTED],
     /// Attenuation of the air, log2 of pressure per metre, by band.
     pub(crate) air_log2_per_m: [f32; FITTED],
     /// The same in thirds.
@@ -103,7 +104,7 @@ impl SeatIndependentTerms {
             },
             hits,
             lobe: std::array::from_fn(|band| (2.0 * patterns[band.min(BANDS - 1)].exponent) as f32),
-            leak: LEAK as f32,
+            leak: std::array::from_fn(|band| patterns[band.min(BANDS - 1)].leak as f32),
             air_log2_per_m: std::array::from_fn(|band| {
                 let hz = if band == TOP { exact_midband_hz(TOP) } else { exact_midband_hz(band) };
                 (air.attenuation_db_per_m(hz) / db_per_log2) as f32
