@@ -26,6 +26,6 @@ pub use octave::{
 };
 pub use platform::{DECAY_EXPONENT, Face, PARTS, Platform, norris_eyring_decay_s, share_after};
 pub use radiation::{Family, Pattern, world_axis};
-pub use seat::{CLEARANCE_M, SOURCE_HEIGHT_M, Seat, Source};
+pub use seat::{CLEARANCE_M, Seat, Source};
 pub use surface::Finish;
 pub use vector::Vector;
