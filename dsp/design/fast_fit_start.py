@@ -6,8 +6,8 @@
 The polynomials map the tilts between neighbouring band gains to factors on
 the gains of the steps between the branches (`dsp/src/plan/band_split.rs`), so that the sum
 of branches has the energies asked for. Trained at 48 kHz on gains as arrivals
-have them: a lobe of a family seen from anywhere, up to three hits of any
-finishes, air. Needs numpy.
+have them: a lobe of a family seen from anywhere, the hits of one of the 38
+arrivals on faces of any finish, air. Needs numpy.
 """
 
 import numpy as np
@@ -18,21 +18,32 @@ BANDS = 8  # Seven octaves, and the top above them.
 LEAST = 0.003
 TOP_WEIGHT = 0.1
 POINTS = 24
-SETS = 3000
+SETS = 6000
 ROUNDS = 14
 # As in `dsp/src/plan/band_split.rs`.
 CORNER_OF_EDGE, TOP_CORNER_OF_EDGE, Q = 0.87, 1.1, 0.6
 # As in `dsp/src/acoustics/radiation.rs`.
-LEAK = 0.01
 FACTORS = np.array([
     [1.0] * 7,
     [1.05, 1.2, 1.6, 3.2, 6.8, 14.0, 20.0],
     [1.15, 1.5, 2.8, 6.0, 10.0, 16.0, 18.0],
-    [1.3, 1.95, 4.1, 8.5, 12.5, 16.5, 17.5],
-    [1.0, 1.05, 1.3, 2.1, 3.6, 5.3, 6.3],
-    [1.0, 1.1, 1.5, 2.2, 3.5, 5.0, 6.0],
-    [1.0, 1.05, 1.3, 1.8, 2.6, 3.5, 4.0],
+    [1.28, 1.95, 4.2, 8.5, 12.5, 16.5, 17.5],
+    [1.0, 1.05, 1.25, 1.6, 2.2, 3.0, 3.6],
+    [1.0, 1.1, 1.4, 1.8, 2.3, 2.9, 3.4],
+    [1.0, 1.05, 1.25, 1.55, 2.1, 2.8, 3.3],
     [1.2, 1.2, 1.4, 1.6, 2.0, 2.0, 2.0],
+    [1.08, 1.27, 1.92, 4.2, 8.8, 14.5, 18.5],
+])
+LEAKS = np.array([
+    [0.01] * 7,
+    [0.93, 0.8, 0.55, 0.205, 0.02, 0.01, 0.01],
+    [0.81, 0.55, 0.17, 0.03, 0.01, 0.01, 0.01],
+    [0.7, 0.35, 0.07, 0.012, 0.01, 0.01, 0.01],
+    [0.9, 0.8, 0.4, 0.25, 0.15, 0.12, 0.08],
+    [0.9, 0.75, 0.4, 0.25, 0.17, 0.13, 0.1],
+    [0.9, 0.8, 0.4, 0.25, 0.15, 0.12, 0.08],
+    [0.7, 0.7, 0.5, 0.35, 0.15, 0.1, 0.1],
+    [0.9, 0.71, 0.36, 0.07, 0.015, 0.01, 0.01],
 ])
 # As in `dsp/src/acoustics/surface.rs`.
 ABSORPTION = np.array([
@@ -48,6 +59,14 @@ ABSORPTION = np.array([
 ])
 # ISO 9613-1 at 20 degrees and 50 %, dB/m, 125 Hz to 16 kHz (`dsp/src/acoustics/air.rs`).
 AIR = np.array([0.00044, 0.00131, 0.00273, 0.00466, 0.00986, 0.0294, 0.104, 0.346])
+# Hits of floor, canopy, rear wall and side walls by arrival, as in `dsp/src/acoustics/arrivals.rs`.
+HITS = np.array([
+    [(abs(nz) + (nz < 0)) // 2, (abs(nz) + (nz > 0)) // 2, rear, abs(nx)]
+    for rear in range(2)
+    for nx in range(-3, 4)
+    for nz in range(-3, 4)
+    if abs(nx) + abs(nz) + rear <= 3
+])
 
 
 def midband_hz(band):
@@ -70,15 +89,16 @@ def energies():
 
 def gains(random):
     """Returns sets of relative gains as arrivals have them."""
-    factor = FACTORS[random.integers(len(FACTORS), size=SETS)]
-    exponent = ((1 - LEAK) / (1 / factor - LEAK) - 1) / 2
+    family = random.integers(len(FACTORS), size=SETS)
+    factor, leak = FACTORS[family], LEAKS[family]
+    exponent = ((1 - leak) / (1 / factor - leak) - 1) / 2
     cosine = random.uniform(-1, 1, SETS)[:, None]
-    energy = LEAK + (1 - LEAK) * ((1 + cosine) / 2) ** (2 * exponent)
-    for hit in range(3):
-        struck = random.uniform(size=SETS) < 0.7
+    energy = leak + (1 - leak) * ((1 + cosine) / 2) ** (2 * exponent)
+    hits = HITS[random.integers(len(HITS), size=SETS)]
+    for face in range(hits.shape[1]):
         # Hard finishes are met more often than soft ones.
         finish = np.where(random.uniform(size=SETS) < 0.75, random.integers(6, size=SETS), random.integers(9, size=SETS))
-        energy[struck] *= 1 - ABSORPTION[finish[struck]]
+        energy *= (1 - ABSORPTION[finish]) ** hits[:, face, None]
     energy = np.concatenate([energy, energy[:, -1:]], 1)
     path = random.uniform(1, 60, SETS) * np.where(random.uniform(size=SETS) < 0.9, 1, 3)
     energy *= 10 ** (-AIR * path[:, None] / 10)

@@ -27,8 +27,8 @@ pub use octave::{
     mid_mean, third_midband_hz,
 };
 pub use platform::{DECAY_EXPONENT, Face, PARTS, Platform, norris_eyring_decay_s, share_after};
-pub use radiation::{Family, LEAK, Pattern, world_axis};
+pub use radiation::{Family, Pattern, world_axis};
 pub use scattering::{SCATTERINGS, Scattered};
-pub use seat::{CLEARANCE_M, SOURCE_HEIGHT_M, Seat, Source};
+pub use seat::{CLEARANCE_M, Seat, Source};
 pub use surface::Finish;
 pub use vector::Vector;

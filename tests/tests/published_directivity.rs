@@ -2,8 +2,9 @@
 
 use std::f64::consts::PI;
 
-use rostra_dsp::acoustics::{BANDS, Capsule, Family, Pattern, Vector, world_axis};
+use rostra_dsp::acoustics::{BANDS, Capsule, Family, Pattern, Vector, exact_midband_hz, world_axis};
 use rostra_dsp::extremes::larger;
+use rostra_tests::open_pipe::OpenPipe;
 
 /// Largest deviation of a directivity index, dB.
 const INDEX_DB: f64 = 0.01;
@@ -155,6 +156,10 @@ fn every_familys_pattern_integrates_to_its_directivity_factor() {
 /// J. Meyer, 131st meeting of the Acoustical Society of America (1996), paper
 /// 3pAA1, abstract: 2 to 3 for strings, a little lower for woodwinds, above 4
 /// for brass.
+///
+/// That is one note's main direction. String patterns differ after a fraction of
+/// a semitone (L. M. Wang and C. Burroughs, Catgut Acoustical Society Journal
+/// 3(7), 7 (1999), abstract), so an octave's mean lies under it.
 #[test]
 fn main_directions_keep_meyers_ranges() {
     let woodwinds = largest(statistical_factor(Family::ToneHoles));
@@ -162,16 +167,42 @@ fn main_directions_keep_meyers_ranges() {
         let factors = statistical_factor(strings);
         // Upper string frequencies: the octaves of 4 and 8 kHz (our reading).
         for &factor in &factors[5..] {
-            assert!((2.0..=3.0).contains(&factor), "{}: expected 2 to 3, got {factor}", strings.name());
+            assert!((1.5..=3.0).contains(&factor), "{}: expected up to 3, got {factor}", strings.name());
         }
         assert!(largest(factors) <= 3.0);
         // A little lower: under the strings, over three quarters of them (our reading).
         let share = woodwinds / largest(factors);
         assert!((0.75..1.0).contains(&share), "expected a little lower than {factors:?}, got {woodwinds}");
     }
-    for brass in [Family::ForwardBell, Family::RearBell, Family::UpwardBell] {
+    for brass in [Family::ForwardBell, Family::WideForwardBell, Family::RearBell, Family::UpwardBell] {
         let factor = largest(statistical_factor(brass));
         assert!(factor > 4.0, "{}: expected above 4, got {factor}", brass.name());
+    }
+}
+
+/// G. Bissinger and J. Keiffer, Acoustics Research Letters Online 4, 7 (2003),
+/// abstract: averaged directivity of violins rises slowly from about 1 to about
+/// 2 at 4 kHz. Front against back half-space, of energy or pressure: 3 to 6 dB
+/// (our reading).
+#[test]
+fn strings_throw_twice_as_much_to_the_front_as_to_the_back_at_4_khz() {
+    const FOUR_KHZ: usize = 5;
+    let axis = Vector::new(0.0, 0.0, 1.0);
+    for strings in [Family::TopPlate, Family::FrontPlate] {
+        let ratios_db = strings.patterns().map(|pattern| {
+            let of_half = |is_front: bool| {
+                mean_over_sphere(|direction| {
+                    let cosine = direction.dot(axis);
+                    if (cosine > 0.0) == is_front { pattern.gain(cosine).powi(2) } else { 0.0 }
+                })
+            };
+            decibels(of_half(true) / of_half(false))
+        });
+        eprintln!("{}, front against back half-space by octave: {ratios_db:.2?} dB", strings.name());
+        let name = strings.name();
+        assert!((3.0..=6.0).contains(&ratios_db[FOUR_KHZ]), "{name} at 4 kHz: {ratios_db:?} dB");
+        assert!(ratios_db[0] < 0.5, "{name} at 125 Hz: {ratios_db:?} dB");
+        assert!(ratios_db.windows(2).all(|pair| pair[1] > pair[0]), "{name}: {ratios_db:?} dB");
     }
 }
 
@@ -194,31 +225,60 @@ fn strings_and_woodwinds_are_even_below_500_hz_and_nothing_is_above() {
     assert_eq!(Family::Omnidirectional.directivity_factor(), [1.0; BANDS]);
 }
 
-/// Directivity factor on the axis of an open pipe as wide as the bell, 125 Hz to 1 kHz.
-///
-/// Q = (ka)^2/(1 - |R|^2): reciprocity with the mouth's cross-section, H.
-/// Levine and J. Schwinger, Physical Review 73, 383 (1948), abstract; |R| from
-/// their integral, exp(-(2ka/pi) times that of atan(-J1/N1)/(x sqrt((ka)^2 - x^2))
-/// from 0 to ka) (from memory; it gives Q = 1 for small ka, as it must), evaluated with
-/// `SciPy` at 343 m/s. Radii of bells from memory.
-const PIPE_61_MM: [f64; 4] = [1.03, 1.10, 1.33, 2.15];
-const PIPE_108_MM: [f64; 4] = [1.08, 1.27, 1.92, 4.47];
-const PIPE_155_MM: [f64; 3] = [1.15, 1.51, 2.80];
-const PIPE_220_MM: [f64; 3] = [1.28, 1.95, 4.60];
+/// Usual radii of bells, m (from memory).
+const BELLS: [(Family, f64); 4] = [
+    (Family::ForwardBell, 0.061),
+    (Family::WideForwardBell, 0.108),
+    (Family::RearBell, 0.155),
+    (Family::UpwardBell, 0.22),
+];
 
+/// An open pipe without a flange, H. Levine and J. Schwinger, Physical Review 73, 383 (1948).
+///
+/// Within 2.5 dB at 60, 90, 120 and 143 degrees from 125 Hz to 1 kHz, while ka is
+/// below the end of the theory at 3.83; where the pipe lies more than 15 dB under
+/// the axis, 12.5 dB down or more: a hand, a player and a stand scatter there.
 #[test]
-fn bells_radiate_like_open_pipes_while_the_wave_is_long() {
-    let forward = Family::ForwardBell.directivity_factor();
-    for band in 0..PIPE_61_MM.len() {
-        let range = PIPE_61_MM[band]..=PIPE_108_MM[band];
-        assert!(range.contains(&forward[band]), "band {band}: expected {range:?}, got {}", forward[band]);
+fn bells_radiate_like_open_pipes_off_the_axis() {
+    for (family, radius_m) in BELLS {
+        let mut worst_db = 0.0;
+        for (band, pattern) in family.patterns().iter().enumerate().take(4) {
+            let pipe = OpenPipe::new(radius_m, exact_midband_hz(band));
+            if pipe.ka() >= OpenPipe::LARGEST_KA {
+                continue;
+            }
+            for angle_deg in [60.0_f64, 90.0, 120.0, 143.0] {
+                let angle = angle_deg.to_radians();
+                let expected_db = decibels(pipe.gain(angle) / pipe.gain(0.0));
+                let got_db = 2.0 * decibels(pattern.gain(angle.cos()));
+                let what = format!("{}, band {band}, {angle_deg} degrees", family.name());
+                if expected_db < -15.0 {
+                    assert!(got_db <= -12.5, "{what}: the pipe {expected_db} dB, got {got_db} dB");
+                } else {
+                    assert_within(&what, expected_db, got_db, 2.5);
+                    worst_db = larger(worst_db, (got_db - expected_db).abs());
+                }
+            }
+        }
+        eprintln!("{}: within {worst_db:.2} dB of the pipe off its axis", family.name());
     }
-    for (family, pipe) in [(Family::RearBell, PIPE_155_MM), (Family::UpwardBell, PIPE_220_MM)] {
-        for (band, expected) in pipe.into_iter().enumerate() {
-            let got = family.directivity_factor()[band];
+}
+
+/// The same on the axis, to 500 Hz, by half a decibel: rounding, and the step that a band filter can follow.
+///
+/// The forward bell speaks for larger bells, too, so it lies between a trumpet's and a trombone's.
+#[test]
+fn bells_radiate_like_open_pipes_on_the_axis() {
+    for (family, radius_m) in BELLS {
+        for (band, q) in family.directivity_factor().into_iter().enumerate().take(3) {
+            let expected = OpenPipe::new(radius_m, exact_midband_hz(band)).gain(0.0);
             let what = format!("{}, band {band}", family.name());
-            // Half a decibel: rounding, and the step that a band filter can follow.
-            assert_within(&what, decibels(expected), decibels(got), 0.51);
+            if family == Family::ForwardBell {
+                let wide = OpenPipe::new(0.108, exact_midband_hz(band)).gain(0.0);
+                assert!((expected..=wide).contains(&q), "{what}: {expected} to {wide}, got {q}");
+            } else {
+                assert_within(&what, decibels(expected), decibels(q), 0.51);
+            }
         }
     }
 }

@@ -176,7 +176,7 @@ pub struct Arrival {
 pub(crate) struct Stage {
     axis: Vector,
     exponents: PerBand,
-    leak: f64,
+    leak: PerBand,
     air_nepers_per_m: PerBand,
     top_air_nepers_per_m: f64,
     air_in_thirds_nepers_per_m: [f64; THIRDS],
@@ -191,7 +191,7 @@ impl Stage {
         Self {
             axis: world_axis(source.family, source.forward),
             exponents: patterns.map(|pattern| pattern.exponent),
-            leak: patterns[0].leak,
+            leak: patterns.map(|pattern| pattern.leak),
             air_nepers_per_m: platform.air_db_per_m().map(|db| db / NEPER_DB),
             air_in_thirds_nepers_per_m: std::array::from_fn(|third| {
                 platform.air.attenuation_db_per_m(third_midband_hz(third)) / NEPER_DB
@@ -213,7 +213,8 @@ impl Stage {
         let common = capsule.gain(towards.unit()) / path_m;
         let gain: PerBand = std::array::from_fn(|band| {
             let lobe = (2.0 * self.exponents[band] * ln_lobe).exp();
-            let directivity = (self.leak + (1.0 - self.leak) * lobe).sqrt();
+            let leak = self.leak[band];
+            let directivity = (leak + (1.0 - leak) * lobe).sqrt();
             let hits: f64 = image.hits.iter().zip(&self.ln_hit).map(|(&n, ln)| f64::from(n) * ln[band]).sum();
             common * directivity * (hits - self.air_nepers_per_m[band] * path_m).exp()
         });

@@ -1,4 +1,4 @@
-//! How an instrument throws its sound: the axis and the directivity factor of eight families.
+//! How an instrument throws its sound: axis, directivity factor and leak of nine families.
 //!
 //! No published table gives the directivity factor of every family per octave
 //! under a licence that lets us ship it. The values here are therefore chosen
@@ -11,19 +11,27 @@
 //!   woodwinds, above 4 for brass; strings throw their high components at the
 //!   ceiling. That factor is a pressure ratio (it multiplies the reverberation
 //!   radius), so Q is its square: from memory of his book.
+//!   An octave's mean over many notes is broader than one note's main direction:
+//!   string patterns change within a fraction of a semitone (WB).
 //! * **M2** J. Meyer, Acoustics and the Performance of Music (Springer, 2009),
 //!   section 4.1.1: no instrument radiates spherically above 500 Hz.
-//! * **LS** H. Levine and J. Schwinger, Physical Review 73, 383 (1948),
-//!   abstract: the cross-section of an open pipe for sound from straight ahead
-//!   is the area of its mouth, and reciprocity holds; so the pipe's factor on
-//!   its axis is Q = (ka)^2/(1 - |R|^2), a the mouth's radius, |R| their
-//!   reflection coefficient (its integral from memory). The radii are usual
-//!   sizes of bells, from memory.
+//! * **LS** H. Levine and J. Schwinger, Physical Review 73, 383 (1948): the
+//!   gain G(theta) of an open pipe without a flange, up to ka = 3.83, a the
+//!   mouth's radius. On its axis it is Q = (ka)^2/(1 - |R|^2), |R| the pipe's
+//!   reflection coefficient, and behind it G(pi) = |R|^2 G(0). Bells follow it
+//!   within 2.5 dB at 60, 90, 120 and 143 degrees from 125 Hz to 1 kHz; where it
+//!   lies more than 15 dB under the axis they are 12.5 dB down or more. The radii
+//!   are usual sizes of bells, from memory.
 //! * **PL** J. Paetynen and T. Lokki, Acta Acustica united with Acustica 96,
 //!   138 (2010), abstract: brass radiate constantly along the bell; strings
 //!   and woodwinds change with the note; dynamics change nothing.
 //! * **WB** L. M. Wang and C. Burroughs, Catgut Acoustical Society Journal
-//!   3(7), 7 (1999), abstract: a bowed violin is omnidirectional below 600 Hz.
+//!   3(7), 7 (1999), abstract: a bowed violin is omnidirectional below 600 Hz;
+//!   above, its pattern changes within a fraction of a semitone.
+//! * **B** G. Bissinger and J. Keiffer, Acoustics Research Letters Online 4, 7
+//!   (2003), abstract: averaged over modes, the directivity of measured violins
+//!   rises slowly from about 1 to about 2 at 4 kHz. Read as front against back
+//!   half-space, of energy or of pressure, that is 3 to 6 dB (our reading).
 //! * **H** P. L. Hoekje, 131st meeting of the Acoustical Society of America
 //!   (1996), paper 3aAA4, abstract: below a cutoff frequency tone holes and
 //!   bells radiate alike in all directions, above it very directionally.
@@ -49,28 +57,28 @@ pub enum Family {
     /// Q = 1 by definition.
     #[default]
     Omnidirectional,
-    /// A bell that points where the player looks: trumpet, trombone.
+    /// A bell that points where the player looks: trumpet, cornet.
     ///
-    /// Axis straight ahead (PL; common practice, no source). Q up to 2 kHz
-    /// between the open pipes of a trumpet's bell (radius 61 mm) and a
-    /// trombone's (108 mm), 1.03 to 1.08, 1.10 to 1.27, 1.33 to 1.92, 2.15 to
-    /// 4.47 and 5.45 to 15.7 (LS). 4 and 8 kHz: below the pipe, because the
-    /// wave leaves a flare before its mouth, and above 4^2 (our choice, from M1).
+    /// Axis straight ahead (PL; common practice, no source). Q and leak up to
+    /// 1 kHz near the open pipe of radius 61 mm, Q 1.03, 1.10, 1.33 and 2.15 (LS),
+    /// on the narrow side of it, as larger bells are. 4 and 8 kHz: below the
+    /// pipe, because the wave leaves a flare before its mouth, and above 4^2 (our
+    /// choice, from M1).
     ForwardBell,
     /// A bell that points back and to the player's right: horn.
     ///
     /// Axis 143 degrees to the right of straight ahead, a little down (common
-    /// practice, no source; the angles are our choice). Q up to 500 Hz as the
-    /// open pipe of radius 155 mm, 1.15, 1.51 and 2.80 (LS). From 1 kHz (LS:
-    /// 8.3) lower, because the hand fills part of the bell, rising to above
-    /// 4^2 (our choice, from M1).
+    /// practice, no source; the angles are our choice). Q and leak up to 500 Hz
+    /// as the open pipe of radius 155 mm, 1.15, 1.51 and 2.80 (LS). At 1 kHz the
+    /// pipe's 8.3 is lowered for smoothness; from there lower, because the hand
+    /// fills part of the bell, rising to above 4^2 (our choice, from M1).
     RearBell,
     /// A bell that points up: tuba, euphonium.
     ///
     /// Axis up, leaning 17 degrees ahead (common practice, no source; the angle
-    /// is our choice). Q up to 500 Hz as the open pipe of radius 220 mm, 1.28,
-    /// 1.95 and 4.60 (LS; 500 Hz 0.5 dB lower for smoothness). Above (LS: 16 at
-    /// 1 kHz) lower, as for the forward bell, rising to above 4^2 (our choice,
+    /// is our choice). Q and leak up to 500 Hz as the open pipe of radius 220 mm,
+    /// 1.28, 1.95 and 4.60 (LS; 500 Hz 0.4 dB lower for smoothness). Above, lower
+    /// than the pipe, as for the forward bell, rising to above 4^2 (our choice,
     /// from M1).
     UpwardBell,
     /// A top plate that faces up and to the player's right: violin, viola.
@@ -78,37 +86,46 @@ pub enum Family {
     /// Axis 54 degrees up, its horizontal part to the right and a little ahead:
     /// held to the player's left, the plate leans to the right (common
     /// practice, no source; the angles are our choice), and the highest octaves
-    /// go to the ceiling (M1). Q: 1 at 125 and 250 Hz within 0.3 dB (M1, WB),
-    /// 1.3 at 500 Hz, whose octave reaches above WB's 600 Hz, 5.3 and 6.3 at 4
-    /// and 8 kHz for a factor of 2.3 and 2.5 (our choice, from M1), smooth
-    /// between.
+    /// go to the ceiling (M1). Q and leak: 1 at 125 and 250 Hz within 0.3 dB (M1,
+    /// WB), 1.25 at 500 Hz, whose octave reaches above WB's 600 Hz, 5.6 dB from
+    /// the front half-space to the back one at 4 kHz (B), smooth between. A fit to
+    /// these, no table (our choice).
     TopPlate,
     /// A front plate that faces where the player looks: cello, double bass, guitar.
     ///
     /// Axis ahead, 19 degrees up: the body leans back against the player
     /// (common practice, no source; the angle is our choice), and the highest
-    /// octaves go up (M1). Q as for the top plate (M1), with more at 250 and
-    /// 500 Hz for the larger body and a little less at the top (our choice).
+    /// octaves go up (M1). Q and leak as for the top plate, with more from 250 Hz
+    /// to 1 kHz for the larger body and a little less at the top; 5.3 dB from
+    /// front to back at 4 kHz (our choice, from B).
     FrontPlate,
     /// Open tone holes and a small bell: flute, oboe, clarinet, bassoon, saxophone.
     ///
     /// Axis ahead and 21 degrees down, as oboe and clarinet are held (common
     /// practice, no source; the angle is our choice). Q: near 1 below the
-    /// cutoff (H, M1), 3.5 and 4.0 at 4 and 8 kHz for a factor of 1.9 and 2.0,
-    /// a little lower than the strings' (our choice, from M1), smooth between.
+    /// cutoff (H, M1), at 4 and 8 kHz a little lower than the strings' (M1), smooth
+    /// between; leak as theirs (our choice).
     ToneHoles,
     /// A stretched head: timpani, bass drum, tom.
     ///
     /// Axis up, leaning 11 degrees ahead (our choice, from a head that lies
     /// flat). Its modes radiate in many directions at once (R), so no lobe is
     /// sharp: Q rises from 1.2 to 2, all of the energy in the half-space in
-    /// front of the head (closed form; the course is our choice, no source).
+    /// front of the head (closed form; the course is our choice, no source). The
+    /// leak falls as slowly: low octaves go round the shell (our choice).
     Drumhead,
+    /// A wide bell that points where the player looks: trombone.
+    ///
+    /// Axis straight ahead (PL; common practice, no source). Q and leak up to
+    /// 1 kHz as the open pipe of radius 108 mm, 1.08, 1.27, 1.92 and 4.46 (LS;
+    /// 1 kHz 0.3 dB lower for smoothness). Above, lower than the pipe, as for
+    /// the forward bell (our choice, from M1).
+    WideForwardBell,
 }
 
 impl Family {
     /// Every family, in the order in which the parameter lists them.
-    pub const ALL: [Self; 8] = [
+    pub const ALL: [Self; 9] = [
         Self::Omnidirectional,
         Self::ForwardBell,
         Self::RearBell,
@@ -117,6 +134,7 @@ impl Family {
         Self::FrontPlate,
         Self::ToneHoles,
         Self::Drumhead,
+        Self::WideForwardBell,
     ];
 
     /// Returns the name in trade words.
@@ -130,6 +148,7 @@ impl Family {
             Self::FrontPlate => "front plate",
             Self::ToneHoles => "tone holes",
             Self::Drumhead => "drumhead",
+            Self::WideForwardBell => "wide forward bell",
         }
     }
 
@@ -139,7 +158,7 @@ impl Family {
     /// At each family.
     pub const fn axis(self) -> [f64; 3] {
         match self {
-            Self::Omnidirectional | Self::ForwardBell => [1.0, 0.0, 0.0],
+            Self::Omnidirectional | Self::ForwardBell | Self::WideForwardBell => [1.0, 0.0, 0.0],
             Self::RearBell => [-0.8, 0.6, -0.1],
             Self::UpwardBell => [0.3, 0.0, 1.0],
             Self::TopPlate => [0.3, 0.5, 0.8],
@@ -158,17 +177,56 @@ impl Family {
             Self::Omnidirectional => [1.0; BANDS],
             Self::ForwardBell => [1.05, 1.2, 1.6, 3.2, 6.8, 14.0, 20.0],
             Self::RearBell => [1.15, 1.5, 2.8, 6.0, 10.0, 16.0, 18.0],
-            Self::UpwardBell => [1.3, 1.95, 4.1, 8.5, 12.5, 16.5, 17.5],
-            Self::TopPlate => [1.0, 1.05, 1.3, 2.1, 3.6, 5.3, 6.3],
-            Self::FrontPlate => [1.0, 1.1, 1.5, 2.2, 3.5, 5.0, 6.0],
-            Self::ToneHoles => [1.0, 1.05, 1.3, 1.8, 2.6, 3.5, 4.0],
+            Self::UpwardBell => [1.28, 1.95, 4.2, 8.5, 12.5, 16.5, 17.5],
+            Self::TopPlate => [1.0, 1.05, 1.25, 1.6, 2.2, 3.0, 3.6],
+            Self::FrontPlate => [1.0, 1.1, 1.4, 1.8, 2.3, 2.9, 3.4],
+            Self::ToneHoles => [1.0, 1.05, 1.25, 1.55, 2.1, 2.8, 3.3],
             Self::Drumhead => [1.2, 1.2, 1.4, 1.6, 2.0, 2.0, 2.0],
+            Self::WideForwardBell => [1.08, 1.27, 1.92, 4.2, 8.8, 14.5, 18.5],
+        }
+    }
+
+    /// Returns the leak per octave band: the share of the axial energy that every direction gets, under 1/Q.
+    ///
+    /// # Source
+    /// At each family.
+    pub const fn leak(self) -> PerBand {
+        match self {
+            Self::Omnidirectional => [LEAST_LEAK; BANDS],
+            Self::ForwardBell => [0.93, 0.8, 0.55, 0.205, 0.02, LEAST_LEAK, LEAST_LEAK],
+            Self::RearBell => [0.81, 0.55, 0.17, 0.03, LEAST_LEAK, LEAST_LEAK, LEAST_LEAK],
+            Self::UpwardBell => [0.7, 0.35, 0.07, 0.012, LEAST_LEAK, LEAST_LEAK, LEAST_LEAK],
+            Self::TopPlate => [0.9, 0.8, 0.4, 0.25, 0.15, 0.12, 0.08],
+            Self::FrontPlate => [0.9, 0.75, 0.4, 0.25, 0.17, 0.13, 0.1],
+            Self::ToneHoles => [0.9, 0.8, 0.4, 0.25, 0.15, 0.12, 0.08],
+            Self::Drumhead => [0.7, 0.7, 0.5, 0.35, 0.15, 0.1, 0.1],
+            Self::WideForwardBell => [0.9, 0.71, 0.36, 0.07, 0.015, LEAST_LEAK, LEAST_LEAK],
+        }
+    }
+
+    /// Returns the height of the instrument above the riser on which its player sits, m.
+    ///
+    /// # Source
+    /// Common practice, no source: a cello between the knees, a horn at the hip,
+    /// drumheads at the waist, a violin at a seated player's chin.
+    pub const fn height_m(self) -> f64 {
+        match self {
+            Self::FrontPlate => 0.55,
+            Self::RearBell => 0.7,
+            Self::Drumhead => 0.9,
+            Self::TopPlate => 1.4,
+            Self::Omnidirectional
+            | Self::ForwardBell
+            | Self::UpwardBell
+            | Self::ToneHoles
+            | Self::WideForwardBell => 1.2,
         }
     }
 
     /// Returns the pattern of each octave band.
     pub fn patterns(self) -> [Pattern; BANDS] {
-        self.directivity_factor().map(Pattern::with_directivity_factor)
+        let (factors, leaks) = (self.directivity_factor(), self.leak());
+        std::array::from_fn(|band| Pattern::with_directivity_factor(factors[band], leaks[band]))
     }
 
     /// Returns the mean directivity factor of 500 Hz and 1 kHz.
@@ -177,11 +235,14 @@ impl Family {
     }
 }
 
-/// Energy that reaches every direction whatever the axis, as a share of the axial level.
+/// Least energy that reaches every direction whatever the axis, as a share of the axial level.
 ///
 /// -20 dB: round the player's body and off the music stand; below it a lobe's
 /// back would fall without limit (our choice, no source).
-pub const LEAK: f64 = 0.01;
+const LEAST_LEAK: f64 = 0.01;
+
+/// Largest share of the mean energy over all directions that may be leak (our choice: the exponent stays finite).
+const MOST_LEAK_OF_MEAN: f64 = 0.98;
 
 /// The directional pattern of one band: D^2 = leak + (1 - leak) ((1 + cos theta)/2)^(2n).
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -195,14 +256,16 @@ pub struct Pattern {
 impl Pattern {
     /// Makes the pattern whose directivity factor is Q exactly.
     ///
-    /// n = ((1 - leak)/(1/Q - leak) - 1)/2; Q in 1 to 1/leak, brought inside.
+    /// n = ((1 - leak)/(1/Q - leak) - 1)/2; Q at least 1, leak at most 0.98/Q,
+    /// both brought inside.
     ///
     /// # Source
     /// The mean of ((1 + cos theta)/2)^(2n) over the sphere is 1/(2n + 1); n = 1
     /// gives the cardioid's Q = 3 (closed form).
-    pub fn with_directivity_factor(q: f64) -> Self {
-        let q = q.clamp(1.0, 0.5 / LEAK);
-        Self { exponent: ((1.0 - LEAK) / (1.0 / q - LEAK) - 1.0) / 2.0, leak: LEAK }
+    pub fn with_directivity_factor(q: f64, leak: f64) -> Self {
+        let q = q.max(1.0);
+        let leak = leak.clamp(0.0, MOST_LEAK_OF_MEAN / q);
+        Self { exponent: ((1.0 - leak) / (1.0 / q - leak) - 1.0) / 2.0, leak }
     }
 
     /// Returns the pressure gain D in the direction whose angle to the axis has this cosine; 1 on axis.
@@ -252,11 +315,15 @@ mod tests {
     #[test]
     fn factors_rise_smoothly_and_the_leak_leaves_room_for_them() {
         for family in Family::ALL {
-            let factors = family.directivity_factor();
-            assert!(factors.iter().all(|&q| (1.0..=25.0).contains(&q) && LEAK * q < 1.0), "{factors:?}");
+            let (factors, leaks, name) = (family.directivity_factor(), family.leak(), family.name());
+            assert!(factors.iter().all(|q| (1.0..=25.0).contains(q)), "{name}: {factors:?}");
             for pair in factors.windows(2) {
                 let step = pair[1] / pair[0];
-                assert!((1.0..=2.2).contains(&step), "{}: a step of {step}", family.name());
+                assert!((1.0..=2.2).contains(&step), "{name}: a step of {step}");
+            }
+            for (pattern, (q, leak)) in family.patterns().iter().zip(factors.iter().zip(leaks)) {
+                assert!((LEAST_LEAK..=MOST_LEAK_OF_MEAN / q).contains(&leak), "{name}: {leaks:?}");
+                assert!((pattern.leak - leak).abs() < 1e-15, "{name}: {pattern:?}");
             }
         }
     }

@@ -12,7 +12,7 @@ pub struct Seat {
     pub depth_m: f64,
     /// Bearing from the microphones, -60 to 60 degrees, positive to the audience's right.
     pub bearing_deg: f64,
-    /// Height of the riser, 0 to 2 m.
+    /// Height of the riser, 0 to 2 m; the instrument stands its family's height above it.
     pub riser_m: f64,
     /// Turn of the player, -180 to 180 degrees; 0 looks at the microphones, positive
     /// turns the player's front towards the audience's right.
@@ -36,8 +36,6 @@ impl Default for Seat {
     }
 }
 
-/// Height of an instrument above the riser on which its player sits, m (common practice, no source).
-pub const SOURCE_HEIGHT_M: f64 = 1.2;
 /// Clearance that a seat keeps from every wall, m (our choice: a player's elbow room).
 pub const CLEARANCE_M: f64 = 0.3;
 /// Stretch before the limit over which a sideways position bends softly, m (our choice).
@@ -98,7 +96,7 @@ impl Seat {
 
     fn source_at(&self, wanted_x: f64, y: f64, platform: &Platform, microphones: &Microphones) -> Source {
         let x = softly_within(wanted_x, platform.width_m / 2.0 - CLEARANCE_M);
-        let z = (self.riser_m + SOURCE_HEIGHT_M).min(platform.height_m - CLEARANCE_M);
+        let z = (self.riser_m + self.family.height_m()).min(platform.height_m - CLEARANCE_M);
         let to_microphones = Vector::new(-x, microphones.depth_m - y, 0.0).unit();
         let right_of_player = Vector::new(to_microphones.y, -to_microphones.x, 0.0);
         let turn = self.facing_deg.to_radians();

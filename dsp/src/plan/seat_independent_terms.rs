@@ -7,7 +7,7 @@ use crate::acoustics::loudness::{
 use crate::acoustics::microphones::{Capsule, Pair};
 use crate::acoustics::octave::{BANDS, THIRDS, TOP, exact_midband_hz, third_midband_hz};
 use crate::acoustics::platform::{Face, Platform};
-use crate::acoustics::radiation::{Family, LEAK};
+use crate::acoustics::radiation::Family;
 use crate::acoustics::vector::Vector;
 use crate::plan::band_split::FITTED;
 use crate::plan::planner::scattering::ScatteringTerms;
@@ -47,7 +47,8 @@ pub(crate) struct SeatIndependentTerms {
     pub(crate) hits: [[f32; SLOTS]; FITTED],
     /// Exponent 2n of the lobe's energy, by band.
     pub(crate) lobe: [f32; FITTED],
-    pub(crate) leak: f32,
+    /// Share of the axial energy that every direction gets, by band.
+    pub(crate) leak: [f32; FITTED],
     /// Attenuation of the air, log2 of pressure per metre, by band.
     pub(crate) air_log2_per_m: [f32; FITTED],
     /// The same in thirds.
@@ -124,7 +125,7 @@ impl SeatIndependentTerms {
             },
             hits,
             lobe: std::array::from_fn(|band| (2.0 * patterns[band.min(BANDS - 1)].exponent) as f32),
-            leak: LEAK as f32,
+            leak: std::array::from_fn(|band| patterns[band.min(BANDS - 1)].leak as f32),
             air_log2_per_m: std::array::from_fn(|band| {
                 let hz = if band == TOP { exact_midband_hz(TOP) } else { exact_midband_hz(band) };
                 (air.attenuation_db_per_m(hz) / db_per_log2) as f32

@@ -19,7 +19,7 @@ const FAMILIES: [Entry; Family::ALL.len()] = [
         id: "forward-bell",
         old_ids: &[],
         name: Family::ForwardBell.name(),
-        note: "where the player faces, narrower with every octave: trumpet, trombone",
+        note: "where the player faces, narrower with every octave: trumpet, cornet",
     },
     Entry {
         id: "rear-bell",
@@ -56,6 +56,12 @@ const FAMILIES: [Entry; Family::ALL.len()] = [
         old_ids: &["skin"],
         name: Family::Drumhead.name(),
         note: "up, very broadly: timpani, bass drum, tom",
+    },
+    Entry {
+        id: "wide-forward-bell",
+        old_ids: &[],
+        name: Family::WideForwardBell.name(),
+        note: "where the player faces, from lower octaves on: trombone",
     },
 ];
 

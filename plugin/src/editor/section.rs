@@ -1,7 +1,7 @@
 //! The long section: the platform cut from its front edge to the rear wall, to scale.
 
 use egui::{Align2, Pos2, Rect, pos2};
-use rostra_dsp::acoustics::{SOURCE_HEIGHT_M, Surface, Vector, world_axis};
+use rostra_dsp::acoustics::{Surface, Vector, world_axis};
 
 use super::ink::line;
 use super::pen::{Pen, SMALL, TEXT, area, polar};
@@ -181,7 +181,7 @@ fn microphones(pen: &Pen, section: &Section, view: &SeatView) {
 fn player(pen: &Pen, section: &Section, view: &SeatView) {
     let ink = pen.ink;
     let at = section.player(view);
-    let riser_m = view.source.position.z - SOURCE_HEIGHT_M;
+    let riser_m = view.source.position.z - view.source.family.height_m();
     if riser_m > 0.01 {
         let top = section.place(Vector::new(0.0, view.source.position.y, riser_m)).y;
         let box_ = Rect::from_min_max(pos2(at.x - 16.0, top), pos2(at.x + 16.0, section.front.y));

@@ -2,7 +2,6 @@
 
 use egui::{Align2, Id, Pos2, Rect, Role, Sense, Ui, WidgetInfo, pos2};
 use rostra_dsp::Settings;
-use rostra_dsp::acoustics::SOURCE_HEIGHT_M;
 use rostra_dsp::settings::{
     BEARING, BYPASSED, DEPTH, DRY, FACING, Group, Kind, LINKED, PLATFORM_DEPTH, Parameter, RISER,
     Tabled as _, WIDTH,
@@ -352,7 +351,7 @@ fn wanted(
     match held {
         Held::Player => {
             let (depth_m, height_m) = section.metres(at);
-            [depth_m, height_m - SOURCE_HEIGHT_M]
+            [depth_m, height_m - view.source.family.height_m()]
         }
         Held::Staff => {
             let turned_deg = section.facing_of_tip(view, at);

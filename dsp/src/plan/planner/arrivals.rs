@@ -159,8 +159,8 @@ impl Kernel for PlanArrivals<'_> {
             let mut directivity = [0.0_f32; SIMD_WIDTH];
             for band in 0..SIMD_WIDTH {
                 let lobe = exp2::<FUSED>(terms.lobe[band] * heard.log_lobe[0]);
-                directivity[band] =
-                    0.5 * log2::<FUSED>(multiply_add::<FUSED>(1.0 - terms.leak, lobe, terms.leak));
+                let leak = terms.leak[band];
+                directivity[band] = 0.5 * log2::<FUSED>(multiply_add::<FUSED>(1.0 - leak, lobe, leak));
                 gain[band] += heard.shape[band][0];
             }
             let thirds = self.thirds.between_octaves::<FUSED>(&directivity);
@@ -232,9 +232,8 @@ fn hear<const FUSED: bool>(
 /// Works out the gains of all arrivals but for M/r: hits, directivity, air.
 #[inline(always)]
 fn shapes<const FUSED: bool>(terms: &SeatIndependentTerms, heard: &mut Heard) {
-    let leak = terms.leak;
     for band in 0..FITTED {
-        let (lobe, air) = (terms.lobe[band], terms.air_log2_per_m[band]);
+        let (lobe, leak, air) = (terms.lobe[band], terms.leak[band], terms.air_log2_per_m[band]);
         let Heard { path, log_lobe, shape, .. } = heard;
         let (hits, shape) = (&terms.hits[band], &mut shape[band]);
         for index in 0..SLOTS {
