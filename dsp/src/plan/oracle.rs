@@ -128,7 +128,7 @@ fn fit_tail(gains: &TailGains, fit: &OctaveFit) -> [Weights; PARTS] {
             let above = if band + 1 < BANDS { gains[band + 1] } else { 0.0 };
             gains[band] = gains[band].max(f64::from(STEEPEST) * below.max(above));
         }
-        // Above the octave bands the tail goes on as in the highest one.
+        // Above the octave bands the tail is fed as in the highest one.
         for (row, &gain) in batch.iter_mut().zip(gains.iter().chain([&gains[BANDS - 1]])) {
             row[part] = gain as f32;
         }

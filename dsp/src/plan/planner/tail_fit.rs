@@ -50,7 +50,7 @@ impl TailFit {
             gains[band] = gains[band].max(STEEPEST * below.max(above));
             strongest = larger(strongest, gains[band]);
         }
-        // Above the octave bands the tail goes on as in the highest one.
+        // Above the octave bands the tail is fed as in the highest one.
         gains[BANDS] = gains[BANDS - 1];
         // A silent part is worked out as a flat one and scaled to nothing.
         let silent = strongest < f32::MIN_POSITIVE;
