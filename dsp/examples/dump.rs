@@ -6,7 +6,17 @@ use rostra_dsp::plan::acoustics;
 use rostra_dsp::tail::BuildAtOnce;
 use std::io::Write;
 fn finish(n: &str) -> Finish {
-    match n { "timber_platform" => Finish::TimberPlatform, "timber" => Finish::Timber, "plasterboard" => Finish::Plasterboard, "plaster" => Finish::Plaster, "brick" => Finish::Brick, "concrete" => Finish::Concrete, "carpet" => Finish::Carpet, "curtain" => Finish::Curtain, _ => Finish::MineralWool }
+    match n {
+        "timber_platform" => Finish::TimberPlatform,
+        "timber" => Finish::Timber,
+        "plasterboard" => Finish::Plasterboard,
+        "plaster" => Finish::Plaster,
+        "brick" => Finish::Brick,
+        "concrete" => Finish::Concrete,
+        "carpet" => Finish::Carpet,
+        "curtain" => Finish::Curtain,
+        _ => Finish::MineralWool,
+    }
 }
 fn main() {
     let input = std::io::read_to_string(std::io::stdin()).unwrap();
@@ -16,11 +26,22 @@ fn main() {
         let f: Vec<&str> = line.split_whitespace().collect();
         let n = |i: usize| f[i].parse::<f64>().unwrap();
         let mut s = Settings::default();
-        s.platform.width_m = n(0); s.platform.depth_m = n(1); s.platform.height_m = n(2); s.platform.decay_s = n(3);
-        s.platform.floor = finish(f[4]); s.platform.rear = finish(f[5]); s.platform.sides = finish(f[6]); s.platform.canopy = finish(f[7]);
+        s.platform.width_m = n(0);
+        s.platform.depth_m = n(1);
+        s.platform.height_m = n(2);
+        s.platform.decay_s = n(3);
+        s.platform.floor = finish(f[4]);
+        s.platform.rear = finish(f[5]);
+        s.platform.sides = finish(f[6]);
+        s.platform.canopy = finish(f[7]);
         let (x, y, z) = (n(8), n(9), n(10));
-        s.seat.depth_m = y; s.seat.bearing_deg = (x / y).atan().to_degrees();
-        s.seat.family = match f[11] { "horn" => Family::RearBell, "trumpet" => Family::ForwardBell, _ => Family::Omnidirectional };
+        s.seat.depth_m = y;
+        s.seat.bearing_deg = (x / y).atan().to_degrees();
+        s.seat.family = match f[11] {
+            "horn" => Family::RearBell,
+            "trumpet" => Family::ForwardBell,
+            _ => Family::Omnidirectional,
+        };
         s.seat.riser_m = 0.0;
         let zero = s.seat.source(&s.platform, &s.microphones).position.z;
         s.seat.riser_m = z - zero;
@@ -30,11 +51,14 @@ fn main() {
             let s = s.snapped();
             let source = s.seat.source(&s.platform, &s.microphones);
             let a = acoustics(&source, &s.platform, &s.microphones, &s.level, 2);
-            let mut engine = Engine::prepare(Config { sample_rate_hz: 48_000.0, layout: Layout::MonoToStereo }).unwrap();
+            let mut engine =
+                Engine::prepare(Config { sample_rate_hz: 48_000.0, layout: Layout::MonoToStereo }).unwrap();
             let (mut l, mut r) = (vec![0.0f32; 65536], vec![0.0f32; 65536]);
             l[8192] = 1.0;
             engine.process(&s, &mut BuildAtOnce::default(), &mut [&mut l, &mut r]);
-            for x in l.iter().chain(&r) { file.write_all(&(x / a.factor_gain as f32).to_le_bytes()).unwrap(); }
+            for x in l.iter().chain(&r) {
+                file.write_all(&(x / a.factor_gain as f32).to_le_bytes()).unwrap();
+            }
         }
     }
 }

@@ -310,9 +310,10 @@ impl Engine {
     fn longest_frames(&self, Settings { tone, platform, .. }: &Settings, tail_frames: usize) -> usize {
         let capsules = self.plans.iter().flat_map(|plan| &plan.capsules);
         let reflections = largest(capsules.flat_map(|capsule| capsule.delay_samples)).ceil() as usize;
-        let feeds = self.plans.iter().flat_map(|plan| {
-            plan.early_feed.delay_samples.into_iter().chain(plan.late_feed.delay_samples)
-        });
+        let feeds = self
+            .plans
+            .iter()
+            .flat_map(|plan| plan.early_feed.delay_samples.into_iter().chain(plan.late_feed.delay_samples));
         let fed_until = largest(feeds).ceil() as usize;
         let tone_s = ringing_s(tone, platform.air.speed_of_sound_m_s());
         let ringing = ((LOW_PASSES_RING_S + tone_s) * self.config.sample_rate_hz) as usize;

@@ -5,8 +5,8 @@ pub(crate) mod branch_fit;
 pub(crate) mod low_octaves;
 
 pub(crate) mod source_acoustics;
-pub(crate) mod tail_feed;
 pub(crate) mod source_plan;
+pub(crate) mod tail_feed;
 
 pub(crate) mod hall_needs;
 

@@ -178,9 +178,10 @@ pub(crate) fn scattering_paths_m(
 ) -> [f64; SCATTERINGS] {
     let side = if position.x < 0.0 { Face::Left } else { Face::Right };
     let mut paths = MIRRORED_IN.map(|faces| {
-        let image = faces.iter().flatten().fold(position, |image, face| {
-            platform.mirrored(image, face.unwrap_or(side))
-        });
+        let image = faces
+            .iter()
+            .flatten()
+            .fold(position, |image, face| platform.mirrored(image, face.unwrap_or(side)));
         (image - microphones.position()).length()
     });
     paths[FLOOR_LATER] += platform.scattered_s() * platform.air.speed_of_sound_m_s();
@@ -225,7 +226,8 @@ pub fn scattered(
     let decay_per_m = platform.band_decay_s().map(|decay_s| DECAY_EXPONENT / decay_s / speed_m_s);
     let returned = Face::ALL.map(|face| platform.returned(face));
     let scatters = Face::ALL.map(Face::scattering);
-    let mirrors = |face: Face, band: usize| returned[face as usize][band] * (1.0 - scatters[face as usize][band]);
+    let mirrors =
+        |face: Face, band: usize| returned[face as usize][band] * (1.0 - scatters[face as usize][band]);
     let scattered = |face: Face, band: usize| returned[face as usize][band] * scatters[face as usize][band];
     let mut energy = [[0.0; BANDS]; SCATTERINGS];
     let mut power: PerBand = [0.0; BANDS];

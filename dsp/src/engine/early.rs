@@ -98,7 +98,8 @@ impl SourcePart {
             reflector.reset(&capsule.delay_samples[1..], &capsule.weights[1..]);
         }
         let mut levelled = [[0.0; BRANCHES]; SCATTERINGS + LATE_TAPS];
-        for ((slow, levelled), weights) in self.slow_weights.iter_mut().zip(&mut levelled).zip(feeding(plan)) {
+        for ((slow, levelled), weights) in self.slow_weights.iter_mut().zip(&mut levelled).zip(feeding(plan))
+        {
             *slow = GlideOf::at(*weights);
             *levelled = weights.map(|weight| weight * plan.tail_level);
         }

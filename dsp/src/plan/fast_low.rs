@@ -109,7 +109,8 @@ impl FastLowTail {
             for n in 0..FREQUENCIES {
                 let both_re = multiply_add::<FUSED>(re[n], tail_re[n], im[n] * tail_im[n]);
                 let both_im = multiply_add::<FUSED>(re[n], tail_im[n], -im[n] * tail_re[n]);
-                common[n] += multiply_add::<FUSED>(both_re, fed_re[n], -both_im * fed_im[n]) * branches.share[n];
+                common[n] +=
+                    multiply_add::<FUSED>(both_re, fed_re[n], -both_im * fed_im[n]) * branches.share[n];
             }
         }
         let (fed_power, mut heard) = (over_octaves(&fed_power), over_octaves(&heard));

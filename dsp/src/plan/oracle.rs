@@ -16,7 +16,9 @@ use crate::plan::low_octaves::{CANCELLING, LEAST_KEPT, LOW};
 use crate::plan::low_tail::LowTail;
 use crate::plan::source_acoustics::{Acoustics, balance_gains};
 use crate::plan::source_plan::{CapsulePlan, SourcePlan};
-use crate::plan::tail_feed::{LATE_BEGINS, LATE_FOLLOWS, LATE_SHARE, LATE_TAPS, TailFeed, onset_frames, signs};
+use crate::plan::tail_feed::{
+    LATE_BEGINS, LATE_FOLLOWS, LATE_SHARE, LATE_TAPS, TailFeed, onset_frames, signs,
+};
 use crate::settings::Settings;
 
 /// What a plan is fitted to.
@@ -151,7 +153,9 @@ fn feeds(
         ((scattered.late[band] - specular[band]).max(0.0) / grown).sqrt()
     });
     let mut factors = [[1.0_f64; BANDS]; PARTS];
-    let fit = |factors: &[PerBand; PARTS], early: &mut TailFeed<SCATTERINGS>, late: &mut TailFeed<LATE_TAPS>| {
+    let fit = |factors: &[PerBand; PARTS],
+               early: &mut TailFeed<SCATTERINGS>,
+               late: &mut TailFeed<LATE_TAPS>| {
         for (which, weights) in early.weights.iter_mut().enumerate() {
             let gain = std::array::from_fn(|band| scattered.energy[which][band].sqrt() * factors[0][band]);
             *weights = fit_gains(&gain, player.fit).map(|weight| weight * early_signs[which]);
@@ -202,7 +206,7 @@ fn fit_gains(gain: &PerBand, fit: &OctaveFit) -> Weights {
         let above = if band + 1 < BANDS { gain[band + 1] } else { 0.0 };
         batch[band][0] = gain[band].max(f64::from(STEEPEST) * below.max(above)) as f32;
     }
-    // Above the octave bands the tail goes on as in the highest one.
+    // Above the octave bands the tail is fed as in the highest one.
     batch[BANDS][0] = batch[BANDS - 1][0];
     let fitted = fit.weights_of_batch(&batch, &batch);
     std::array::from_fn(|branch| fitted[branch][0])

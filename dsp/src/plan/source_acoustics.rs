@@ -136,12 +136,7 @@ pub(crate) fn reference_source(platform: &Platform, microphones: &Microphones) -
 }
 
 /// Works out everything but the level: the factor is 1.
-fn unlevelled(
-    source: &Source,
-    platform: &Platform,
-    microphones: &Microphones,
-    channels: usize,
-) -> Acoustics {
+fn unlevelled(source: &Source, platform: &Platform, microphones: &Microphones, channels: usize) -> Acoustics {
     let stage = Stage::new(source, platform);
     let images = images(source.position, platform);
     let capsules = capsules(microphones, channels);

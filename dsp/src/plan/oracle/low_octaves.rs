@@ -163,8 +163,9 @@ impl LowReflections {
         let count = POINTS[band];
         let power_fed = fed[start..start + count].iter().map(|&fed| power(fed)).sum::<f64>() / count as f64;
         let looked_at = self.over(part, band, |channel, point, _| power(tail.spectra[part][channel][point]));
-        let heard = self
-            .over(part, band, |channel, point, _| power(times(tail.spectra[part][channel][point], fed[point])));
+        let heard = self.over(part, band, |channel, point, _| {
+            power(times(tail.spectra[part][channel][point], fed[point]))
+        });
         CoherentSum {
             reflections: self.energy(part, band),
             // A whole part returns the energy that goes in; what was faded out goes in, too.

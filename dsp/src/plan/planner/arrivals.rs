@@ -176,7 +176,8 @@ impl Kernel for PlanArrivals<'_> {
             for band in 0..FITTED {
                 // Above the bands in use all steps are as the last one.
                 let used = band.min(self.fit.bands - 1);
-                steps[band] = heard.shape[used][0] * of_direct[used] * heard.common[0] * (factor * direct_gain);
+                steps[band] =
+                    heard.shape[used][0] * of_direct[used] * heard.common[0] * (factor * direct_gain);
             }
             self.plan.capsules[capsule].weights[0] = branches_of(&steps);
         }

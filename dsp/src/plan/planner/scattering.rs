@@ -68,9 +68,8 @@ impl ScatteringTerms {
         let even: f64 = capsules[..channels].iter().map(Capsule::half_space_power).sum();
         let mixing_m = platform.mixing_time_s() * speed_m_s;
         Self {
-            directions: ring_directions().map(|ring| {
-                std::array::from_fn(|along| ring.map(|direction| direction[along] as f32))
-            }),
+            directions: ring_directions()
+                .map(|ring| std::array::from_fn(|along| ring.map(|direction| direction[along] as f32))),
             carried: std::array::from_fn(|ring| single(&|lane| shares[ring] * rings[band_of(lane)][ring])),
             mirrors: std::array::from_fn(|face| {
                 single(&|lane| returned[face][band_of(lane)] * (1.0 - scatters[face][band_of(lane)]))
@@ -174,7 +173,13 @@ impl Struck {
             struck.alive[i] = if leaves { 0.0 } else { before.alive[i] };
             let at_x = if towards[0][i] > 0.0 { Face::Right as u8 } else { Face::Left as u8 };
             let at_z = if towards[2][i] > 0.0 { Face::Canopy as u8 } else { Face::Floor as u8 };
-            struck.face[i] = if on_x { at_x } else if on_y { Face::Rear as u8 } else { at_z };
+            struck.face[i] = if on_x {
+                at_x
+            } else if on_y {
+                Face::Rear as u8
+            } else {
+                at_z
+            };
         }
         struck
     }
@@ -217,8 +222,8 @@ impl ScatteringTerms {
         let frame = axis_frame(source).map(|direction| direction.components().map(|x| x as f32));
         let position = source.position.components().map(|x| x as f32);
         let receiver = microphones.position();
-        let images: [[f32; 3]; FACES] = Face::ALL
-            .map(|face| self.platform.mirrored(receiver, face).components().map(|x| x as f32));
+        let images: [[f32; 3]; FACES] =
+            Face::ALL.map(|face| self.platform.mirrored(receiver, face).components().map(|x| x as f32));
         let receiver = receiver.components().map(|x| x as f32);
         let start = start_m as f32;
         let mut energy = [[0.0_f32; SIMD_WIDTH]; SCATTERINGS];
@@ -231,7 +236,8 @@ impl ScatteringTerms {
                 for part in 0..3 {
                     let along = &self.directions[ring][part];
                     for i in 0..AZIMUTHS {
-                        towards[axis][i] = multiply_add::<FUSED>(frame[part][axis], along[i], towards[axis][i]);
+                        towards[axis][i] =
+                            multiply_add::<FUSED>(frame[part][axis], along[i], towards[axis][i]);
                     }
                 }
             }
@@ -332,7 +338,13 @@ impl ScatteringTerms {
 
     /// Returns the geometry of what a ring's faces scatter to a receiver or its image, and that times the whole path.
     #[inline(always)]
-    fn heard<const FUSED: bool>(&self, struck: &Struck, image: &[f32; 3], mirror: usize, start: f32) -> Heard {
+    fn heard<const FUSED: bool>(
+        &self,
+        struck: &Struck,
+        image: &[f32; 3],
+        mirror: usize,
+        start: f32,
+    ) -> Heard {
         let mut back = [[0.0_f32; AZIMUTHS]; 3];
         let mut square = [0.0_f32; AZIMUTHS];
         let mut across = [0.0_f32; AZIMUTHS];

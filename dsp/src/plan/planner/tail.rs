@@ -74,7 +74,8 @@ impl Kernel for PlanTail<'_> {
         // Wanted gains of each tap, without the reflections of the low octaves.
         for band in 0..FITTED {
             for (which, energy) in heard.scattered.energy.iter().enumerate() {
-                feed.gain[band][which] = energy[band].sqrt();
+                // Above the octave bands the tail is fed as in the highest one: its kernels fall there by themselves.
+                feed.gain[band][which] = energy[band.min(BANDS - 1)].sqrt();
             }
             for tap in SCATTERINGS..FEEDS {
                 feed.gain[band][tap] = late[band];
@@ -189,7 +190,7 @@ fn late_gains<const FUSED: bool>(scattering: &ScatteringTerms, heard: &HeardSour
         let above = if band + 1 < BANDS { wanted[band + 1] } else { 0.0 };
         gains[band] = gains[band].max(STEEPEST * larger(below, above));
     }
-    gains[BANDS] = larger(gains[BANDS], STEEPEST * gains[BANDS - 1]);
+    gains[BANDS] = gains[BANDS - 1];
     gains
 }
 /// What each tap feeds.
