@@ -209,7 +209,7 @@ pub(crate) fn share_before_mixing(late_s: f64, mixing_time_s: f64) -> f64 {
 ///
 /// # Source
 /// The module's; late sound after Barron and Lee (1988).
-pub fn scattered(
+pub(crate) fn scattered(
     source: &Source,
     platform: &Platform,
     microphones: &Microphones,

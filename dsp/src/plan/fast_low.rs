@@ -52,8 +52,6 @@ type Spectrum = [Spread; 2];
 /// The low octaves of a tail's parts.
 #[derive(Clone, Debug, PartialEq)]
 pub(crate) struct FastLowTail {
-    /// By part, then channel.
-    spectra: [[Spectrum; 2]; PARTS],
     /// |T|^2 of both channels together.
     power: [Spread; PARTS],
     /// Share of a part's energy that was faded out, per octave.
@@ -73,11 +71,6 @@ impl FastLowTail {
             (1.0 - seen).max(0.0) as f32
         };
         Self {
-            spectra: spectra.each_ref().map(|channels| {
-                channels
-                    .each_ref()
-                    .map(|channel| [spread(|point| channel[point].0), spread(|point| channel[point].1)])
-            }),
             power: [0, 1].map(|part| spread(|point| power(part, point))),
             unseen: [0, 1].map(|part| std::array::from_fn(|octave| unseen(part, octave))),
         }
@@ -85,39 +78,26 @@ impl FastLowTail {
 }
 
 impl FastLowTail {
-    /// Returns, per octave, the energy of a part of the tail that is fed as `fed` says, and what it shares with the
-    /// reflections: means of |T F|^2 and Re(S* T F), both channels together.
+    /// Returns, per octave, the energy of a part of the tail that is fed as `fed` says: the mean of |T F|^2, both channels together.
     #[inline(always)]
-    pub(crate) fn meets<const FUSED: bool>(
+    pub(crate) fn energies<const FUSED: bool>(
         &self,
         part: usize,
-        reflections: &[LowSums],
         fed: &LowSums,
         branches: &FastLowBranches,
-    ) -> [[f32; LOW]; 2] {
-        let [fed_re, fed_im] = &fed.0;
+    ) -> [f32; LOW] {
+        let [re, im] = &fed.0;
         let mut fed_power = [0.0_f32; FREQUENCIES];
         let mut heard = [0.0_f32; FREQUENCIES];
-        let mut common = [0.0_f32; FREQUENCIES];
         for n in 0..FREQUENCIES {
-            fed_power[n] =
-                multiply_add::<FUSED>(fed_re[n], fed_re[n], fed_im[n] * fed_im[n]) * branches.share[n];
+            fed_power[n] = multiply_add::<FUSED>(re[n], re[n], im[n] * im[n]) * branches.share[n];
             heard[n] = fed_power[n] * self.power[part][n];
-        }
-        for (sums, [tail_re, tail_im]) in reflections.iter().zip(&self.spectra[part]) {
-            let [re, im] = &sums.0;
-            for n in 0..FREQUENCIES {
-                let both_re = multiply_add::<FUSED>(re[n], tail_re[n], im[n] * tail_im[n]);
-                let both_im = multiply_add::<FUSED>(re[n], tail_im[n], -im[n] * tail_re[n]);
-                common[n] +=
-                    multiply_add::<FUSED>(both_re, fed_re[n], -both_im * fed_im[n]) * branches.share[n];
-            }
         }
         let (fed_power, mut heard) = (over_octaves(&fed_power), over_octaves(&heard));
         for octave in 0..LOW {
             heard[octave] += self.unseen[part][octave] * fed_power[octave];
         }
-        [heard, over_octaves(&common)]
+        heard
     }
 }
 
@@ -184,17 +164,6 @@ impl LowSums {
                 im[below + i] = a_im[i] + b_re[i];
             }
         }
-    }
-
-    /// Returns the mean of |S|^2 in each octave.
-    #[inline(always)]
-    pub(crate) fn energies<const FUSED: bool>(&self, branches: &FastLowBranches) -> [f32; LOW] {
-        let [re, im] = &self.0;
-        let mut power = [0.0_f32; FREQUENCIES];
-        for n in 0..FREQUENCIES {
-            power[n] = multiply_add::<FUSED>(re[n], re[n], im[n] * im[n]) * branches.share[n];
-        }
-        over_octaves(&power)
     }
 }
 

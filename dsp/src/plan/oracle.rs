@@ -3,7 +3,7 @@
 mod branch_fit;
 mod low_octaves;
 
-pub(crate) use low_octaves::{LowBranches, LowReflections};
+pub(crate) use low_octaves::{Fed, LowBranches, tail_energy};
 
 use crate::acoustics::arrivals::ARRIVALS;
 use crate::acoustics::octave::{BANDS, PerBand, THIRDS};
@@ -12,7 +12,7 @@ use crate::acoustics::scattering::SCATTERINGS;
 use crate::kernel::instruction_set::SIMD_WIDTH;
 use crate::plan::band_split::{BRANCHES, FITTED, Weights};
 use crate::plan::branch_fit::{OctaveFit, STEEPEST, ThirdFit};
-use crate::plan::low_octaves::{CANCELLING, LEAST_KEPT, LOW};
+use crate::plan::low_octaves::{LOW, LOW_FACTORS};
 use crate::plan::low_tail::LowTail;
 use crate::plan::source_acoustics::{Acoustics, balance_gains};
 use crate::plan::source_plan::{CapsulePlan, SourcePlan};
@@ -70,16 +70,7 @@ impl SourcePlan {
         if player.channels == 1 {
             capsules[1] = capsules[0];
         }
-        let mixing_samples = settings.platform.mixing_time_s() * player.sample_rate_hz;
-        let heard = &capsules[..player.channels];
-        let low = LowReflections::new(heard, mixing_samples, player.branches);
-        let mut energies = acoustics.energies;
-        for (part, specular) in energies.specular.iter_mut().enumerate() {
-            for (band, energy) in specular.iter_mut().enumerate().take(LOW) {
-                *energy = low.energy(part, band);
-            }
-        }
-        let feeds = feeds(acoustics, settings, player, &low, &energies.target);
+        let (early_feed, late_feed) = feeds(acoustics, settings, player);
         let direct_gain = direct_gain as f32;
         let platform_gain = platform_gain as f32;
         for capsule in &mut capsules {
@@ -90,9 +81,8 @@ impl SourcePlan {
                 }
             }
         }
-        let (early_feed, late_feed) = feeds;
         let tail_level = acoustics.factor_gain as f32 * platform_gain;
-        Self { capsules, early_feed, late_feed, tail_level, energies }
+        Self { capsules, early_feed, late_feed, tail_level, energies: acoustics.energies }
     }
 }
 
@@ -113,17 +103,14 @@ fn direct_weights(acoustics: &Acoustics, fit: &ThirdFit) -> [Weights; 2] {
     std::array::from_fn(|capsule| std::array::from_fn(|branch| fitted[branch][capsule]))
 }
 
+/// Rounds in which the low octaves are brought to their energy: neighbours reach into each other.
+const LOW_ROUNDS: usize = 4;
+
 /// What feeds both parts of the tail.
 type Feeds = (TailFeed<SCATTERINGS>, TailFeed<LATE_TAPS>);
 
-/// Works out what feeds the tail of the middle of a channel, so that it and the reflections together carry `target` in the low octaves.
-fn feeds(
-    acoustics: &Acoustics,
-    settings: &Settings,
-    player: &Player<'_>,
-    low: &LowReflections,
-    target: &[PerBand; PARTS],
-) -> Feeds {
+/// Works out what feeds the tail of the middle of a channel, so that it carries its energy in the low octaves.
+fn feeds(acoustics: &Acoustics, settings: &Settings, player: &Player<'_>) -> Feeds {
     let scattered = &acoustics.scattered;
     let speed = settings.platform.air.speed_of_sound_m_s();
     let samples_per_m = player.sample_rate_hz / speed;
@@ -168,20 +155,24 @@ fn feeds(
     };
     fit(&factors, &mut early, &mut late);
     let Some(played) = player.tail else { return (early, late) };
-    for part in 0..PARTS {
-        let fed = if part == 0 {
-            player.branches.fed(&early.delay_samples, &early.weights)
-        } else {
-            player.branches.fed(&late.delay_samples, &late.weights)
-        };
-        let level = acoustics.factor_gain;
-        for band in 0..LOW {
-            let sum = low.with_tail(part, band, played, &fed);
-            let missing = target[part][band] / (level * level) - sum.reflections / (level * level);
-            factors[part][band] = factor_in_phase(missing, sum.tail, sum.cross / level);
+    let missing = acoustics.energies.tail();
+    let power = acoustics.factor_gain * acoustics.factor_gain;
+    for _ in 0..LOW_ROUNDS {
+        for part in 0..PARTS {
+            let fed = if part == 0 {
+                player.branches.fed(&early.delay_samples, &early.weights)
+            } else {
+                player.branches.fed(&late.delay_samples, &late.weights)
+            };
+            for band in 0..LOW {
+                let heard = power * tail_energy(played, part, band, &fed);
+                let wanted = (missing[part][band] / heard.max(f64::MIN_POSITIVE)).sqrt();
+                let (least, most) = LOW_FACTORS;
+                factors[part][band] = (factors[part][band] * wanted).clamp(least.into(), most.into());
+            }
         }
+        fit(&factors, &mut early, &mut late);
     }
-    fit(&factors, &mut early, &mut late);
     (early, late)
 }
 
@@ -210,23 +201,4 @@ fn fit_gains(gain: &PerBand, fit: &OctaveFit) -> Weights {
     batch[BANDS][0] = batch[BANDS - 1][0];
     let fitted = fit.weights_of_batch(&batch, &batch);
     std::array::from_fn(|branch| fitted[branch][0])
-}
-
-/// Returns the factor on a tail with which it and the reflections together have the energy asked for.
-///
-/// A factor s on the tail solves Es + 2 s X + s^2 Et = target, with Es and Et the
-/// energies of reflections and tail and X what they share. With s0 = ((target -
-/// Es)/Et)^(1/2), the factor if nothing were shared, and rho = X/(s0 Et), s = s0
-/// ((1 + rho^2)^(1/2) - rho). Where the tail would first have to cancel the
-/// reflections before it adds to them (rho far under 0, which takes reflections
-/// that all but reach the target by themselves), it all but stays silent.
-fn factor_in_phase(missing: f64, tail: f64, cross: f64) -> f64 {
-    if missing <= 0.0 || tail <= 0.0 {
-        return f64::from(LEAST_KEPT);
-    }
-    let alone = (missing / tail).sqrt();
-    let rho = cross / (alone * tail);
-    let (silent, whole) = (f64::from(CANCELLING.0), f64::from(CANCELLING.1));
-    let kept = ((rho - silent) / (whole - silent)).clamp(0.0, 1.0).max(f64::from(LEAST_KEPT));
-    alone * ((1.0 + rho * rho).sqrt() - rho) * kept * kept * (3.0 - 2.0 * kept)
 }

@@ -10,7 +10,7 @@ use super::octave_masks::mask_edges_hz;
 use super::octave_noise::{NoiseKind, OctaveNoise};
 use super::transforms::Transforms;
 use super::{PRESSURE_EXPONENT, TailSpec, TailSpectra};
-use crate::acoustics::octave::{BANDS, OCTAVES, WithTop};
+use crate::acoustics::octave::{BANDS, OCTAVES, WithTop, edges_hz};
 use crate::extremes::largest;
 use crate::kernel::convolver::INPUTS;
 use crate::kernel::instruction_set::{InstructionSet, Kernel, multiply_add};
@@ -132,8 +132,13 @@ fn parts(spec: &TailSpec, noise: &OctaveNoise) -> [Part; INPUTS] {
     let join = middle - half_join..middle + half_join;
     // A burst fades out where it has fallen by 40 dB.
     let burst = spec.burst_s.map(|burst_s| {
-        let end = onset + ((burst_s * BURST_LASTS * rate_hz).ceil() as usize).max(2 * half_join + 1);
-        ([burst_s; OCTAVES], end - 2 * half_join..end)
+        let decay_s: WithTop = std::array::from_fn(|octave| {
+            let (low_hz, high_hz) = edges_hz(octave);
+            burst_s.max(BURST_PERIODS / (high_hz - low_hz))
+        });
+        let lasts = (decay_s[0] * BURST_LASTS * rate_hz).ceil() as usize;
+        let end = onset + lasts.max(2 * half_join + 1);
+        (decay_s, end - 2 * half_join..end)
     });
     let (first_decay_s, first_join) = burst.unwrap_or_else(|| (decay_s, join.clone()));
     let back_s = FIRST_PART_S.max(spec.mixing_time_s + 2.0 * HALF_JOIN_S);
@@ -155,6 +160,10 @@ fn parts(spec: &TailSpec, noise: &OctaveNoise) -> [Part; INPUTS] {
 
 /// Share of a burst's decay by 60 dB that sounds: down to -40 dB, under what comes after it (our choice).
 const BURST_LASTS: f64 = 2.0 / 3.0;
+
+/// Shortest decay by 60 dB of an octave's burst, in periods of its width: shorter, noise would be no noise of that octave
+/// alone, and no filter would hear the difference (our choice).
+const BURST_PERIODS: f64 = 12.0;
 
 /// How far from 1 the energy of an octave may stay: 0.04 dB.
 const ENERGY_TOLERANCE: f64 = 0.01;

@@ -1,4 +1,4 @@
-//! The second part of a plan: what the tail is fed with, and energies as they meet in phase.
+//! The second part of a plan: what the tail is fed with, and energies.
 
 use super::arrivals::store;
 use super::{HeardSource, Scratch};
@@ -12,10 +12,9 @@ use crate::plan::band_split::FITTED;
 use crate::plan::branch_fit::STEEPEST;
 use crate::plan::fast_fit::{FastFit, LEAST_OF_STRONGEST};
 use crate::plan::fast_low::{FastLowBranches, LowTaps, Part};
-use crate::plan::low_octaves::{CANCELLING, LEAST_KEPT, LOW};
+use crate::plan::low_octaves::{LOW, LOW_FACTORS};
 use crate::plan::low_tail::LowTail;
 use crate::plan::planner::scattering::ScatteringTerms;
-use crate::plan::seat_independent_terms::SLOTS;
 use crate::plan::source_plan::SourcePlan;
 use crate::plan::tail_feed::{LATE_BEGINS, LATE_TAPS, signs};
 
@@ -27,7 +26,6 @@ pub(super) struct PlanTail<'a> {
     pub(super) scattering: &'a ScatteringTerms,
     /// 0 the middle of a channel, 1 and 2 its ends.
     pub(super) source: usize,
-    pub(super) channels: usize,
     pub(super) fit: &'a FastFit,
     pub(super) branches: &'a FastLowBranches,
     pub(super) heard: &'a HeardSource,
@@ -47,31 +45,12 @@ impl Kernel for PlanTail<'_> {
     fn run<const FUSED: bool>(self) {
         let late = late_gains::<FUSED>(self.scattering, self.heard);
         let (early_signs, late_signs) = signs(self.source);
-        let Self { channels, fit, branches, heard, plan, .. } = self;
-        let Scratch { low_gain, low, sums, feed, .. } = self.scratch;
+        let Self { fit, branches, heard, plan, .. } = self;
+        let feed = &mut self.scratch.feed;
         let mut energies = heard.energies;
-        low_gains::<FUSED>(heard, branches, low_gain);
-        let [before, after] = sums;
-        for capsule in 0..channels {
-            let super::Heard { delay, part, .. } = &heard.capsules[capsule];
-            let taps = LowTaps { delay, gain: &low_gain[capsule], part };
-            taps.sums::<FUSED, { SLOTS + SIMD_WIDTH }>(
-                branches,
-                low,
-                [&mut before[capsule], &mut after[capsule]],
-            );
-        }
-        for part in 0..PARTS {
-            let specular = &mut energies.specular[part];
-            specular[..LOW].fill(0.0);
-            for sums in &sums[part][..channels] {
-                for (sum, energy) in specular.iter_mut().zip(sums.energies::<FUSED>(branches)) {
-                    *sum += f64::from(energy);
-                }
-            }
-        }
+        let missing = energies.tail();
 
-        // Wanted gains of each tap, without the reflections of the low octaves.
+        // Wanted gains of each tap.
         for band in 0..FITTED {
             for (which, energy) in heard.scattered.energy.iter().enumerate() {
                 // Above the octave bands the tail is fed as in the highest one: its kernels fall there by themselves.
@@ -108,11 +87,12 @@ impl Kernel for PlanTail<'_> {
             }
         }
 
-        let factors = self.tail.map(|tail| {
-            let delays = plan.early_feed.delay_samples.iter().chain(&plan.late_feed.delay_samples);
-            for (cell, delay) in feed.delay.iter_mut().zip(delays) {
-                *cell = *delay as f32;
-            }
+        let delays = plan.early_feed.delay_samples.iter().chain(&plan.late_feed.delay_samples);
+        for (cell, delay) in feed.delay.iter_mut().zip(delays) {
+            *cell = *delay as f32;
+        }
+        let mut factors = [[1.0_f32; LOW]; PARTS];
+        for _ in 0..if self.tail.is_some() { LOW_ROUNDS } else { 0 } {
             for octave in 0..LOW {
                 let [re, im] = &branches.steps[octave];
                 let [low_re, low_im] = &mut feed.low_gain[octave];
@@ -128,20 +108,19 @@ impl Kernel for PlanTail<'_> {
             let [fed_early, fed_late] = &mut feed.sums;
             let taps = LowTaps { delay: &feed.delay, gain: &feed.low_gain, part: &FEED_PARTS };
             taps.sums::<FUSED, { FEEDS + SIMD_WIDTH }>(branches, &mut feed.low, [fed_early, fed_late]);
-            std::array::from_fn::<_, PARTS, _>(|part| {
-                let [heard, common] =
-                    tail.fast.meets::<FUSED>(part, &sums[part][..channels], &feed.sums[part], branches);
-                std::array::from_fn::<_, LOW, _>(|band| {
-                    let (target, specular) = (energies.target[part][band], energies.specular[part][band]);
-                    factor_in_phase((target - specular) as f32, heard[band], common[band])
-                })
-            })
-        });
-        for (part, factors) in factors.iter().flatten().enumerate() {
-            let taps = if part == 0 { 0..SCATTERINGS } else { SCATTERINGS..SCATTERINGS + LATE_TAPS };
-            for (band, factor) in factors.iter().enumerate() {
-                for gain in &mut feed.gain[band][taps.clone()] {
-                    *gain *= factor;
+            for part in 0..PARTS {
+                let Some(tail) = self.tail else { break };
+                let heard = tail.fast.energies::<FUSED>(part, &feed.sums[part], branches);
+                let taps = if part == 0 { 0..SCATTERINGS } else { SCATTERINGS..SCATTERINGS + LATE_TAPS };
+                for band in 0..LOW {
+                    let before = factors[part][band];
+                    let wanted = (missing[part][band] as f32 / heard[band].max(f32::MIN_POSITIVE)).sqrt();
+                    let (least, most) = LOW_FACTORS;
+                    factors[part][band] = (before * wanted).clamp(least, most);
+                    let factor = factors[part][band] / before;
+                    for gain in &mut feed.gain[band][taps.clone()] {
+                        *gain *= factor;
+                    }
                 }
             }
         }
@@ -193,6 +172,9 @@ fn late_gains<const FUSED: bool>(scattering: &ScatteringTerms, heard: &HeardSour
     gains[BANDS] = gains[BANDS - 1];
     gains
 }
+/// Rounds in which the low octaves of the tail are brought to their energy: neighbours reach into each other.
+const LOW_ROUNDS: usize = 2;
+
 /// What each tap feeds.
 const FEED_PARTS: [Part; FEEDS] = {
     let mut parts = [Part::None; FEEDS];
@@ -203,48 +185,3 @@ const FEED_PARTS: [Part; FEEDS] = {
     }
     parts
 };
-
-/// Returns the factor on a tail with which it and the reflections together have the energy asked for: `oracle::factor_in_phase` has the equation.
-#[inline(always)]
-fn factor_in_phase(missing: f32, heard: f32, common: f32) -> f32 {
-    if missing <= 0.0 || heard <= 0.0 {
-        return LEAST_KEPT;
-    }
-    let alone = (missing / heard).sqrt();
-    let rho = common / (alone * heard);
-    let (silent, whole) = CANCELLING;
-    let kept = ((rho - silent) / (whole - silent)).clamp(0.0, 1.0).max(LEAST_KEPT);
-    alone * ((1.0 + rho * rho).sqrt() - rho) * kept * kept * (3.0 - 2.0 * kept)
-}
-
-/// Works out the reflections' complex gains in the middle of the low octaves, as the branches play them.
-#[inline(always)]
-fn low_gains<const FUSED: bool>(
-    heard: &HeardSource,
-    branches: &FastLowBranches,
-    gains: &mut [[[[f32; SLOTS]; 2]; LOW]; 2],
-) {
-    let HeardSource { capsules: [left, right], mean, factors, .. } = heard;
-    for octave in 0..LOW {
-        let [re, im] = &branches.steps[octave];
-        let [left_gains, right_gains] = &mut *gains;
-        let mut found = [[0.0_f32; SLOTS]; 4];
-        for index in 0..SLOTS {
-            let (mut a, mut b) = (0.0, 0.0);
-            for band in 0..FITTED {
-                let step = mean[band][index] * factors[band][index];
-                a = multiply_add::<FUSED>(re[band], step, a);
-                b = multiply_add::<FUSED>(im[band], step, b);
-            }
-            let scale = 1.0 / mean[octave][index];
-            let left = left.common[index] * left.shape[octave][index] * scale;
-            let right = right.common[index] * right.shape[octave][index] * scale;
-            found[0][index] = a * left;
-            found[1][index] = b * left;
-            found[2][index] = a * right;
-            found[3][index] = b * right;
-        }
-        left_gains[octave] = [found[0], found[1]];
-        right_gains[octave] = [found[2], found[3]];
-    }
-}
