@@ -8,8 +8,7 @@
 use crate::acoustics::platform::PARTS;
 use crate::kernel::instruction_set::{SIMD_WIDTH, multiply_add};
 use crate::kernel::polynomial::turn;
-use crate::plan::band_split::{FITTED, SplitDesign};
-use crate::plan::branch_fit::steps_of_branches;
+use crate::plan::band_split::SplitDesign;
 use crate::plan::fast_fit::Wide;
 use crate::plan::low_octaves::{ALL_POINTS, Complex, LOW, POINTS, middle_and_step_hz};
 use crate::plan::step_energies::total;
@@ -104,8 +103,6 @@ impl FastLowTail {
 /// What the planner knows of the branches in the low octaves.
 #[derive(Clone, Debug)]
 pub(crate) struct FastLowBranches {
-    /// Response of each step between branches in the middle of each octave.
-    pub(crate) steps: [[[f32; FITTED]; 2]; LOW],
     /// 1 where a frequency is in use, divided by the octave's number of frequencies.
     share: Spread,
     /// First distances from the middle, in turns per sample.
@@ -126,11 +123,6 @@ impl FastLowBranches {
             ends.iter().position(|&end| point < end).unwrap_or(0)
         };
         Self {
-            steps: std::array::from_fn(|octave| {
-                let branches = design.branch_responses(middle_and_step_hz(octave).0);
-                let steps = steps_of_branches(branches, design.low_passes() + 1);
-                [steps.map(|step| step.0 as f32), steps.map(|step| step.1 as f32)]
-            }),
             share: spread(|point| 1.0 / POINTS[octave_of(point)] as f64),
             row_step: (SIMD_WIDTH as f64 * step_hz / rate) as f32,
             distance: std::array::from_fn(|i| ((i as f64 + 0.5) * step_hz / rate) as f32),

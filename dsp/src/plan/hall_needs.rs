@@ -69,7 +69,6 @@ fn decibels(power: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::acoustics::decibel::energy_of_db;
     use crate::acoustics::microphones::Pair;
 
     /// An omnidirectional player with omnis, `depth_m` behind the microphones and 1.8 m below them, without air.

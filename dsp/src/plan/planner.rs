@@ -127,13 +127,13 @@ struct Scratch {
 /// Scratch memory of what feeds the tail.
 #[derive(Clone, Debug)]
 struct FeedScratch {
+    /// Gains wanted, by band.
+    wanted: [[f32; FEEDS]; FITTED],
     /// Gains relative to the strongest band, then steps; by band.
     gain: [[f32; FEEDS]; FITTED],
     factor: [[f32; FEEDS]; FITTED],
     fit: FitScratch<FEEDS>,
-    strongest: [f32; FEEDS],
-    /// The strongest band with the tap's sign.
-    scale: [f32; FEEDS],
+    sign: [f32; FEEDS],
     delay: [f32; FEEDS],
     /// Complex gains in the middle of each low octave.
     low_gain: [[[f32; FEEDS]; 2]; LOW],
@@ -147,11 +147,11 @@ impl Scratch {
         steps: [[0.0; SLOTS]; FITTED],
         fit: FitScratch::EMPTY,
         feed: FeedScratch {
+            wanted: [[0.0; FEEDS]; FITTED],
             gain: [[0.0; FEEDS]; FITTED],
             factor: [[0.0; FEEDS]; FITTED],
             fit: FitScratch::EMPTY,
-            strongest: [0.0; FEEDS],
-            scale: [0.0; FEEDS],
+            sign: [0.0; FEEDS],
             delay: [0.0; FEEDS],
             low_gain: [[[0.0; FEEDS]; 2]; LOW],
             low: LowScratch::EMPTY,
@@ -516,8 +516,9 @@ mod tests {
         }
     }
 
-    /// The tail's low octaves, as the slow plan sums its taps on its frequencies: what is asked for within 1 dB in 95 %, by
-    /// the fast plan and by the slow one; not so where nothing is known of the kernels.
+    /// The tail's low octaves, as the slow plan sums its taps on its frequencies: what is asked for, in 95 % within 1 dB by the
+    /// slow plan, within 2 dB by the fast one, which leaves out how the branches shape an octave within; not so where nothing
+    /// is known of the kernels.
     #[test]
     fn tails_carry_their_energy_in_the_low_octaves() {
         let oracle = Oracle::new(RATE_HZ);
@@ -552,9 +553,9 @@ mod tests {
             }
             let [fast, slow, control] =
                 [fast, slow, control].map(|mut errors| share_below(&mut errors, 0.95));
-            assert!(fast < 1.0, "95 % within {fast} dB, the slow plan {slow} dB, the control {control} dB");
+            assert!(fast < 2.0, "95 % within {fast} dB, the slow plan {slow} dB, the control {control} dB");
             assert!(slow < 1.0, "the slow plan: 95 % within {slow} dB");
-            assert!(control > 1.0, "unknown kernels: {control} dB");
+            assert!(control > 3.0, "unknown kernels: {control} dB");
         }
     }
 

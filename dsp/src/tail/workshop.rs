@@ -163,12 +163,12 @@ const BURST_LASTS: f64 = 2.0 / 3.0;
 
 /// Shortest decay by 60 dB of an octave's burst, in periods of its width: shorter, noise would be no noise of that octave
 /// alone, and no filter would hear the difference (our choice).
-const BURST_PERIODS: f64 = 12.0;
+const BURST_PERIODS: f64 = 14.0;
 
 /// How far from 1 the energy of an octave may stay: 0.04 dB.
 const ENERGY_TOLERANCE: f64 = 0.01;
 /// Most rounds in which energies are brought to 1: the lowest octave of a short first part takes the most.
-const ENERGY_ROUNDS: usize = 10;
+const ENERGY_ROUNDS: usize = 20;
 /// Least energy that is made up for in one round: what is more than 30 dB too faint takes several, and nothing is divided
 /// by zero.
 const LEAST_TOLD: f64 = 1e-3;

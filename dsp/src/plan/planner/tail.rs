@@ -1,12 +1,12 @@
 //! The second part of a plan: what the tail is fed with, and energies.
 
 use super::arrivals::store;
-use super::{HeardSource, Scratch};
+use super::{FeedScratch, HeardSource, Scratch};
 use crate::acoustics::octave::BANDS;
 use crate::acoustics::platform::PARTS;
 use crate::acoustics::scattering::SCATTERINGS;
 use crate::extremes::larger;
-use crate::kernel::instruction_set::{Kernel, SIMD_WIDTH, multiply_add};
+use crate::kernel::instruction_set::{Kernel, SIMD_WIDTH};
 use crate::kernel::polynomial::exp2;
 use crate::plan::band_split::FITTED;
 use crate::plan::branch_fit::STEEPEST;
@@ -50,80 +50,49 @@ impl Kernel for PlanTail<'_> {
         let mut energies = heard.energies;
         let missing = energies.tail();
 
-        // Wanted gains of each tap.
         for band in 0..FITTED {
             for (which, energy) in heard.scattered.energy.iter().enumerate() {
                 // Above the octave bands the tail is fed as in the highest one: its kernels fall there by themselves.
-                feed.gain[band][which] = energy[band.min(BANDS - 1)].sqrt();
+                feed.wanted[band][which] = energy[band.min(BANDS - 1)].sqrt();
             }
             for tap in SCATTERINGS..FEEDS {
-                feed.gain[band][tap] = late[band];
+                feed.wanted[band][tap] = late[band];
             }
         }
-        let strongest = &mut feed.strongest;
-        *strongest = [f32::MIN_POSITIVE; FEEDS];
-        for band in 0..FITTED {
-            for tap in 0..FEEDS {
-                strongest[tap] = larger(strongest[tap], feed.gain[band][tap]);
-            }
-        }
-        for band in 0..FITTED {
-            for tap in 0..FEEDS {
-                feed.gain[band][tap] = (feed.gain[band][tap] / strongest[tap]).max(LEAST_OF_STRONGEST);
-            }
-        }
-        fit.corrections::<FUSED, FEEDS>(&feed.gain, &mut feed.factor, &mut feed.fit);
         for tap in 0..FEEDS {
-            let sign = match tap {
+            feed.sign[tap] = match tap {
                 early if early < SCATTERINGS => early_signs[early],
                 late if late < SCATTERINGS + LATE_TAPS => late_signs[late - SCATTERINGS],
                 _ => 0.0,
             };
-            feed.scale[tap] = if strongest[tap] > f32::MIN_POSITIVE { sign * strongest[tap] } else { 0.0 };
         }
-        for band in 0..FITTED {
-            for tap in 0..FEEDS {
-                feed.gain[band][tap] *= feed.factor[band][tap] * feed.scale[tap];
-            }
-        }
-
         let delays = plan.early_feed.delay_samples.iter().chain(&plan.late_feed.delay_samples);
         for (cell, delay) in feed.delay.iter_mut().zip(delays) {
             *cell = *delay as f32;
         }
-        let mut factors = [[1.0_f32; LOW]; PARTS];
-        for _ in 0..if self.tail.is_some() { LOW_ROUNDS } else { 0 } {
+        if let Some(tail) = self.tail {
+            // Within an octave the branches turn all taps alike: their sum is as strong as that of their gains.
             for octave in 0..LOW {
-                let [re, im] = &branches.steps[octave];
-                let [low_re, low_im] = &mut feed.low_gain[octave];
                 for tap in 0..FEEDS {
-                    let (mut a, mut b) = (0.0, 0.0);
-                    for band in 0..FITTED {
-                        a = multiply_add::<FUSED>(re[band], feed.gain[band][tap], a);
-                        b = multiply_add::<FUSED>(im[band], feed.gain[band][tap], b);
-                    }
-                    (low_re[tap], low_im[tap]) = (a, b);
+                    feed.low_gain[octave][0][tap] = feed.sign[tap] * feed.wanted[octave][tap];
                 }
             }
             let [fed_early, fed_late] = &mut feed.sums;
             let taps = LowTaps { delay: &feed.delay, gain: &feed.low_gain, part: &FEED_PARTS };
             taps.sums::<FUSED, { FEEDS + SIMD_WIDTH }>(branches, &mut feed.low, [fed_early, fed_late]);
             for part in 0..PARTS {
-                let Some(tail) = self.tail else { break };
                 let heard = tail.fast.energies::<FUSED>(part, &feed.sums[part], branches);
                 let taps = if part == 0 { 0..SCATTERINGS } else { SCATTERINGS..SCATTERINGS + LATE_TAPS };
                 for band in 0..LOW {
-                    let before = factors[part][band];
-                    let wanted = (missing[part][band] as f32 / heard[band].max(f32::MIN_POSITIVE)).sqrt();
                     let (least, most) = LOW_FACTORS;
-                    factors[part][band] = (before * wanted).clamp(least, most);
-                    let factor = factors[part][band] / before;
-                    for gain in &mut feed.gain[band][taps.clone()] {
-                        *gain *= factor;
+                    let factor = (missing[part][band] as f32 / heard[band].max(f32::MIN_POSITIVE)).sqrt();
+                    for wanted in &mut feed.wanted[band][taps.clone()] {
+                        *wanted *= factor.clamp(least, most);
                     }
                 }
             }
         }
+        feed.fit::<FUSED>(fit);
         for tap in 0..FEEDS {
             for band in fit.bands..FITTED {
                 // Above the bands in use all steps are as the last one.
@@ -172,8 +141,34 @@ fn late_gains<const FUSED: bool>(scattering: &ScatteringTerms, heard: &HeardSour
     gains[BANDS] = gains[BANDS - 1];
     gains
 }
-/// Rounds in which the low octaves of the tail are brought to their energy: neighbours reach into each other.
-const LOW_ROUNDS: usize = 2;
+impl FeedScratch {
+    /// Fits the branches to the gains wanted: steps with the taps' signs.
+    #[inline(always)]
+    fn fit<const FUSED: bool>(&mut self, fit: &FastFit) {
+        let mut strongest = [f32::MIN_POSITIVE; FEEDS];
+        for band in 0..FITTED {
+            for tap in 0..FEEDS {
+                strongest[tap] = larger(strongest[tap], self.wanted[band][tap]);
+            }
+        }
+        for band in 0..FITTED {
+            for tap in 0..FEEDS {
+                self.gain[band][tap] = (self.wanted[band][tap] / strongest[tap]).max(LEAST_OF_STRONGEST);
+            }
+        }
+        fit.corrections::<FUSED, FEEDS>(&self.gain, &mut self.factor, &mut self.fit);
+        for tap in 0..FEEDS {
+            // A silent tap is worked out as a flat one and scaled to nothing.
+            let heard = strongest[tap] > f32::MIN_POSITIVE;
+            strongest[tap] = if heard { self.sign[tap] * strongest[tap] } else { 0.0 };
+        }
+        for band in 0..FITTED {
+            for tap in 0..FEEDS {
+                self.gain[band][tap] *= self.factor[band][tap] * strongest[tap];
+            }
+        }
+    }
+}
 
 /// What each tap feeds.
 const FEED_PARTS: [Part; FEEDS] = {
