@@ -8,6 +8,7 @@ pub(crate) mod air;
 pub(crate) mod surface;
 
 pub(crate) mod radiation;
+pub(crate) mod recorded_from;
 
 pub(crate) mod platform;
 
@@ -26,6 +27,7 @@ pub use octave::{
 };
 pub use platform::{DECAY_EXPONENT, Face, PARTS, Platform, norris_eyring_decay_s, share_after};
 pub use radiation::{Family, Pattern, world_axis};
+pub use recorded_from::RecordedFrom;
 pub use seat::{CLEARANCE_M, Seat, Source};
 pub use surface::Finish;
 pub use vector::Vector;

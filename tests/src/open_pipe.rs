@@ -130,7 +130,8 @@ mod tests {
     /// Energy is conserved, and the gain is continuous at the axis, in front and behind.
     #[test]
     fn the_gain_is_one_on_average_and_meets_the_axis() {
-        for (radius_m, hz) in [(0.061, 125.0), (0.061, 1000.0), (0.108, 1000.0), (0.155, 500.0), (0.155, 1000.0)]
+        for (radius_m, hz) in
+            [(0.061, 125.0), (0.061, 1000.0), (0.108, 1000.0), (0.155, 500.0), (0.155, 1000.0)]
         {
             const RINGS: usize = 180;
             let pipe = OpenPipe::new(radius_m, hz);

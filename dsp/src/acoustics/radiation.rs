@@ -43,7 +43,7 @@
 //! Neighbouring octaves never differ by more than a factor 2.2 in Q (our
 //! choice): a band filter has to follow them.
 
-use crate::acoustics::octave::{BANDS, PerBand, mid_mean};
+use crate::acoustics::octave::{BANDS, PerBand};
 use crate::acoustics::vector::Vector;
 
 /// A family of instruments that radiate alike.
@@ -227,11 +227,6 @@ impl Family {
     pub fn patterns(self) -> [Pattern; BANDS] {
         let (factors, leaks) = (self.directivity_factor(), self.leak());
         std::array::from_fn(|band| Pattern::with_directivity_factor(factors[band], leaks[band]))
-    }
-
-    /// Returns the mean directivity factor of 500 Hz and 1 kHz.
-    pub fn mid_directivity_factor(self) -> f64 {
-        mid_mean(&self.directivity_factor())
     }
 }
 

@@ -3,6 +3,7 @@
 use crate::acoustics::octave::mid_mean;
 use crate::acoustics::platform::DECAY_EXPONENT;
 use crate::acoustics::radiation::Family;
+use crate::acoustics::recorded_from::RecordedFrom;
 use crate::acoustics::seat::Source;
 use crate::acoustics::vector::Vector;
 use crate::plan::source_acoustics::{Acoustics, REFERENCE_DISTANCE_M, acoustics, balance_gains};
@@ -44,6 +45,7 @@ impl HallNeeds {
             position: Vector::new(0.0, microphones.depth_m + along_m, microphones.height_m - drop_m),
             forward: Vector::new(0.0, -1.0, 0.0),
             family: Family::Omnidirectional,
+            recorded: RecordedFrom::Axis,
         };
         let standard = acoustics(&reference, platform, microphones, &level, channels);
         let (direct, reflected) = energies(&own, &level);

@@ -230,6 +230,7 @@ mod tests {
     use crate::acoustics::microphones::Pair;
     use crate::acoustics::octave::{bands_at_rate, edges_hz};
     use crate::acoustics::radiation::Family;
+    use crate::acoustics::recorded_from::RecordedFrom;
     use crate::acoustics::surface::Finish;
     use crate::extremes::largest;
     use crate::plan::oracle::{LowBranches, LowReflections, Player};
@@ -274,6 +275,7 @@ mod tests {
             settings.seat.facing_deg = self.within(-180.0, 180.0);
             settings.seat.riser_m = self.within(0.0, 2.0);
             settings.seat.family = self.of(&Family::ALL);
+            settings.seat.recorded = self.of(&RecordedFrom::ALL);
             settings.microphones.pair = self.of(&Pair::ALL);
             settings.microphones.depth_m = self.within(0.0, 4.0);
             settings.microphones.height_m = self.within(1.5, 5.0);

@@ -7,6 +7,7 @@ use crate::acoustics::microphones::{Capsule, Pair};
 use crate::acoustics::octave::{BANDS, PerBand, THIRDS, TOP, exact_midband_hz, third_midband_hz};
 use crate::acoustics::platform::{Face, PARTS, Platform, share_after};
 use crate::acoustics::radiation::Family;
+use crate::acoustics::recorded_from::RecordedFrom;
 use crate::acoustics::vector::Vector;
 use crate::plan::band_split::FITTED;
 use crate::plan::source_acoustics::capsules;
@@ -23,6 +24,7 @@ struct DependsOn {
     platform: Platform,
     pair: Pair,
     family: Family,
+    recorded: RecordedFrom,
 }
 
 /// An image's position is `offset + sign * position` along each axis; by axis, then arrival.
@@ -47,13 +49,15 @@ pub(crate) struct SeatIndependentTerms {
     pub(crate) lobe: [f32; FITTED],
     /// Share of the axial energy that every direction gets, by band.
     pub(crate) leak: [f32; FITTED],
+    /// Gain of every arrival for the side from which the signal was recorded, by band.
+    pub(crate) recorded: [f32; FITTED],
     /// Attenuation of the air, log2 of pressure per metre, by band.
     pub(crate) air_log2_per_m: [f32; FITTED],
     /// The same in thirds.
     pub(crate) air_in_thirds_log2_per_m: [f32; THIRD_SLOTS],
     /// Energy of all reflected sound against the square of the factor, by part, then band.
     pub(crate) target: [PerBand; PARTS],
-    /// Factor of the family's mid-band power.
+    /// Factor of the family's mid-band power, as recorded.
     pub(crate) family_gain: f64,
 }
 
@@ -66,7 +70,7 @@ impl SeatIndependentTerms {
     /// Works everything out anew.
     pub(crate) fn new(settings: &Settings, channels: usize) -> Self {
         let terms = DependsOn::of(settings);
-        let DependsOn { platform, family, .. } = &terms;
+        let DependsOn { platform, family, recorded, .. } = &terms;
         let air = platform.air;
         let capsules = capsules(&settings.microphones, channels);
         let heard = &capsules[..channels];
@@ -88,7 +92,10 @@ impl SeatIndependentTerms {
         let room_m2 = platform.room_constant_m2();
         let after = share_after(&platform.band_decay_s(), mixing_time_s);
         let q = family.directivity_factor();
-        let all: PerBand = std::array::from_fn(|band| 16.0 * PI * diffuse / (room_m2[band] * q[band]));
+        let recorded_gain = recorded.gains(*family);
+        let all: PerBand = std::array::from_fn(|band| {
+            16.0 * PI * diffuse * recorded_gain[band].powi(2) / (room_m2[band] * q[band])
+        });
         // 20 log10 of a pressure ratio over log2 of it.
         let db_per_log2 = 20.0 * std::f64::consts::LOG10_2;
         Self {
@@ -105,6 +112,7 @@ impl SeatIndependentTerms {
             hits,
             lobe: std::array::from_fn(|band| (2.0 * patterns[band.min(BANDS - 1)].exponent) as f32),
             leak: std::array::from_fn(|band| patterns[band.min(BANDS - 1)].leak as f32),
+            recorded: std::array::from_fn(|band| recorded_gain[band.min(BANDS - 1)] as f32),
             air_log2_per_m: std::array::from_fn(|band| {
                 let hz = if band == TOP { exact_midband_hz(TOP) } else { exact_midband_hz(band) };
                 (air.attenuation_db_per_m(hz) / db_per_log2) as f32
@@ -116,7 +124,7 @@ impl SeatIndependentTerms {
                 std::array::from_fn(|band| all[band] * (1.0 - after[band])),
                 std::array::from_fn(|band| all[band] * after[band]),
             ],
-            family_gain: family.mid_directivity_factor().sqrt(),
+            family_gain: recorded.mid_power_factor(*family).sqrt(),
             terms,
         }
     }
@@ -124,6 +132,12 @@ impl SeatIndependentTerms {
 
 impl DependsOn {
     fn of(settings: &Settings) -> Self {
-        Self { platform: settings.platform, pair: settings.microphones.pair, family: settings.seat.family }
+        let seat = &settings.seat;
+        Self {
+            platform: settings.platform,
+            pair: settings.microphones.pair,
+            family: seat.family,
+            recorded: seat.recorded,
+        }
     }
 }

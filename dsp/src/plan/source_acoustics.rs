@@ -66,9 +66,9 @@ pub fn capsules(microphones: &Microphones, channels: usize) -> [Capsule; 2] {
 /// Works out what a source sounds like at the microphones with one or two output channels.
 ///
 /// With `r_c` the direct path to capsule c and `M_c` its pattern, everything is
-/// multiplied by (`sum_c` (M_c/r_c)^2)^(-1/2) (4 m/r)^law `sqrt(Q_mid)` times trim.
+/// multiplied by (`sum_c` (M_c/r_c)^2)^(-1/2) (4 m/r)^law `sqrt(Q_mid)` times trim, `Q_mid` that of `Q_b` `D_b(recording)^2`.
 /// All reflected sound carries, against an omnidirectional source's direct sound,
-/// 16 pi `r^2/(R_b` `Q_b`) <sum M^2>/sum M^2(direct), of which exp(-13.82 `t/T_b`)
+/// 16 pi `r^2/(R_b` `Q_b` `D_b(recording)^2`) <sum M^2>/sum M^2(direct), of which exp(-13.82 `t/T_b`)
 /// comes after t.
 ///
 /// # Source
@@ -99,9 +99,10 @@ pub fn acoustics(
     }
     let direct_m = (source.position - microphones.position()).length();
     let q = source.family.directivity_factor();
+    let recorded = source.recorded.gains(source.family);
     let factor_gain = direct_power.sqrt().recip()
         * (REFERENCE_DISTANCE_M / direct_m).powf(level.law_pct / 100.0)
-        * source.family.mid_directivity_factor().sqrt()
+        * source.recorded.mid_power_factor(source.family).sqrt()
         * gain_of_db(level.trim_db);
 
     let mixing_time_s = platform.mixing_time_s();
@@ -122,7 +123,7 @@ pub fn acoustics(
     let room_m2 = platform.room_constant_m2();
     let after = share_after(&platform.band_decay_s(), mixing_time_s);
     for band in 0..BANDS {
-        let all = power * 16.0 * PI * diffuse / (room_m2[band] * q[band]);
+        let all = power * 16.0 * PI * diffuse * recorded[band].powi(2) / (room_m2[band] * q[band]);
         energies.target[0][band] = all * (1.0 - after[band]);
         energies.target[1][band] = all * after[band];
     }
