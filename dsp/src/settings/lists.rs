@@ -50,7 +50,7 @@ const FAMILIES: [Entry; Family::ALL.len()] = [
         id: "tone-holes",
         old_ids: &[],
         name: Family::ToneHoles.name(),
-        note: "ahead and down, broadly: flute, oboe, clarinet, bassoon, saxophone",
+        note: "ahead and down, broadly: oboe, clarinet, saxophone",
     },
     Entry {
         id: "drumhead",
@@ -63,6 +63,37 @@ const FAMILIES: [Entry; Family::ALL.len()] = [
         old_ids: &[],
         name: Family::WideForwardBell.name(),
         note: "where the player faces, from lower octaves on: trombone",
+    },
+    Entry {
+        id: "bassoon",
+        old_ids: &[],
+        name: Family::Bassoon.name(),
+        note: "up, leaning ahead and to the player's left",
+    },
+    Entry {
+        id: "flute",
+        old_ids: &[],
+        name: Family::Flute.name(),
+        note: "ahead and a little to the player's right, very broadly: flute, piccolo",
+    },
+    Entry { id: "harp", old_ids: &[], name: Family::Harp.name(), note: "ahead and up, broadly" },
+    Entry {
+        id: "lid",
+        old_ids: &[],
+        name: Family::Lid.name(),
+        note: "to the player's right and up: grand piano; facing 90 opens the lid to the microphones",
+    },
+    Entry {
+        id: "bars",
+        old_ids: &[],
+        name: Family::Bars.name(),
+        note: "up, very broadly: xylophone, marimba, vibraphone, glockenspiel",
+    },
+    Entry {
+        id: "mouth",
+        old_ids: &[],
+        name: Family::Mouth.name(),
+        note: "where the player faces, at the height of one who stands: choir, voice",
     },
 ];
 
@@ -189,6 +220,13 @@ mod tests {
                 "front-plate",
                 "tone-holes",
                 "drumhead",
+                "wide-forward-bell",
+                "bassoon",
+                "flute",
+                "harp",
+                "lid",
+                "bars",
+                "mouth",
             ],
         );
         assert_begins_with(
