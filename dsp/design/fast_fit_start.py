@@ -6,8 +6,8 @@
 The polynomials map the tilts between neighbouring band gains to factors on
 the gains of the steps between the branches (`dsp/src/plan/band_split.rs`), so that the sum
 of branches has the energies asked for. Trained at 48 kHz on gains as arrivals
-have them: a lobe of a family seen from anywhere, the hits of one of the 38
-arrivals on faces of any finish, air. Needs numpy.
+have them: a lobe of a family seen from anywhere and recorded from any side,
+the hits of one of the 38 arrivals on faces of any finish, air. Needs numpy.
 """
 
 import numpy as np
@@ -33,6 +33,12 @@ FACTORS = np.array([
     [1.0, 1.05, 1.25, 1.55, 2.1, 2.8, 3.3],
     [1.2, 1.2, 1.4, 1.6, 2.0, 2.0, 2.0],
     [1.08, 1.27, 1.92, 4.2, 8.8, 14.5, 18.5],
+    [1.0, 1.1, 1.35, 1.7, 2.2, 2.7, 3.1],
+    [1.0, 1.1, 1.5, 1.6, 1.8, 2.2, 2.6],
+    [1.0, 1.1, 1.3, 1.6, 2.0, 2.4, 2.7],
+    [1.05, 1.15, 1.4, 1.8, 2.4, 3.0, 3.4],
+    [1.1, 1.2, 1.4, 1.6, 1.8, 2.0, 2.2],
+    [1.15, 1.3, 1.5, 1.7, 2.2, 2.9, 3.8],
 ])
 LEAKS = np.array([
     [0.01] * 7,
@@ -44,7 +50,33 @@ LEAKS = np.array([
     [0.9, 0.8, 0.4, 0.25, 0.15, 0.12, 0.08],
     [0.7, 0.7, 0.5, 0.35, 0.15, 0.1, 0.1],
     [0.9, 0.71, 0.36, 0.07, 0.015, 0.01, 0.01],
+    [0.9, 0.8, 0.5, 0.3, 0.17, 0.13, 0.1],
+    [0.9, 0.86, 0.5, 0.44, 0.33, 0.18, 0.1],
+    [0.9, 0.8, 0.55, 0.35, 0.22, 0.17, 0.14],
+    [0.9, 0.8, 0.5, 0.28, 0.16, 0.11, 0.08],
+    [0.86, 0.75, 0.57, 0.44, 0.35, 0.27, 0.2],
+    [0.75, 0.6, 0.42, 0.3, 0.15, 0.07, 0.03],
 ])
+AXES = np.array([
+    [1.0, 0.0, 0.0],
+    [1.0, 0.0, 0.0],
+    [-0.8, 0.6, -0.1],
+    [0.3, 0.0, 1.0],
+    [0.3, 0.5, 0.8],
+    [1.0, 0.0, 0.35],
+    [0.8, 0.0, -0.3],
+    [0.2, 0.0, 1.0],
+    [1.0, 0.0, 0.0],
+    [0.3, -0.3, 1.0],
+    [1.0, 0.3, 0.0],
+    [0.8, 0.0, 0.6],
+    [0.0, 1.0, 0.6],
+    [0.0, 0.0, 1.0],
+    [1.0, 0.0, 0.0],
+])
+# As in `dsp/src/acoustics/recorded_from.rs`: in front, above, at the side; on the axis comes before them.
+SIDES = np.array([[1.0, 0.0, 0.0], [0.0, 0.0, 1.0], [0.0, 1.0, 0.0]])
+LEAST_RECORDED = 10**-1.5
 # As in `dsp/src/acoustics/surface.rs`.
 ABSORPTION = np.array([
     [0.10, 0.07, 0.06, 0.06, 0.06, 0.06, 0.06],
@@ -94,13 +126,19 @@ def gains(random):
     exponent = ((1 - leak) / (1 / factor - leak) - 1) / 2
     cosine = random.uniform(-1, 1, SETS)[:, None]
     energy = leak + (1 - leak) * ((1 + cosine) / 2) ** (2 * exponent)
+    side = random.integers(len(SIDES) + 1, size=SETS)[:, None]
+    axis = AXES / np.linalg.norm(AXES, axis=1, keepdims=True)
+    towards = np.concatenate([np.ones((len(axis), 1)), axis @ SIDES.T], 1)[family[:, None], side]
+    recorded = leak + (1 - leak) * ((1 + towards) / 2) ** (2 * exponent)
+    energy /= np.maximum(recorded, LEAST_RECORDED)
     hits = HITS[random.integers(len(HITS), size=SETS)]
     for face in range(hits.shape[1]):
         # Hard finishes are met more often than soft ones.
         finish = np.where(random.uniform(size=SETS) < 0.75, random.integers(6, size=SETS), random.integers(9, size=SETS))
         energy *= (1 - ABSORPTION[finish]) ** hits[:, face, None]
     energy = np.concatenate([energy, energy[:, -1:]], 1)
-    path = random.uniform(1, 60, SETS) * np.where(random.uniform(size=SETS) < 0.9, 1, 3)
+    # Metres times the air's loss.
+    path = random.uniform(1, 90, SETS) * random.choice([0.0, 1.0, 1.0, 3.0], SETS)
     energy *= 10 ** (-AIR * path[:, None] / 10)
     gain = np.sqrt(energy)
     return np.maximum(gain / gain.max(1, keepdims=True), LEAST)

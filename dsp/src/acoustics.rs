@@ -10,6 +10,7 @@ pub(crate) mod walls_and_air;
 pub(crate) mod surface;
 
 pub(crate) mod radiation;
+pub(crate) mod recorded_from;
 
 pub(crate) mod platform;
 
@@ -30,6 +31,7 @@ pub use octave::{
 };
 pub use platform::{DECAY_EXPONENT, Face, PARTS, Platform, norris_eyring_decay_s, share_after};
 pub use radiation::{Family, Pattern, world_axis};
+pub use recorded_from::RecordedFrom;
 pub use scattering::{SCATTERINGS, Scattered};
 pub use seat::{CLEARANCE_M, Seat, Source};
 pub use surface::Finish;

@@ -228,6 +228,7 @@ seat_parameters! {
         number riser "riser";
         number facing "facing";
         list family "family";
+        list recorded "recorded";
         number width "width";
     }
     "Platform" platform: PlatformParameters {
@@ -318,12 +319,13 @@ mod tests {
     use super::*;
 
     /// Ids, names and groups of the first release; sessions depend on the ids.
-    const EXPECTED: [(&str, &str, &str); 29] = [
+    const EXPECTED: [(&str, &str, &str); 30] = [
         ("depth", "Depth", "Seat"),
         ("bearing", "Bearing", "Seat"),
         ("riser", "Riser", "Seat"),
         ("facing", "Facing", "Seat"),
         ("family", "Radiation", "Seat"),
+        ("recorded", "Recorded from", "Seat"),
         ("width", "Source width", "Seat"),
         ("plat_w", "Platform width", "Platform"),
         ("plat_d", "Platform depth", "Platform"),

@@ -9,8 +9,8 @@ use std::f64::consts::TAU;
 
 use rostra_dsp::Settings;
 use rostra_dsp::acoustics::{
-    ARRIVALS, Arrival, BANDS, Capsule, Family, Finish, Microphones, NOMINAL_HZ, Pair, Platform, Seat, Source,
-    Vector, arrivals,
+    ARRIVALS, Arrival, BANDS, Capsule, Family, Finish, Microphones, NOMINAL_HZ, Pair, Platform, RecordedFrom,
+    Seat, Source, Vector, arrivals,
 };
 use rostra_dsp::engine::{Config, DistanceTone, Engine, Layout, PrepareError, TonePlan};
 use rostra_dsp::extremes::larger;
@@ -425,7 +425,12 @@ fn an_even_source_and_an_omni_may_change_places() {
     let platform = Platform::default();
     let microphones = Microphones::default();
     let heard = |from: Vector, to: Vector, family: Family, omni_share: f64| {
-        let source = Source { position: from, forward: Vector::new(0.0, -1.0, 0.0), family };
+        let source = Source {
+            position: from,
+            forward: Vector::new(0.0, -1.0, 0.0),
+            family,
+            recorded: RecordedFrom::Axis,
+        };
         let capsule = Capsule { offset: to - microphones.position(), omni_share, ..Capsule::OMNI };
         sorted(arrivals(&source, &platform, &microphones, &capsule).to_vec())
     };
@@ -462,7 +467,7 @@ fn a_bearing_and_its_mirror_image_swap_left_and_right() {
         let source = seat.source(&platform, &microphones);
         sorted(arrivals(&source, &platform, &microphones, &pair.capsules()[capsule]).to_vec())
     };
-    // Families whose axis lies in the player's plane of symmetry; a rear bell and a top plate have a hand.
+    // Families whose axis lies in the player's plane of symmetry; a rear bell, a top plate, a flute have a hand.
     let symmetric = [
         Family::Omnidirectional,
         Family::ForwardBell,
@@ -470,6 +475,10 @@ fn a_bearing_and_its_mirror_image_swap_left_and_right() {
         Family::FrontPlate,
         Family::ToneHoles,
         Family::Drumhead,
+        Family::WideForwardBell,
+        Family::Harp,
+        Family::Bars,
+        Family::Mouth,
     ];
     for pair in Pair::ALL {
         for family in Family::ALL {

@@ -5,7 +5,7 @@
 //! is told by its number, which is its seed: `ROSTRA_FIRST=93 ROSTRA_CASES=1` tries it alone.
 
 use rostra_dsp::Settings;
-use rostra_dsp::acoustics::{Family, Finish, Pair};
+use rostra_dsp::acoustics::{Family, Finish, Pair, RecordedFrom};
 use rostra_dsp::engine::{Config, Engine, Layout};
 use rostra_dsp::extremes::larger;
 use rostra_dsp::hall::{Hall, HallEngine};
@@ -50,6 +50,7 @@ fn settings(noise: &mut Noise) -> Settings {
     settings.seat.facing_deg = drawn(noise, (-180.0, 180.0));
     settings.seat.width_m = drawn(noise, (0.0, 8.0));
     settings.seat.family = one_of(noise, &Family::ALL);
+    settings.seat.recorded = one_of(noise, &RecordedFrom::ALL);
     settings.platform.width_m = drawn(noise, (8.0, 30.0));
     settings.platform.depth_m = drawn(noise, (5.0, 25.0));
     settings.platform.height_m = drawn(noise, (4.0, 20.0));

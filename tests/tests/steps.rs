@@ -12,7 +12,7 @@
 use std::f64::consts::TAU;
 
 use rostra_dsp::Settings;
-use rostra_dsp::acoustics::{Family, Finish, Pair};
+use rostra_dsp::acoustics::{Family, Finish, Pair, RecordedFrom};
 use rostra_dsp::engine::{Config, Engine, Layout};
 use rostra_dsp::extremes::larger;
 use rostra_dsp::kernel::Noise;
@@ -79,9 +79,10 @@ const CONTINUOUS: [Step; 20] = [
 ];
 
 /// Every list, between entries that differ much.
-const LISTS: [Step; 8] = [
+const LISTS: [Step; 9] = [
     step!("radiation, omnidirectional to rear bell", seat.family, Family::Omnidirectional, Family::RearBell),
     step!("radiation, forward bell to top plate", seat.family, Family::ForwardBell, Family::TopPlate),
+    step!("recorded, on the axis to in front", seat.recorded, RecordedFrom::Axis, RecordedFrom::Front),
     step!("floor", platform.floor, Finish::Carpet, Finish::Concrete),
     step!("rear wall", platform.rear, Finish::Curtain, Finish::Brick),
     step!("side walls", platform.sides, Finish::Curtain, Finish::Concrete),

@@ -177,6 +177,7 @@ pub(crate) struct Stage {
     axis: Vector,
     exponents: PerBand,
     leak: PerBand,
+    recorded: PerBand,
     air_nepers_per_m: PerBand,
     top_air_nepers_per_m: f64,
     air_in_thirds_nepers_per_m: [f64; THIRDS],
@@ -192,6 +193,7 @@ impl Stage {
             axis: world_axis(source.family, source.forward),
             exponents: patterns.map(|pattern| pattern.exponent),
             leak: patterns.map(|pattern| pattern.leak),
+            recorded: source.recorded.gains(source.family),
             air_nepers_per_m: platform.air_db_per_m().map(|db| db / NEPER_DB),
             air_in_thirds_nepers_per_m: std::array::from_fn(|third| {
                 platform.air.attenuation_db_per_m(third_midband_hz(third)) / NEPER_DB
@@ -204,7 +206,7 @@ impl Stage {
 
     /// Returns what a capsule at `capsule_position` hears by way of an image.
     ///
-    /// `gain_b` = 1/r `prod_s` `hit_sb^n_s` `D_b(departure)` M(incidence) 10^(-air `a_b` r / 20).
+    /// `gain_b` = 1/r `prod_s` `hit_sb^n_s` `D_b(departure)/D_b(recording)` M(incidence) 10^(-air `a_b` r / 20).
     pub(crate) fn arrival(&self, image: &Image, capsule: &Capsule, capsule_position: Vector) -> Arrival {
         let towards = image.position - capsule_position;
         let path_m = towards.length().max(SHORTEST_PATH_M);
@@ -214,7 +216,7 @@ impl Stage {
         let gain: PerBand = std::array::from_fn(|band| {
             let lobe = (2.0 * self.exponents[band] * ln_lobe).exp();
             let leak = self.leak[band];
-            let directivity = (leak + (1.0 - leak) * lobe).sqrt();
+            let directivity = (leak + (1.0 - leak) * lobe).sqrt() * self.recorded[band];
             let hits: f64 = image.hits.iter().zip(&self.ln_hit).map(|(&n, ln)| f64::from(n) * ln[band]).sum();
             common * directivity * (hits - self.air_nepers_per_m[band] * path_m).exp()
         });
@@ -284,6 +286,7 @@ mod tests {
     use super::*;
     use crate::acoustics::microphones::Pair;
     use crate::acoustics::radiation::Family;
+    use crate::acoustics::recorded_from::RecordedFrom;
     use crate::acoustics::seat::Seat;
 
     /// The fast way and the oracle list the same arrivals, up to rounding.
@@ -294,7 +297,9 @@ mod tests {
             (3.0, -40.0, 30.0, Family::TopPlate),
             (10.5, 12.0, 180.0, Family::RearBell),
         ] {
-            let seat = Seat { depth_m, bearing_deg, facing_deg, family, riser_m: 0.4, ..Seat::default() };
+            let recorded = RecordedFrom::Front;
+            let seat =
+                Seat { depth_m, bearing_deg, facing_deg, family, recorded, riser_m: 0.4, ..Seat::default() };
             let (platform, microphones) = (Platform::default(), Microphones::default());
             let source = seat.source(&platform, &microphones);
             for capsule in Pair::NearCoincident.capsules() {

@@ -1,4 +1,4 @@
-//! How an instrument throws its sound: axis, directivity factor and leak of nine families.
+//! How an instrument throws its sound: axis, directivity factor, leak and height of each family.
 //!
 //! No published table gives the directivity factor of every family per octave
 //! under a licence that lets us ship it. The values here are therefore chosen
@@ -39,11 +39,19 @@
 //!   (1996), paper 3aAA2, popular version: the lowest mode of a drumhead
 //!   radiates alike all round in its plane, the next ones in 2, 4, 6 and 8
 //!   directions.
+//! * **P** two equal sources m half waves apart, in phase for odd m and out of
+//!   phase for even m, as at the ends of an open tube: Q = 2 where they add, for
+//!   any m (closed form: the mean of cos^2 or sin^2 of (m pi/2) cos phi is 1/2).
+//! * **T** W. T. Chu and A. C. C. Warnock, National Research Council of Canada,
+//!   IRC-RR-104 (2002), and H. K. Dunn and D. W. Farnsworth, Journal of the
+//!   Acoustical Society of America 10, 184 (1939): levels round talkers, from
+//!   memory: behind the head some 3 dB down below 500 Hz, 4 to 6 dB at 500 Hz and
+//!   1 kHz, over 10 dB from 4 kHz.
 //!
 //! Neighbouring octaves never differ by more than a factor 2.2 in Q (our
 //! choice): a band filter has to follow them.
 
-use crate::acoustics::octave::{BANDS, PerBand, mid_mean};
+use crate::acoustics::octave::{BANDS, PerBand};
 use crate::acoustics::vector::Vector;
 
 /// A family of instruments that radiate alike.
@@ -99,7 +107,7 @@ pub enum Family {
     /// to 1 kHz for the larger body and a little less at the top; 5.3 dB from
     /// front to back at 4 kHz (our choice, from B).
     FrontPlate,
-    /// Open tone holes and a small bell: flute, oboe, clarinet, bassoon, saxophone.
+    /// Open tone holes and a small bell: oboe, clarinet, saxophone.
     ///
     /// Axis ahead and 21 degrees down, as oboe and clarinet are held (common
     /// practice, no source; the angle is our choice). Q: near 1 below the
@@ -121,11 +129,52 @@ pub enum Family {
     /// 1 kHz 0.3 dB lower for smoothness). Above, lower than the pipe, as for
     /// the forward bell (our choice, from M1).
     WideForwardBell,
+    /// Tone holes and a top that points up: bassoon, contrabassoon.
+    ///
+    /// Axis up, leaning ahead and to the player's left, as it is held: its top
+    /// leaves upwards (J. Meyer, from memory; the angles are our choice). Q and
+    /// leak as for tone holes, a little more from 250 Hz to 2 kHz for the longer
+    /// row of holes, a little less at the top (our choice).
+    Bassoon,
+    /// A mouth hole and the far open end of a tube: flute, piccolo.
+    ///
+    /// The two throw most across the tube where an odd number of half waves fits
+    /// between them, beside that where an even number does (P; J. Meyer, from
+    /// memory). The player's head is behind, so the axis is ahead, a little to the
+    /// right, where the tube and the breath's noise go (our choice). Q: near 1
+    /// below 500 Hz (M1), under P's 2 to 2 kHz, because overtones cancel where the
+    /// lowest tone adds, above it a little more for the head's shadow; leak as a
+    /// cardioid's that keeps this Q, for no side is silent (our choice).
+    Flute,
+    /// A tall soundboard that faces away from the player: harp.
+    ///
+    /// Axis ahead and 37 degrees up: the board slants up to the player's shoulder
+    /// (common practice, no source; the angle is our choice). Q and leak lower
+    /// than a front plate's, because the box is open at the back (our choice, no
+    /// source).
+    Harp,
+    /// A lid that throws to the player's right: grand piano.
+    ///
+    /// Axis to the right, 31 degrees up: half-way from the case's rim to the lid
+    /// on its long stick (J. Meyer, from memory; the angle is our choice). The
+    /// keyboard is at the audience's left, so the lid opens to them. Q and leak:
+    /// near the front plate's, which faces as freely (our choice, no source).
+    Lid,
+    /// Bars that lie flat: xylophone, marimba, vibraphone, glockenspiel.
+    ///
+    /// Axis up (common practice, no source). Bars and the tubes below them throw
+    /// to both sides, so no lobe is sharp: Q rises from 1.1 to 2.2, leak as a
+    /// cardioid's or more (our choice, no source).
+    Bars,
+    /// A singer's mouth: choir, voice.
+    ///
+    /// Axis ahead (common practice, no source). Q and leak after talkers (T).
+    Mouth,
 }
 
 impl Family {
     /// Every family, in the order in which the parameter lists them.
-    pub const ALL: [Self; 9] = [
+    pub const ALL: [Self; 15] = [
         Self::Omnidirectional,
         Self::ForwardBell,
         Self::RearBell,
@@ -135,6 +184,12 @@ impl Family {
         Self::ToneHoles,
         Self::Drumhead,
         Self::WideForwardBell,
+        Self::Bassoon,
+        Self::Flute,
+        Self::Harp,
+        Self::Lid,
+        Self::Bars,
+        Self::Mouth,
     ];
 
     /// Returns the name in trade words.
@@ -149,6 +204,12 @@ impl Family {
             Self::ToneHoles => "tone holes",
             Self::Drumhead => "drumhead",
             Self::WideForwardBell => "wide forward bell",
+            Self::Bassoon => "bassoon",
+            Self::Flute => "flute",
+            Self::Harp => "harp",
+            Self::Lid => "piano lid",
+            Self::Bars => "bars",
+            Self::Mouth => "mouth",
         }
     }
 
@@ -158,13 +219,20 @@ impl Family {
     /// At each family.
     pub const fn axis(self) -> [f64; 3] {
         match self {
-            Self::Omnidirectional | Self::ForwardBell | Self::WideForwardBell => [1.0, 0.0, 0.0],
+            Self::Omnidirectional | Self::ForwardBell | Self::WideForwardBell | Self::Mouth => {
+                [1.0, 0.0, 0.0]
+            }
             Self::RearBell => [-0.8, 0.6, -0.1],
             Self::UpwardBell => [0.3, 0.0, 1.0],
             Self::TopPlate => [0.3, 0.5, 0.8],
             Self::FrontPlate => [1.0, 0.0, 0.35],
             Self::ToneHoles => [0.8, 0.0, -0.3],
             Self::Drumhead => [0.2, 0.0, 1.0],
+            Self::Bassoon => [0.3, -0.3, 1.0],
+            Self::Flute => [1.0, 0.3, 0.0],
+            Self::Harp => [0.8, 0.0, 0.6],
+            Self::Lid => [0.0, 1.0, 0.6],
+            Self::Bars => [0.0, 0.0, 1.0],
         }
     }
 
@@ -183,6 +251,12 @@ impl Family {
             Self::ToneHoles => [1.0, 1.05, 1.25, 1.55, 2.1, 2.8, 3.3],
             Self::Drumhead => [1.2, 1.2, 1.4, 1.6, 2.0, 2.0, 2.0],
             Self::WideForwardBell => [1.08, 1.27, 1.92, 4.2, 8.8, 14.5, 18.5],
+            Self::Bassoon => [1.0, 1.1, 1.35, 1.7, 2.2, 2.7, 3.1],
+            Self::Flute => [1.0, 1.1, 1.5, 1.6, 1.8, 2.2, 2.6],
+            Self::Harp => [1.0, 1.1, 1.3, 1.6, 2.0, 2.4, 2.7],
+            Self::Lid => [1.05, 1.15, 1.4, 1.8, 2.4, 3.0, 3.4],
+            Self::Bars => [1.1, 1.2, 1.4, 1.6, 1.8, 2.0, 2.2],
+            Self::Mouth => [1.15, 1.3, 1.5, 1.7, 2.2, 2.9, 3.8],
         }
     }
 
@@ -201,6 +275,12 @@ impl Family {
             Self::ToneHoles => [0.9, 0.8, 0.4, 0.25, 0.15, 0.12, 0.08],
             Self::Drumhead => [0.7, 0.7, 0.5, 0.35, 0.15, 0.1, 0.1],
             Self::WideForwardBell => [0.9, 0.71, 0.36, 0.07, 0.015, LEAST_LEAK, LEAST_LEAK],
+            Self::Bassoon => [0.9, 0.8, 0.5, 0.3, 0.17, 0.13, 0.1],
+            Self::Flute => [0.9, 0.86, 0.5, 0.44, 0.33, 0.18, 0.1],
+            Self::Harp => [0.9, 0.8, 0.55, 0.35, 0.22, 0.17, 0.14],
+            Self::Lid => [0.9, 0.8, 0.5, 0.28, 0.16, 0.11, 0.08],
+            Self::Bars => [0.86, 0.75, 0.57, 0.44, 0.35, 0.27, 0.2],
+            Self::Mouth => [0.75, 0.6, 0.42, 0.3, 0.15, 0.07, 0.03],
         }
     }
 
@@ -208,18 +288,24 @@ impl Family {
     ///
     /// # Source
     /// Common practice, no source: a cello between the knees, a horn at the hip,
-    /// drumheads at the waist, a violin at a seated player's chin.
+    /// drumheads and bars at the waist, the middle of a harp's board, a piano's
+    /// strings, a violin at a seated player's chin, the mouth of a singer who
+    /// stands.
     pub const fn height_m(self) -> f64 {
         match self {
             Self::FrontPlate => 0.55,
             Self::RearBell => 0.7,
-            Self::Drumhead => 0.9,
+            Self::Drumhead | Self::Bars | Self::Harp => 0.9,
+            Self::Lid => 1.0,
             Self::TopPlate => 1.4,
+            Self::Mouth => 1.6,
             Self::Omnidirectional
             | Self::ForwardBell
             | Self::UpwardBell
             | Self::ToneHoles
-            | Self::WideForwardBell => 1.2,
+            | Self::WideForwardBell
+            | Self::Bassoon
+            | Self::Flute => 1.2,
         }
     }
 
@@ -227,11 +313,6 @@ impl Family {
     pub fn patterns(self) -> [Pattern; BANDS] {
         let (factors, leaks) = (self.directivity_factor(), self.leak());
         std::array::from_fn(|band| Pattern::with_directivity_factor(factors[band], leaks[band]))
-    }
-
-    /// Returns the mean directivity factor of 500 Hz and 1 kHz.
-    pub fn mid_directivity_factor(self) -> f64 {
-        mid_mean(&self.directivity_factor())
     }
 }
 

@@ -220,6 +220,7 @@ pub(crate) fn scattered(
     let patterns = source.family.patterns();
     let rings = patterns.map(|pattern| ring_energies(&pattern));
     let shares = ring_shares();
+    let recorded = source.recorded.gains(source.family);
     let frame = axis_frame(source);
     let speed_m_s = platform.air.speed_of_sound_m_s();
     let air = platform.air_nepers_per_m();
@@ -235,7 +236,8 @@ pub(crate) fn scattered(
     let mut told = [(0.0, 0.0); SCATTERINGS];
     let field = Field { receiver: microphones.position(), capsules, start_m, platform };
     for (ring, directions) in ring_directions().iter().enumerate() {
-        let carried: PerBand = std::array::from_fn(|band| shares[ring] * rings[band][ring]);
+        let carried: PerBand =
+            std::array::from_fn(|band| shares[ring] * rings[band][ring] * recorded[band].powi(2));
         let (mut first, mut second) = (Paths::default(), Paths::default());
         let (mut scattered_once, mut returned_twice): (PerBand, PerBand) = ([0.0; BANDS], [0.0; BANDS]);
         let mut add = |which: usize, gains: PerBand, (geometry, whole_m): (f64, f64)| {

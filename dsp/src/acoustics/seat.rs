@@ -3,6 +3,7 @@
 use crate::acoustics::microphones::Microphones;
 use crate::acoustics::platform::Platform;
 use crate::acoustics::radiation::Family;
+use crate::acoustics::recorded_from::RecordedFrom;
 use crate::acoustics::vector::Vector;
 
 /// A player's seat.
@@ -19,6 +20,8 @@ pub struct Seat {
     pub facing_deg: f64,
     /// How the instrument radiates.
     pub family: Family,
+    /// From which side the dry signal was recorded.
+    pub recorded: RecordedFrom,
     /// Distance between the two sources of a stereo channel, 0 to 8 m.
     pub width_m: f64,
 }
@@ -31,6 +34,7 @@ impl Default for Seat {
             riser_m: 0.0,
             facing_deg: 0.0,
             family: Family::Omnidirectional,
+            recorded: RecordedFrom::Axis,
             width_m: 1.5,
         }
     }
@@ -52,6 +56,8 @@ pub struct Source {
     pub forward: Vector,
     /// How it radiates.
     pub family: Family,
+    /// From which side its signal was recorded.
+    pub recorded: RecordedFrom,
 }
 
 /// Bends x softly so that |x| stays below `limit_m`; untouched up to half a metre before it.
@@ -101,7 +107,7 @@ impl Seat {
         let right_of_player = Vector::new(to_microphones.y, -to_microphones.x, 0.0);
         let turn = self.facing_deg.to_radians();
         let forward = to_microphones * turn.cos() - right_of_player * turn.sin();
-        Source { position: Vector::new(x, y, z), forward, family: self.family }
+        Source { position: Vector::new(x, y, z), forward, family: self.family, recorded: self.recorded }
     }
 
     /// Says whether the seat as asked lies off the platform and was brought inside.

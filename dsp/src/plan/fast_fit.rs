@@ -18,7 +18,9 @@ pub(crate) const LEAST_OF_STRONGEST: f32 = 0.003;
 /// Best of a search in which the damping was 0.001, 0.003, 0.01 and 0.03.
 const DAMPING: f32 = 0.01;
 /// Farthest that a step goes, in shares of the gain: what needs more lies where the straight line no longer holds.
-const FARTHEST: f32 = 1.0;
+///
+/// Of 0.3, 0.5, 1 and 2 the one that leaves the least error on random platforms (99 % within 1.9 dB, 2.5 dB with 1).
+const FARTHEST: f32 = 0.5;
 /// Range of the start's factors: beyond, the polynomials are asked for more than they were trained for.
 const START_RANGE: (f32, f32) = (-1.0, 3.0);
 /// Steps where the sample rate leaves bands out (our choice; there is time for them at such rates).

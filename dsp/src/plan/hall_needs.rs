@@ -48,7 +48,7 @@ impl HallNeeds {
             distance_m: own.direct_m,
             direct_to_reflected_db: decibels(direct / reflected),
             clarity_db: decibels((direct + reflected - late) / late),
-            send_db: -decibels(ratio * source.family.mid_directivity_factor()),
+            send_db: -decibels(ratio * source.recorded.mid_power_factor(source.family)),
             later_s: (own.direct_m - REFERENCE_DISTANCE_M) / platform.air.speed_of_sound_m_s(),
         }
     }

@@ -20,6 +20,7 @@ use crate::acoustics::decibel::gain_of_db;
 use crate::acoustics::microphones::Microphones;
 use crate::acoustics::platform::{PARTS, Platform};
 use crate::acoustics::radiation::Family;
+use crate::acoustics::recorded_from::RecordedFrom;
 use crate::kernel::instruction_set::{InstructionSet, SIMD_WIDTH};
 use crate::plan::band_split::{BRANCHES, FITTED, SplitDesign, Weights};
 use crate::plan::branch_fit::{OctaveFit, ThirdFit};
@@ -164,7 +165,7 @@ impl Scratch {
 /// How a source follows the room, which depends on no seat.
 #[derive(Clone, Copy, Debug)]
 struct RoomLevel {
-    depends_on: (Platform, Microphones, Family, f64),
+    depends_on: (Platform, Microphones, Family, RecordedFrom, f64),
     gain: f64,
 }
 
@@ -230,13 +231,20 @@ impl Planner {
         let room_gain = if settings.level.law_pct == 0.0 {
             1.0
         } else {
-            let family = source.family;
-            let depends_on = (*platform, *microphones, family, settings.level.balance_pct);
+            let (family, recorded) = (source.family, source.recorded);
+            let depends_on = (*platform, *microphones, family, recorded, settings.level.balance_pct);
             let room = match self.room {
                 Some(room) if room.depends_on == depends_on => room,
                 _ => RoomLevel {
                     depends_on,
-                    gain: level_in_the_room(family, platform, microphones, &settings.level, self.channels),
+                    gain: level_in_the_room(
+                        family,
+                        recorded,
+                        platform,
+                        microphones,
+                        &settings.level,
+                        self.channels,
+                    ),
                 },
             };
             self.room = Some(room);
@@ -294,6 +302,7 @@ mod tests {
     use crate::acoustics::microphones::Pair;
     use crate::acoustics::octave::{BANDS, bands_at_rate, edges_hz};
     use crate::acoustics::radiation::Family;
+    use crate::acoustics::recorded_from::RecordedFrom;
     use crate::acoustics::surface::Finish;
     use crate::extremes::largest;
     use crate::plan::oracle::{Fed, LowBranches, Player, tail_energy};
@@ -338,6 +347,7 @@ mod tests {
             settings.seat.facing_deg = self.within(-180.0, 180.0);
             settings.seat.riser_m = self.within(0.0, 2.0);
             settings.seat.family = self.of(&Family::ALL);
+            settings.seat.recorded = self.of(&RecordedFrom::ALL);
             settings.microphones.pair = self.of(&Pair::ALL);
             settings.microphones.depth_m = self.within(0.0, 4.0);
             settings.microphones.height_m = self.within(1.5, 5.0);

@@ -8,6 +8,7 @@ use crate::acoustics::microphones::{Capsule, Pair};
 use crate::acoustics::octave::{BANDS, THIRDS, TOP, exact_midband_hz, third_midband_hz};
 use crate::acoustics::platform::{Face, Platform};
 use crate::acoustics::radiation::Family;
+use crate::acoustics::recorded_from::RecordedFrom;
 use crate::acoustics::vector::Vector;
 use crate::plan::band_split::FITTED;
 use crate::plan::planner::scattering::ScatteringTerms;
@@ -25,6 +26,7 @@ struct DependsOn {
     platform: Platform,
     pair: Pair,
     family: Family,
+    recorded: RecordedFrom,
 }
 
 /// An image's position is `offset + sign * position` along each axis; by axis, then arrival.
@@ -49,6 +51,8 @@ pub(crate) struct SeatIndependentTerms {
     pub(crate) lobe: [f32; FITTED],
     /// Share of the axial energy that every direction gets, by band.
     pub(crate) leak: [f32; FITTED],
+    /// Gain of every arrival for the side from which the signal was recorded, by band.
+    pub(crate) recorded: [f32; FITTED],
     /// Attenuation of the air, log2 of pressure per metre, by band.
     pub(crate) air_log2_per_m: [f32; FITTED],
     /// The same in thirds.
@@ -93,7 +97,7 @@ impl SeatIndependentTerms {
     /// Works everything out anew.
     pub(crate) fn new(settings: &Settings, channels: usize) -> Self {
         let terms = DependsOn::of(settings);
-        let DependsOn { platform, family, .. } = &terms;
+        let DependsOn { platform, family, recorded, .. } = &terms;
         let air = platform.air;
         let capsules = capsules(&settings.microphones, channels);
         let patterns = family.patterns();
@@ -110,6 +114,7 @@ impl SeatIndependentTerms {
             })
         });
         let mixing_time_s = platform.mixing_time_s();
+        let recorded_gain = recorded.gains(*family);
         // 20 log10 of a pressure ratio over log2 of it.
         let db_per_log2 = 20.0 * std::f64::consts::LOG10_2;
         Self {
@@ -126,6 +131,7 @@ impl SeatIndependentTerms {
             hits,
             lobe: std::array::from_fn(|band| (2.0 * patterns[band.min(BANDS - 1)].exponent) as f32),
             leak: std::array::from_fn(|band| patterns[band.min(BANDS - 1)].leak as f32),
+            recorded: std::array::from_fn(|band| recorded_gain[band.min(BANDS - 1)] as f32),
             air_log2_per_m: std::array::from_fn(|band| {
                 let hz = if band == TOP { exact_midband_hz(TOP) } else { exact_midband_hz(band) };
                 (air.attenuation_db_per_m(hz) / db_per_log2) as f32
@@ -133,7 +139,7 @@ impl SeatIndependentTerms {
             air_in_thirds_log2_per_m: std::array::from_fn(|third| {
                 (air.attenuation_db_per_m(third_midband_hz(third.min(THIRDS - 1))) / db_per_log2) as f32
             }),
-            scattering: ScatteringTerms::new(platform, *family, capsules, channels),
+            scattering: ScatteringTerms::new(platform, *family, *recorded, capsules, channels),
             loudness: FastLoudness::new(*family, air.speed_of_sound_m_s()),
             terms,
         }
@@ -142,6 +148,12 @@ impl SeatIndependentTerms {
 
 impl DependsOn {
     fn of(settings: &Settings) -> Self {
-        Self { platform: settings.platform, pair: settings.microphones.pair, family: settings.seat.family }
+        let seat = &settings.seat;
+        Self {
+            platform: settings.platform,
+            pair: settings.microphones.pair,
+            family: seat.family,
+            recorded: seat.recorded,
+        }
     }
 }

@@ -9,6 +9,7 @@ use crate::acoustics::microphones::{Capsule, Microphones};
 use crate::acoustics::octave::{BANDS, PerBand, THIRDS};
 use crate::acoustics::platform::{PARTS, Platform};
 use crate::acoustics::radiation::Family;
+use crate::acoustics::recorded_from::RecordedFrom;
 use crate::acoustics::scattering::{Scattered, scattered};
 use crate::acoustics::seat::Source;
 use crate::acoustics::vector::Vector;
@@ -84,7 +85,7 @@ pub fn capsules(microphones: &Microphones, channels: usize) -> [Capsule; 2] {
 /// Everything is multiplied by one factor. With a distance fall-off of 0 it
 /// keeps the loudness of the dry channel, direct sound and platform together
 /// after the balance: 1/L, L^2 the [`loudness`] of both. At 100 % it is
-/// `sqrt(Q_mid)/L_ref`: a source of constant sound power, unity for an
+/// `sqrt(Q_mid)/L_ref`, `Q_mid` that of `Q_b` `D_b(recording)^2`: a source of constant sound power, unity for an
 /// omnidirectional player 4 m away. In between it goes geometrically. Trim
 /// counts on top.
 ///
@@ -101,8 +102,11 @@ pub fn acoustics(
     let family = source.family;
     let kept = 1.0 / loudness(&heard, family, platform, level, channels).sqrt();
     let law = level.law_pct / 100.0;
-    let followed =
-        if law == 0.0 { 1.0 } else { level_in_the_room(family, platform, microphones, level, channels) };
+    let followed = if law == 0.0 {
+        1.0
+    } else {
+        level_in_the_room(family, source.recorded, platform, microphones, level, channels)
+    };
     heard.factor_gain = kept.powf(1.0 - law) * followed.powf(law) * gain_of_db(level.trim_db);
     heard.energies.scale(heard.factor_gain * heard.factor_gain);
     heard
@@ -111,6 +115,7 @@ pub fn acoustics(
 /// Returns the factor with which a source of a family follows the room: constant power, unity for an omnidirectional player 4 m away.
 pub(crate) fn level_in_the_room(
     family: Family,
+    recorded: RecordedFrom,
     platform: &Platform,
     microphones: &Microphones,
     level: &Level,
@@ -119,7 +124,7 @@ pub(crate) fn level_in_the_room(
     let reference = reference_source(platform, microphones);
     let heard = unlevelled(&reference, platform, microphones, channels);
     let loudness = loudness(&heard, reference.family, platform, level, channels);
-    (family.mid_directivity_factor() / loudness).sqrt()
+    (recorded.mid_power_factor(family) / loudness).sqrt()
 }
 
 /// Returns an omnidirectional player straight ahead, 4 m from the microphones where the platform has room for that.
@@ -132,6 +137,7 @@ pub(crate) fn reference_source(platform: &Platform, microphones: &Microphones) -
         position: Vector::new(0.0, microphones.depth_m + along_m, height_m),
         forward: Vector::new(0.0, -1.0, 0.0),
         family: Family::Omnidirectional,
+        recorded: RecordedFrom::Axis,
     }
 }
 

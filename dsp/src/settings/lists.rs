@@ -5,6 +5,7 @@
 use super::list::{Entry, List};
 use crate::acoustics::microphones::Pair;
 use crate::acoustics::radiation::Family;
+use crate::acoustics::recorded_from::RecordedFrom;
 use crate::acoustics::surface::Finish;
 
 /// Ways in which instruments radiate, in the order of [`Family::ALL`].
@@ -49,7 +50,7 @@ const FAMILIES: [Entry; Family::ALL.len()] = [
         id: "tone-holes",
         old_ids: &[],
         name: Family::ToneHoles.name(),
-        note: "ahead and down, broadly: flute, oboe, clarinet, bassoon, saxophone",
+        note: "ahead and down, broadly: oboe, clarinet, saxophone",
     },
     Entry {
         id: "drumhead",
@@ -62,6 +63,60 @@ const FAMILIES: [Entry; Family::ALL.len()] = [
         old_ids: &[],
         name: Family::WideForwardBell.name(),
         note: "where the player faces, from lower octaves on: trombone",
+    },
+    Entry {
+        id: "bassoon",
+        old_ids: &[],
+        name: Family::Bassoon.name(),
+        note: "up, leaning ahead and to the player's left",
+    },
+    Entry {
+        id: "flute",
+        old_ids: &[],
+        name: Family::Flute.name(),
+        note: "ahead and a little to the player's right, very broadly: flute, piccolo",
+    },
+    Entry { id: "harp", old_ids: &[], name: Family::Harp.name(), note: "ahead and up, broadly" },
+    Entry {
+        id: "lid",
+        old_ids: &[],
+        name: Family::Lid.name(),
+        note: "to the player's right and up: grand piano; facing 90 opens the lid to the microphones",
+    },
+    Entry {
+        id: "bars",
+        old_ids: &[],
+        name: Family::Bars.name(),
+        note: "up, very broadly: xylophone, marimba, vibraphone, glockenspiel",
+    },
+    Entry {
+        id: "mouth",
+        old_ids: &[],
+        name: Family::Mouth.name(),
+        note: "where the player faces, at the height of one who stands: choir, voice",
+    },
+];
+
+/// Sides of the instrument from which the dry signal was recorded, in the order of [`RecordedFrom::ALL`].
+const SIDES: [Entry; RecordedFrom::ALL.len()] = [
+    Entry {
+        id: "on-the-axis",
+        old_ids: &[],
+        name: RecordedFrom::Axis.name(),
+        note: "where the instrument radiates most: before the bell, over the top plate",
+    },
+    Entry {
+        id: "in-front",
+        old_ids: &[],
+        name: RecordedFrom::Front.name(),
+        note: "where the player faces, whichever way the bell points",
+    },
+    Entry { id: "above", old_ids: &[], name: RecordedFrom::Above.name(), note: "over the player" },
+    Entry {
+        id: "at-the-side",
+        old_ids: &[],
+        name: RecordedFrom::Side.name(),
+        note: "at the player's right, the side of a horn's bell",
     },
 ];
 
@@ -117,6 +172,8 @@ const fn link(number: &'static str) -> Entry {
 
 /// How an instrument radiates.
 pub(super) const RADIATION: List = List::new(&FAMILIES, 25, Family::Omnidirectional as usize);
+/// From which side the dry signal was recorded.
+pub(super) const RECORDED: List = List::new(&SIDES, 9, RecordedFrom::Axis as usize);
 /// Which shared platform an instance stands on.
 pub(super) const LINK: List = List::new(&LINKS, 9, 0);
 
@@ -137,6 +194,7 @@ mod tests {
     #[test]
     fn the_entries_are_those_of_the_acoustics_in_their_order() {
         assert_eq!(FAMILIES.map(|entry| entry.name), Family::ALL.map(Family::name));
+        assert_eq!(SIDES.map(|entry| entry.name), RecordedFrom::ALL.map(RecordedFrom::name));
         assert_eq!(FINISHES.map(|entry| entry.name), Finish::ALL.map(Finish::name));
         assert_eq!(PAIRS.map(|entry| entry.name), Pair::ALL.map(Pair::name));
     }
@@ -162,6 +220,13 @@ mod tests {
                 "front-plate",
                 "tone-holes",
                 "drumhead",
+                "wide-forward-bell",
+                "bassoon",
+                "flute",
+                "harp",
+                "lid",
+                "bars",
+                "mouth",
             ],
         );
         assert_begins_with(
@@ -179,14 +244,15 @@ mod tests {
             ],
         );
         assert_begins_with(&PAIRS, &["coincident", "near-coincident", "spaced-omnis"]);
+        assert_begins_with(&SIDES, &["on-the-axis", "in-front", "above", "at-the-side"]);
         assert_begins_with(&LINKS, &["off", "1", "2", "3", "4"]);
     }
 
     #[test]
     fn places_are_those_of_the_first_release() {
         // A change here moves the automation of every session.
-        let lists = [RADIATION, finishes(Finish::Timber), microphones(Pair::Coincident), LINK];
-        assert_eq!(lists.map(|list| list.places), [25, 17, 9, 9]);
+        let lists = [RADIATION, RECORDED, finishes(Finish::Timber), microphones(Pair::Coincident), LINK];
+        assert_eq!(lists.map(|list| list.places), [25, 9, 17, 9, 9]);
     }
 
     #[test]

@@ -4,13 +4,14 @@
 //! the command line and `docs/parameters.md` all follow this table.
 
 use super::Settings;
-use super::lists::{LINK, RADIATION, finishes, microphones};
+use super::lists::{LINK, RADIATION, RECORDED, finishes, microphones};
 use super::number::{Grid, Number, Spread};
 use super::parameter::{Group, Kind, Parameter, linear, logarithmic};
 use super::table::{Field, Row, Tabled, named};
 use super::unit::Unit;
 use crate::acoustics::microphones::Pair;
 use crate::acoustics::radiation::Family;
+use crate::acoustics::recorded_from::RecordedFrom;
 use crate::acoustics::surface::Finish;
 
 impl Tabled for Settings {
@@ -34,7 +35,7 @@ const TIMES: Grid = Grid::Step(0.01);
 const CLOSE_MIC_OFF_M: f64 = 2.0;
 
 /// Every parameter of the seat, in the order in which hosts list them. New ones go before `link`; ids never change.
-pub static SEAT_PARAMETERS: [Row<Settings>; 29] = [
+pub static SEAT_PARAMETERS: [Row<Settings>; 30] = [
     Row {
         parameter: Parameter {
             id: "depth",
@@ -96,6 +97,21 @@ pub static SEAT_PARAMETERS: [Row<Settings>; 29] = [
         field: Some(Field {
             get: |s| place_of(&Family::ALL, s.seat.family),
             set: |s, place| s.seat.family = entry_of(&Family::ALL, place),
+        }),
+    },
+    Row {
+        parameter: Parameter {
+            id: "recorded",
+            old_ids: &[],
+            name: "Recorded from",
+            short_name: "Recorded",
+            group: Group::Seat,
+            effect: "The side of the instrument on which the dry signal was recorded. Towards that side nothing is darkened: what was recorded in front of a horn is not darkened twice. Has no effect if the radiation is omnidirectional.",
+            kind: Kind::List(RECORDED),
+        },
+        field: Some(Field {
+            get: |s| place_of(&RecordedFrom::ALL, s.seat.recorded),
+            set: |s, place| s.seat.recorded = entry_of(&RecordedFrom::ALL, place),
         }),
     },
     Row {

@@ -70,20 +70,20 @@ const FACTS: [Facts; 37] = [
     ("violas", Family::TopPlate, Row::Strings, (4.0, 8.0, 0.0)),
     ("cellos", Family::FrontPlate, Row::Front, (3.2, 25.0, 0.0)),
     ("double basses", Family::FrontPlate, Row::Strings, (5.0, 42.0, 0.0)),
-    ("harp", Family::Omnidirectional, Row::Strings, (6.0, -40.0, 0.0)),
-    ("flute", Family::ToneHoles, Row::Woodwinds, (6.0, -4.0, 0.2)),
-    ("piccolo", Family::ToneHoles, Row::Woodwinds, (6.0, -10.0, 0.2)),
+    ("harp", Family::Harp, Row::Strings, (6.0, -40.0, 0.0)),
+    ("flute", Family::Flute, Row::Woodwinds, (6.0, -4.0, 0.2)),
+    ("piccolo", Family::Flute, Row::Woodwinds, (6.0, -10.0, 0.2)),
     ("oboe", Family::ToneHoles, Row::Woodwinds, (6.0, 4.0, 0.2)),
     ("cor anglais", Family::ToneHoles, Row::Woodwinds, (6.0, 10.0, 0.2)),
     ("clarinet", Family::ToneHoles, Row::Woodwinds, (7.0, -4.0, 0.4)),
     ("bass clarinet", Family::ToneHoles, Row::Woodwinds, (7.0, -10.0, 0.4)),
-    ("bassoon", Family::ToneHoles, Row::Woodwinds, (7.0, 4.0, 0.4)),
-    ("contrabassoon", Family::ToneHoles, Row::Woodwinds, (7.0, 10.0, 0.4)),
+    ("bassoon", Family::Bassoon, Row::Woodwinds, (7.0, 4.0, 0.4)),
+    ("contrabassoon", Family::Bassoon, Row::Woodwinds, (7.0, 10.0, 0.4)),
     ("saxophone", Family::ToneHoles, Row::Woodwinds, (7.0, -15.0, 0.4)),
     ("horn", Family::RearBell, Row::Brass, (9.0, -22.0, 0.6)),
     ("trumpet", Family::ForwardBell, Row::Brass, (9.5, 7.0, 0.6)),
-    ("trombone", Family::ForwardBell, Row::Brass, (9.8, 16.0, 0.8)),
-    ("bass trombone", Family::ForwardBell, Row::Brass, (10.0, 22.0, 0.9)),
+    ("trombone", Family::WideForwardBell, Row::Brass, (9.8, 16.0, 0.8)),
+    ("bass trombone", Family::WideForwardBell, Row::Brass, (10.0, 22.0, 0.9)),
     ("tuba", Family::UpwardBell, Row::Brass, (10.0, 27.0, 0.9)),
     ("euphonium", Family::UpwardBell, Row::Brass, (9.5, 28.0, 0.8)),
     ("timpani", Family::Drumhead, Row::Percussion, (10.5, 0.0, 0.9)),
@@ -91,16 +91,16 @@ const FACTS: [Facts; 37] = [
     ("snare drum", Family::Drumhead, Row::Percussion, (10.5, -14.0, 0.9)),
     ("cymbals", Family::Omnidirectional, Row::Percussion, (10.5, -11.0, 0.9)),
     ("tam-tam", Family::Omnidirectional, Row::Percussion, (10.8, -18.0, 0.9)),
-    ("glockenspiel", Family::Omnidirectional, Row::Percussion, (10.5, -24.0, 0.9)),
-    ("xylophone", Family::Omnidirectional, Row::Percussion, (10.5, -27.0, 0.9)),
-    ("marimba", Family::Omnidirectional, Row::Percussion, (10.5, -33.0, 0.9)),
-    ("vibraphone", Family::Omnidirectional, Row::Percussion, (10.5, -30.0, 0.9)),
+    ("glockenspiel", Family::Bars, Row::Percussion, (10.5, -24.0, 0.9)),
+    ("xylophone", Family::Bars, Row::Percussion, (10.5, -27.0, 0.9)),
+    ("marimba", Family::Bars, Row::Percussion, (10.5, -33.0, 0.9)),
+    ("vibraphone", Family::Bars, Row::Percussion, (10.5, -30.0, 0.9)),
     ("tubular bells", Family::Omnidirectional, Row::Percussion, (10.8, -21.0, 0.9)),
     ("triangle", Family::Omnidirectional, Row::Percussion, (10.5, -16.0, 0.9)),
-    ("piano", Family::Omnidirectional, Row::Strings, (6.5, -32.0, 0.0)),
+    ("piano", Family::Lid, Row::Strings, (6.5, -32.0, 0.0)),
     ("celesta", Family::Omnidirectional, Row::Strings, (6.5, -25.0, 0.0)),
     ("organ", Family::Omnidirectional, Row::Percussion, (11.0, 20.0, 1.0)),
-    ("choir", Family::Omnidirectional, Row::Percussion, (11.0, 0.0, 1.0)),
+    ("choir", Family::Mouth, Row::Percussion, (11.0, 0.0, 1.0)),
     ("guitar", Family::FrontPlate, Row::Strings, (5.5, -20.0, 0.0)),
 ];
 
@@ -161,10 +161,12 @@ impl Instrument {
     /// Returns where it sits in one usual arrangement, turned to the conductor, and its nearest radiation; common
     /// practice, no source.
     ///
-    /// Bars, metal, harp, keyboards and voices have no radiation of their own: even.
+    /// Metal, celesta and organ have no radiation of their own: even. A piano is turned so that its lid opens to the
+    /// microphones.
     #[must_use]
     pub fn seat(self) -> Seat {
         let (_, family, _, (depth_m, bearing_deg, riser_m)) = FACTS[self as usize];
-        Seat { depth_m, bearing_deg, riser_m, facing_deg: 0.0, family, ..Seat::default() }
+        let facing_deg = if family == Family::Lid { 90.0 } else { 0.0 };
+        Seat { depth_m, bearing_deg, riser_m, facing_deg, family, ..Seat::default() }
     }
 }

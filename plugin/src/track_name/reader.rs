@@ -812,7 +812,8 @@ mod tests {
             assert!((2.0..=11.0).contains(&seat.depth_m), "{instrument:?}");
             assert!(seat.bearing_deg.abs() <= 45.0, "{instrument:?}");
             assert!((0.0..=1.0).contains(&seat.riser_m), "{instrument:?}");
-            assert!(seat.facing_deg.abs() < f64::EPSILON, "{instrument:?}");
+            let turned_deg = if instrument == Piano { 90.0 } else { 0.0 };
+            assert!((seat.facing_deg - turned_deg).abs() < f64::EPSILON, "{instrument:?}");
             assert!((seat.depth_m * seat.bearing_deg.to_radians().tan()).abs() <= 8.5, "{instrument:?}");
         }
     }

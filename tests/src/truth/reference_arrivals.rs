@@ -1,7 +1,8 @@
 //! The plan's arrivals against image sources of a reference library.
 
 use rostra_dsp::acoustics::{
-    ARRIVALS, BANDS, Capsule, Family, Finish, Microphones, Platform, Source, Vector, arrivals, images,
+    ARRIVALS, BANDS, Capsule, Family, Finish, Microphones, Platform, RecordedFrom, Source, Vector, arrivals,
+    images,
 };
 use rostra_dsp::extremes::larger;
 
@@ -59,6 +60,7 @@ pub fn reference_errors(source_height_m: f64) -> (f64, f64) {
         position: Vector::new(-2.7, 6.1, source_height_m),
         forward: Vector::new(0.0, -1.0, 0.0),
         family: Family::Omnidirectional,
+        recorded: RecordedFrom::Axis,
     };
     let capsule = Capsule { offset: Vector::new(0.085, 0.0, 0.0), ..Capsule::OMNI };
     let ours = arrivals(&source, &platform, &Microphones::default(), &capsule);

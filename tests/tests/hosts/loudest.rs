@@ -1,7 +1,7 @@
 //! What comes out of the CLAP for input within 1 stays below the sum of the plan's absolute gains and the tail's.
 
 use rostra_dsp::Settings;
-use rostra_dsp::acoustics::{Family, Finish, Pair};
+use rostra_dsp::acoustics::{Family, Finish, Pair, RecordedFrom};
 use rostra_dsp::extremes::larger;
 use rostra_dsp::kernel::Noise;
 use rostra_tests::truth::largest_possible;
@@ -38,6 +38,7 @@ fn drawn(noise: &mut Noise) -> Settings {
     s.platform.sides = Finish::ALL[one_of(Finish::ALL.len())];
     s.platform.canopy = Finish::ALL[one_of(Finish::ALL.len())];
     s.microphones.pair = Pair::ALL[one_of(Pair::ALL.len())];
+    s.seat.recorded = RecordedFrom::ALL[one_of(RecordedFrom::ALL.len())];
     s
 }
 

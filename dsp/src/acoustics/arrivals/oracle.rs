@@ -116,13 +116,14 @@ fn heard(
     let incidence = (corners[corners.len() - 2] - corners[corners.len() - 1]).unit();
     let axis = world_axis(source.family, source.forward);
     let patterns = source.family.patterns();
+    let recorded = source.recorded.gains(source.family);
     let air = platform.air_db_per_m();
     let gain = std::array::from_fn::<f64, BANDS, _>(|band| {
         let mut gain = patterns[band].gain(departure.dot(axis)) * capsule.gain(incidence) / path_m;
         for &face in faces {
             gain *= platform.hit_gain(face)[band];
         }
-        gain * gain_of_db(-air[band] * path_m)
+        gain * recorded[band] * gain_of_db(-air[band] * path_m)
     });
     let top_db = platform.air.attenuation_db_per_m(exact_midband_hz(TOP)) - air[BANDS - 1];
     Arrival { path_m, gain, top_gain: gain[BANDS - 1] * gain_of_db(-top_db * path_m) }

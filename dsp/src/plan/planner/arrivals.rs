@@ -160,7 +160,9 @@ impl Kernel for PlanArrivals<'_> {
             for band in 0..SIMD_WIDTH {
                 let lobe = exp2::<FUSED>(terms.lobe[band] * heard.log_lobe[0]);
                 let leak = terms.leak[band];
-                directivity[band] = 0.5 * log2::<FUSED>(multiply_add::<FUSED>(1.0 - leak, lobe, leak));
+                let energy = multiply_add::<FUSED>(1.0 - leak, lobe, leak);
+                directivity[band] =
+                    0.5 * log2::<FUSED>(energy * (terms.recorded[band] * terms.recorded[band]));
                 gain[band] += heard.shape[band][0];
             }
             let thirds = self.thirds.between_octaves::<FUSED>(&directivity);
@@ -230,16 +232,17 @@ fn hear<const FUSED: bool>(
     }
 }
 
-/// Works out the gains of all arrivals but for M/r: hits, directivity, air.
+/// Works out the gains of all arrivals but for M/r: hits, directivity, recording, air.
 #[inline(always)]
 fn shapes<const FUSED: bool>(terms: &SeatIndependentTerms, heard: &mut Heard) {
     for band in 0..FITTED {
         let (lobe, leak, air) = (terms.lobe[band], terms.leak[band], terms.air_log2_per_m[band]);
+        let recorded = terms.recorded[band];
         let Heard { path, log_lobe, shape, .. } = heard;
         let (hits, shape) = (&terms.hits[band], &mut shape[band]);
         for index in 0..SLOTS {
             let energy = multiply_add::<FUSED>(1.0 - leak, exp2::<FUSED>(lobe * log_lobe[index]), leak);
-            shape[index] = hits[index] * energy.sqrt() * exp2::<FUSED>(-air * path[index]);
+            shape[index] = hits[index] * energy.sqrt() * recorded * exp2::<FUSED>(-air * path[index]);
         }
     }
 }

@@ -5,6 +5,7 @@ use crate::acoustics::microphones::{Capsule, Microphones};
 use crate::acoustics::octave::{BANDS, exact_midband_hz};
 use crate::acoustics::platform::{DECAY_EXPONENT, Face, Platform};
 use crate::acoustics::radiation::Family;
+use crate::acoustics::recorded_from::RecordedFrom;
 use crate::acoustics::scattering::{
     AZIMUTHS, FLOOR, FLOOR_LATER, GIVES_WAY, RINGS, SCATTERINGS, TOLD_IN, axis_frame, floor_later_share,
     ring_directions, ring_energies, ring_shares, scattering_of,
@@ -54,11 +55,18 @@ pub(crate) struct ScatteringTerms {
 }
 
 impl ScatteringTerms {
-    pub(crate) fn new(platform: &Platform, family: Family, capsules: [Capsule; 2], channels: usize) -> Self {
+    pub(crate) fn new(
+        platform: &Platform,
+        family: Family,
+        recorded: RecordedFrom,
+        capsules: [Capsule; 2],
+        channels: usize,
+    ) -> Self {
         let speed_m_s = platform.air.speed_of_sound_m_s();
         let patterns = family.patterns();
         let rings = patterns.map(|pattern| ring_energies(&pattern));
         let shares = ring_shares();
+        let recorded = recorded.gains(family);
         let single = |at: &dyn Fn(usize) -> f64| -> Bands { std::array::from_fn(|lane| at(lane) as f32) };
         let returned = Face::ALL.map(|face| platform.returned(face));
         let scatters = Face::ALL.map(Face::scattering);
@@ -70,7 +78,9 @@ impl ScatteringTerms {
         Self {
             directions: ring_directions()
                 .map(|ring| std::array::from_fn(|along| ring.map(|direction| direction[along] as f32))),
-            carried: std::array::from_fn(|ring| single(&|lane| shares[ring] * rings[band_of(lane)][ring])),
+            carried: std::array::from_fn(|ring| {
+                single(&|lane| shares[ring] * rings[band_of(lane)][ring] * recorded[band_of(lane)].powi(2))
+            }),
             mirrors: std::array::from_fn(|face| {
                 single(&|lane| returned[face][band_of(lane)] * (1.0 - scatters[face][band_of(lane)]))
             }),
