@@ -7,6 +7,7 @@ mod reference_arrivals;
 mod rendered_arrivals;
 mod robustness;
 mod tails;
+mod traced_energy;
 
 pub use energy::{direct_change_with_depth, reflected_energy};
 pub use handbook::{air_absorption, directivity_factor, microphone_differences};
@@ -15,6 +16,7 @@ pub use reference_arrivals::{reference_arrivals, reference_errors};
 pub use rendered_arrivals::rendered_arrivals;
 pub use robustness::{bad_input, block_splits, largest_output, largest_possible};
 pub use tails::{coherence_of_tails, decay_of_tails, decay_of_whole_impulse, density_of_tails};
+pub use traced_energy::{traced_energy, traced_energy_in_full};
 
 /// Which side of the bound is good.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -86,7 +88,8 @@ impl Row {
 pub type Group = (&'static str, fn() -> Vec<Row>);
 
 /// The groups of the table, in order.
-pub const GROUPS: [Group; 15] = [
+pub const GROUPS: [Group; 16] = [
+    ("traced-energy", traced_energy),
     ("air", air_absorption),
     ("directivity", directivity_factor),
     ("microphones", microphone_differences),
