@@ -1,15 +1,14 @@
 //! Energy in time of the whole engine against traced rays.
 
-use std::sync::atomic::{AtomicUsize, Ordering};
-use std::thread;
-
-use rostra_dsp::acoustics::{BANDS, NOMINAL_HZ, Pattern, PerBand};
+use rostra_dsp::acoustics::{BANDS, NOMINAL_HZ, Pattern, Vector, world_axis};
 use rostra_dsp::extremes::larger;
 use rostra_dsp::tail::BuildAtOnce;
 
 use super::{Row, energy_db, quantile};
+use crate::cores;
 use crate::parts_apart::{LEAD_S, Parts, RATE_HZ, direct_and_platform};
 use crate::traced::{self, EDGES_MS, Energies, Traced, WINDOWS, radiation, windows_within};
+use crate::window::window;
 use crate::zero_phase::ZeroPhase;
 
 const RAYS: &str = "Monte Carlo rays, traced_energy.csv";
@@ -17,8 +16,6 @@ const RAYS: &str = "Monte Carlo rays, traced_energy.csv";
 const RENDERED_S: f64 = 0.51;
 /// Octaves that are held to a bound: 500 Hz to 4 kHz.
 const HELD: std::ops::RangeInclusive<usize> = 2..=5;
-/// Half of the time in which one window gives way to the next, s: the traced ones blur by 1 ms there.
-const HALF_EDGE_S: f64 = 0.5e-3;
 /// Octaves of the direct sound that tell its level: those in which it is within 10 dB of the axis.
 const CLEAR: f64 = 0.1;
 
@@ -65,42 +62,28 @@ pub(super) fn rendered() -> Vec<Rendered> {
 
 fn render_all(all: &[Traced]) -> Vec<Rendered> {
     let bench = Bench::new();
-    let next = AtomicUsize::new(0);
-    let work = || {
-        let mut supply = BuildAtOnce::default();
-        let mut done = Vec::new();
-        while let Some(traced) = all.get(next.fetch_add(1, Ordering::Relaxed)) {
-            done.push(bench.render(traced, &mut supply));
-        }
-        done
-    };
-    let threads = thread::available_parallelism().map_or(1, usize::from);
-    let mut rendered: Vec<Rendered> = thread::scope(|scope| {
-        let threads: Vec<_> = (0..threads).map(|_| scope.spawn(work)).collect();
-        threads.into_iter().flat_map(|thread| thread.join().expect("a thread renders")).collect()
-    });
-    let order = |row: &Rendered| {
-        let is = |other: &Traced| {
-            (&other.seat, &other.source, other.pair)
-                == (&row.traced.seat, &row.traced.source, row.traced.pair)
-        };
-        all.iter().position(is)
-    };
-    rendered.sort_by_key(order);
-    rendered
+    cores::map(all, BuildAtOnce::default, |supply, traced| bench.render(traced, supply))
 }
 
 struct Bench {
+    /// Of the whole response.
     octaves: ZeroPhase,
-    /// Energy of a unit impulse in each octave.
-    impulse: PerBand,
+    /// Of each window.
+    within: [ZeroPhase; WINDOWS],
 }
 
 impl Bench {
     fn new() -> Self {
-        let octaves = ZeroPhase::new(((LEAD_S + RENDERED_S) * RATE_HZ) as usize + 1, RATE_HZ);
-        let impulse = octaves.energies(&[1.0]);
-        Self { octaves, impulse }
+        // A window's edges reach over it.
+        let frames = |seconds: f64| ((seconds + 0.002) * RATE_HZ) as usize;
+        Self {
+            octaves: ZeroPhase::octaves(frames(LEAD_S + RENDERED_S), RATE_HZ),
+            within: std::array::from_fn(|window| {
+                let lead_s = if window == 0 { LEAD_S } else { 0.0 };
+                let seconds = f64::from(EDGES_MS[window + 1] - EDGES_MS[window]) * 1e-3;
+                ZeroPhase::octaves(frames(lead_s + seconds), RATE_HZ)
+            }),
+        }
     }
 
     fn render(&self, traced: &Traced, supply: &mut BuildAtOnce) -> Rendered {
@@ -109,16 +92,20 @@ impl Bench {
         let q = traced.settings.seat.family.directivity_factor();
         // The omnidirectional source of the same power, without air.
         let omni: f64 = capsules(traced).iter().map(|(_, gain)| gain * gain).sum();
-        let reference: PerBand = std::array::from_fn(|band| level * omni * self.impulse[band] / q[band]);
-        let mut got = [[0.0; BANDS]; WINDOWS];
-        for channel in &parts.platform {
-            for (window, cells) in got.iter_mut().enumerate() {
-                let energies = self.octaves.energies(&cut(channel, EDGES_MS[window], EDGES_MS[window + 1]));
-                for (band, cell) in cells.iter_mut().enumerate() {
-                    *cell += energies[band] / reference[band];
+        let zero = (LEAD_S * RATE_HZ) as usize;
+        let got = std::array::from_fn(|index| {
+            let octaves = &self.within[index];
+            let mut heard = [0.0; BANDS];
+            for channel in &parts.platform {
+                let [from_s, to_s] = [index, index + 1].map(|edge| f64::from(EDGES_MS[edge]) * 1e-3);
+                let part = window(channel, RATE_HZ, zero, from_s, to_s);
+                for (cell, energy) in heard.iter_mut().zip(octaves.energies(&part)) {
+                    *cell += energy;
                 }
             }
-        }
+            let impulse = octaves.energies(&[1.0]);
+            std::array::from_fn(|band| heard[band] * q[band] / (level * omni * impulse[band]))
+        });
         Rendered { traced: traced.clone(), got, direct_off_db }
     }
 
@@ -137,6 +124,7 @@ impl Bench {
                 *cell += energy;
             }
         }
+        let impulse = self.octaves.energies(&[1.0]);
         let mut levels_db = Vec::new();
         for band in 0..BANDS - 1 {
             let air_db_per_m = platform.air_db_per_m()[band];
@@ -144,7 +132,7 @@ impl Bench {
             for (towards, gain) in capsules(traced) {
                 let departure = (towards * -1.0).unit();
                 let air = 10_f64.powf(-air_db_per_m * towards.length() / 10.0);
-                let power = gain * gain * air * self.impulse[band];
+                let power = gain * gain * air * impulse[band];
                 on_axis += power;
                 expected += power * patterns[band].gain(departure.dot(axis)).powi(2);
             }
@@ -159,7 +147,7 @@ impl Bench {
 }
 
 /// Returns, for each capsule, the way to the source and M/r.
-fn capsules(traced: &Traced) -> [(rostra_dsp::acoustics::Vector, f64); 2] {
+fn capsules(traced: &Traced) -> [(Vector, f64); 2] {
     let settings = &traced.settings;
     let source = settings.seat.source(&settings.platform, &settings.microphones).position;
     settings.microphones.pair.capsules().map(|capsule| {
@@ -168,33 +156,10 @@ fn capsules(traced: &Traced) -> [(rostra_dsp::acoustics::Vector, f64); 2] {
     })
 }
 
-fn axis(traced: &Traced) -> rostra_dsp::acoustics::Vector {
+fn axis(traced: &Traced) -> Vector {
     let settings = &traced.settings;
     let source = settings.seat.source(&settings.platform, &settings.microphones);
-    rostra_dsp::acoustics::world_axis(settings.seat.family, source.forward)
-}
-
-/// Returns what lies in a window after the impulse, with edges whose energies add up to one from window to window.
-///
-/// The cut comes before the octave bands: filters that ring for longer than a
-/// window is wide would carry energy from one into the other.
-fn cut(channel: &[f64], from_ms: u32, to_ms: u32) -> Vec<f64> {
-    let seconds = |frame: usize| frame as f64 / RATE_HZ - LEAD_S;
-    let rise = |frame: usize, edge_ms: u32| -> f64 {
-        if edge_ms == 0 {
-            return 1.0;
-        }
-        let share = (seconds(frame) - f64::from(edge_ms) * 1e-3) / (2.0 * HALF_EDGE_S) + 0.5;
-        (share.clamp(0.0, 1.0) * std::f64::consts::FRAC_PI_2).sin()
-    };
-    channel
-        .iter()
-        .enumerate()
-        .map(|(frame, x)| {
-            let over = rise(frame, to_ms);
-            x * rise(frame, from_ms) * (1.0 - over * over).sqrt()
-        })
-        .collect()
+    world_axis(settings.seat.family, source.forward)
 }
 
 /// Energy of the platform in time against traced rays: 24 seats, three sources, two pairs.
