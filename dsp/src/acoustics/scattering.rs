@@ -83,10 +83,11 @@ pub(crate) const fn scattering_of(face: Face, mirrored_in: Option<Face>) -> usiz
 
 /// Decay of what one face scatters, energy by 1/e, as a share of the time across the platform, V^(1/3)/c.
 ///
-/// Our choice, with the floor's second part as late again: over the 24 seats of
-/// the traced rays a face's scattering comes 3 to 9 ms after its reflection on
-/// average, in proportion to the platform's size.
-const SCATTERED_SHARE: f64 = 0.085;
+/// Our choice: over the 24 seats of the traced rays a face's scattering comes 3
+/// to 9 ms after its reflection on average, in proportion to the platform's size.
+const SCATTERED_SHARE: f64 = 0.08;
+/// Time constants by which the floor's later scattering follows its first (our choice, from the same rays).
+const FLOOR_LATER_BY: f64 = 4.0;
 
 /// Shares of the mixing time between which scattered sound gives way to late sound (our choice).
 pub(crate) const GIVES_WAY: (f64, f64) = (0.7, 1.3);
@@ -184,7 +185,7 @@ pub(crate) fn scattering_paths_m(
             .fold(position, |image, face| platform.mirrored(image, face.unwrap_or(side)));
         (image - microphones.position()).length()
     });
-    paths[FLOOR_LATER] += platform.scattered_s() * platform.air.speed_of_sound_m_s();
+    paths[FLOOR_LATER] += FLOOR_LATER_BY * platform.scattered_s() * platform.air.speed_of_sound_m_s();
     paths
 }
 
@@ -316,7 +317,7 @@ pub(crate) const TOLD_IN: usize = 3;
 pub(crate) fn floor_later_share(energy: f64, energy_path_m: f64, begins_m: f64, platform: &Platform) -> f64 {
     let step_m = platform.scattered_s() * platform.air.speed_of_sound_m_s();
     let mean_m = energy_path_m / energy.max(f64::MIN_POSITIVE);
-    ((mean_m - begins_m) / step_m - 1.0).clamp(0.0, 1.0)
+    (((mean_m - begins_m) / step_m - 1.0) / FLOOR_LATER_BY).clamp(0.0, 1.0)
 }
 
 /// Who hears what a face scatters, and when.

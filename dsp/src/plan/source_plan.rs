@@ -1,6 +1,7 @@
 //! One source as the engine plays it: delays and branch weights.
 
 use crate::acoustics::arrivals::ARRIVALS;
+use crate::acoustics::platform::PARTS;
 use crate::acoustics::scattering::SCATTERINGS;
 use crate::plan::band_split::{BRANCHES, Weights};
 use crate::plan::source_acoustics::Energies;
@@ -42,4 +43,9 @@ impl SourcePlan {
         tail_level: 0.0,
         energies: Energies::NOTHING,
     };
+
+    /// Returns the weights of the taps that feed each part of the tail, at a level of 1.
+    pub fn feeds(&self) -> [&[Weights]; PARTS] {
+        [&self.early_feed.weights, &self.late_feed.weights]
+    }
 }
