@@ -257,7 +257,9 @@ fn the_default_platforms_octaves_decay_in_the_reference_rooms_proportions() {
         std::array::from_fn(|band| {
             let nepers_per_m = AIR_AT_EXACT_MIDBANDS_DB_PER_KM[band] / 1000.0 / (10.0 * LOG10_E);
             let faster = platform.air.speed_of_sound_m_s() / REFERENCE_SPEED_M_S;
-            with_air_s(longer * rows[band].eyring_s, nepers_per_m * faster)
+            let walls_s =
+                with_unequal_paths(rows[band].eyring_s, platform.volume_m3(), platform.surface_m2());
+            with_air_s(longer * walls_s, nepers_per_m * faster)
         })
     };
     let (mut low, mut high) = (1.0, 10.0);
