@@ -10,8 +10,8 @@ pub const RATE_HZ: f64 = 48_000.0;
 pub const IMPULSE_S: f64 = 0.5;
 /// How much of the time before the impulse is kept, s.
 pub const LEAD_S: f64 = 0.05;
-/// Time in which nothing but direct sound has arrived, s: the floor's reflection of a source 1.2 m up is 1.4 ms late at the
-/// far end of the deepest platform tried.
+/// Time in which nothing but direct sound has arrived, s: a source 0.5 m up under microphones 3 m up, 15 m away, is heard
+/// by way of the floor 0.6 ms later.
 const ALONE_S: f64 = 0.5e-3;
 
 /// Direct sound and platform of one seat, left and right, from [`LEAD_S`] before the impulse on.

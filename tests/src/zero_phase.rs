@@ -32,7 +32,7 @@ impl Band {
 
     /// Returns the energy gain at a frequency.
     ///
-    /// An octave has 1/(1 + (Q (f/f_m - f_m/f))^6), f_m and Q from the edges; a
+    /// An octave has 1/(1 + (Q (f/m - m/f))^6), Q = m/(f2 - f1), m^2 = f1 f2; a
     /// steep band's edges are halves of a cosine over the logarithm of frequency.
     ///
     /// # Source

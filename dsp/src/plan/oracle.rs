@@ -70,7 +70,7 @@ impl SourcePlan {
         if player.channels == 1 {
             capsules[1] = capsules[0];
         }
-        let (early_feed, late_feed) = feeds(acoustics, settings, player);
+        let (mut early_feed, mut late_feed) = feeds(acoustics, settings, player);
         let direct_gain = direct_gain as f32;
         let platform_gain = platform_gain as f32;
         for capsule in &mut capsules {
@@ -81,7 +81,11 @@ impl SourcePlan {
                 }
             }
         }
-        let tail_level = acoustics.factor_gain as f32 * platform_gain;
+        let family_gain = settings.seat.recorded.mid_power_factor(settings.seat.family).sqrt() as f32;
+        for weight in early_feed.weights.iter_mut().chain(&mut late_feed.weights).flatten() {
+            *weight *= family_gain;
+        }
+        let tail_level = acoustics.factor_gain as f32 * platform_gain / family_gain;
         Self { capsules, early_feed, late_feed, tail_level, energies: acoustics.energies }
     }
 }

@@ -273,6 +273,7 @@ impl Planner {
         let source = source.min(SOURCES - 1);
         self.instructions.run(PlanTail {
             scattering: &terms.scattering,
+            family_gain: terms.family_gain,
             source,
             fit: &self.fit,
             branches: &self.branches,

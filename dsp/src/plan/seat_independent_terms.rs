@@ -57,6 +57,8 @@ pub(crate) struct SeatIndependentTerms {
     pub(crate) air_log2_per_m: [f32; FITTED],
     /// The same in thirds.
     pub(crate) air_in_thirds_log2_per_m: [f32; THIRD_SLOTS],
+    /// Factor of the family's mid-band power, as recorded.
+    pub(crate) family_gain: f32,
     pub(crate) scattering: ScatteringTerms,
     pub(crate) loudness: FastLoudness,
 }
@@ -139,6 +141,7 @@ impl SeatIndependentTerms {
             air_in_thirds_log2_per_m: std::array::from_fn(|third| {
                 (air.attenuation_db_per_m(third_midband_hz(third.min(THIRDS - 1))) / db_per_log2) as f32
             }),
+            family_gain: recorded.mid_power_factor(*family).sqrt() as f32,
             scattering: ScatteringTerms::new(platform, *family, *recorded, capsules, channels),
             loudness: FastLoudness::new(*family, air.speed_of_sound_m_s()),
             terms,

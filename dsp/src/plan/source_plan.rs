@@ -24,7 +24,7 @@ pub struct CapsulePlan {
 pub struct SourcePlan {
     /// Left and right; equal for a mono output.
     pub capsules: [CapsulePlan; 2],
-    /// What feeds the first part of the tail, at a level of 1; its weights follow a plan slowly.
+    /// What feeds the first part of the tail, at a level of 1 but for the family's power; its weights follow a plan slowly.
     pub early_feed: TailFeed<SCATTERINGS>,
     /// What feeds its second part, likewise.
     pub late_feed: TailFeed<LATE_TAPS>,

@@ -38,7 +38,7 @@ const HALF_JOIN_S: f64 = 2.5e-3;
 /// The parts are independent noise where they meet: the second one reads from
 /// the period's start. The longest mixing time of a platform is 0.123 s; a
 /// hall's may be longer, and then its first part ends as much sooner.
-const FIRST_PART_S: f64 = 0.128;
+const FIRST_PART_S: f64 = 0.25;
 
 impl Default for TailWorkshop {
     fn default() -> Self {

@@ -71,6 +71,11 @@ fn decay_s(filtered: &[f64], from: From) -> f64 {
     read.unwrap_or(f64::INFINITY)
 }
 
+/// Lines of a band, and steps of its decay, in which what the air leaves is worked out (our choice: finer ones change
+/// nothing in the third digit).
+const LINES: usize = 400;
+const STEP_S: f64 = 1e-3;
+
 /// Returns the ceiling of a band in this air, s.
 fn ceiling_s(read: &Read, air: &Air, from: From) -> f64 {
     let speed_m_s = air.speed_of_sound_m_s();
@@ -82,8 +87,6 @@ fn ceiling_s(read: &Read, air: &Air, from: From) -> f64 {
         return SABINE / (4.0 * nepers_per_m(hz) * speed_m_s);
     }
     // White sound in a room whose walls return everything, read as the rendered sound is.
-    const LINES: usize = 400;
-    const STEP_S: f64 = 1e-3;
     let lines: Vec<(f64, f64)> = (0..LINES)
         .map(|line| {
             let hz = read.low_hz + (read.high_hz - read.low_hz) * (line as f64 + 0.5) / LINES as f64;
@@ -92,7 +95,7 @@ fn ceiling_s(read: &Read, air: &Air, from: From) -> f64 {
         .collect();
     let pressure: Vec<f64> = (0..8000)
         .map(|step| {
-            let seconds = step as f64 * STEP_S;
+            let seconds = f64::from(step) * STEP_S;
             lines.iter().map(|(power, per_s)| power * (-per_s * seconds).exp()).sum::<f64>().sqrt()
         })
         .collect();

@@ -4,7 +4,7 @@ use rostra_dsp::acoustics::{BANDS, NOMINAL_HZ};
 use rostra_dsp::extremes::{largest, least};
 use rostra_dsp::hall::{HALL_PARAMETERS, Hall, HallEngine};
 use rostra_dsp::measure::{DecayCurve, OctaveFilter, echo_density_profile};
-use rostra_dsp::settings::Tabled;
+use rostra_dsp::settings::{Field, Parameter, Tabled, named};
 use rostra_dsp::tail::BuildAtOnce;
 
 use super::{Row, to_f64};
@@ -62,8 +62,8 @@ fn worst(got_s: &[f64; BANDS], wanted_s: &[f64; BANDS]) -> (f64, usize) {
     (off(worst), worst)
 }
 
-/// Sets a hall's parameters so that its decays are as near to wanted ones as they allow: each in turn, in smaller and
-/// smaller steps, as long as that helps. Parameters that leave the decays alone stay as they are.
+/// Sets a hall's parameters so that its decays are as near to wanted ones as they allow: one or two at a time, in
+/// smaller and smaller steps, as long as that helps. Parameters that leave the decays alone stay as they are.
 fn fitted(wanted_s: &[f64; BANDS]) -> Hall {
     // The sum beside the worst leads on where several octaves are equally far off.
     let cost = |hall: &Hall| {
@@ -74,20 +74,31 @@ fn fitted(wanted_s: &[f64; BANDS]) -> Hall {
         worst(&got_s, wanted_s).0 + 1e-2 * all
     };
     let mut hall = Hall { pre_delay_s: 0.0, ..Hall::default() };
-    let rows = || HALL_PARAMETERS.iter().filter_map(|row| Some((&row.parameter, row.field.as_ref()?)));
+    let shapes_decays = |parameter: &Parameter, field: &Field<Hall>| {
+        let (low, high) = parameter.range();
+        let mut ends = [hall; 2];
+        ends[0].put(parameter, low);
+        ends[1].put(parameter, high);
+        (field.get)(&ends[0]) != (field.get)(&ends[1]) && ends[0].band_decay_s() != ends[1].band_decay_s()
+    };
+    let rows: Vec<_> = HALL_PARAMETERS
+        .iter()
+        .filter_map(|row| Some((&row.parameter, row.field.as_ref()?)))
+        .filter(|(parameter, field)| shapes_decays(parameter, field))
+        .collect();
     let mut step = 0.25;
     while step > 2e-4 {
         let mut helped = false;
         // Two at once, so that a valley across two parameters is followed.
-        for (first, first_field) in rows() {
-            for (second, second_field) in rows() {
+        for (first, first_field) in &rows {
+            for (second, second_field) in &rows {
                 for (up, along) in [(step, 0.0), (-step, 0.0), (step, step), (step, -step), (-step, step)] {
                     let mut tried = hall;
                     let share = (first.share((first_field.get)(&tried)) + up).clamp(0.0, 1.0);
                     tried.put(first, first.at_share(share));
                     let share = (second.share((second_field.get)(&tried)) + along).clamp(0.0, 1.0);
                     tried.put(second, second.at_share(share));
-                    if tried.band_decay_s() != hall.band_decay_s() && cost(&tried) < cost(&hall) - 1e-9 {
+                    if cost(&tried) < cost(&hall) - 1e-9 {
                         hall = tried;
                         helped = true;
                     }
@@ -187,8 +198,8 @@ pub fn measured_halls() -> Vec<Row> {
 
 fn rows_of(room: &Measured, hall: &Hall, heard: &Heard) -> Vec<Row> {
     let Measured { name, t20_s, top_s, dense_ms } = room;
-    // An auditorium of 0.4 s is shorter than any hall that can be asked for: it is told.
-    let is_hall = t20_s[3] >= HALL_DECAY_S;
+    // An auditorium that is shorter than any hall that can be asked for is told.
+    let is_hall = t20_s[3] >= named(&HALL_PARAMETERS, "decay").range().0;
     let hold = |what: String, figure: f64, bound: f64, unit: &'static str| {
         if is_hall {
             Row::at_most(what, figure, bound, unit, MEASURED)
@@ -234,6 +245,3 @@ fn rows_of(room: &Measured, hall: &Hall, heard: &Heard) -> Vec<Row> {
     }
     rows
 }
-
-/// Shortest decay that a hall can be set to, s: the range of the parameter.
-const HALL_DECAY_S: f64 = 0.8;

@@ -1,7 +1,8 @@
 //! Energy in time of the whole engine against traced rays.
 
-use rostra_dsp::acoustics::{BANDS, NOMINAL_HZ, Pattern, Vector, world_axis};
+use rostra_dsp::acoustics::{BANDS, NOMINAL_HZ, Pair, Pattern, Vector, edges_hz, world_axis};
 use rostra_dsp::extremes::larger;
+use rostra_dsp::kernel::Noise;
 use rostra_dsp::tail::BuildAtOnce;
 
 use super::{Row, energy_db, quantile};
@@ -9,7 +10,7 @@ use crate::cores;
 use crate::parts_apart::{LEAD_S, Parts, RATE_HZ, direct_and_platform};
 use crate::traced::{self, EDGES_MS, Energies, Traced, WINDOWS, radiation, windows_within};
 use crate::window::window;
-use crate::zero_phase::ZeroPhase;
+use crate::zero_phase::{Band, ZeroPhase};
 
 const RAYS: &str = "Monte Carlo rays, traced_energy.csv";
 /// What is rendered after the impulse, s: the last window and its edge.
@@ -92,21 +93,26 @@ impl Bench {
         let q = traced.settings.seat.family.directivity_factor();
         // The omnidirectional source of the same power, without air.
         let omni: f64 = capsules(traced).iter().map(|(_, gain)| gain * gain).sum();
+        let impulse = self.within.each_ref().map(|octaves| octaves.energies(&[1.0]));
+        let got =
+            self.in_windows(&parts.platform, |window, band| level * omni * impulse[window][band] / q[band]);
+        Rendered { traced: traced.clone(), got, direct_off_db }
+    }
+
+    /// Returns the energy of both channels in each window and octave, against a reference.
+    fn in_windows(&self, channels: &[Vec<f64>; 2], reference: impl Fn(usize, usize) -> f64) -> Energies {
         let zero = (LEAD_S * RATE_HZ) as usize;
-        let got = std::array::from_fn(|index| {
-            let octaves = &self.within[index];
+        std::array::from_fn(|index| {
             let mut heard = [0.0; BANDS];
-            for channel in &parts.platform {
+            for channel in channels {
                 let [from_s, to_s] = [index, index + 1].map(|edge| f64::from(EDGES_MS[edge]) * 1e-3);
                 let part = window(channel, RATE_HZ, zero, from_s, to_s);
-                for (cell, energy) in heard.iter_mut().zip(octaves.energies(&part)) {
+                for (cell, energy) in heard.iter_mut().zip(self.within[index].energies(&part)) {
                     *cell += energy;
                 }
             }
-            let impulse = octaves.energies(&[1.0]);
-            std::array::from_fn(|band| heard[band] * q[band] / (level * omni * impulse[band]))
-        });
-        Rendered { traced: traced.clone(), got, direct_off_db }
+            std::array::from_fn(|band| heard[band] / reference(index, band))
+        })
     }
 
     /// Returns the engine's factor on everything as energy, from the direct sound as rendered, and how far single octaves
@@ -146,6 +152,33 @@ impl Bench {
     }
 }
 
+/// Returns noise for one of two channels that has energies in windows and octaves, a unit impulse having 1.
+fn noise_of(energies: &Energies, noise: &mut Noise) -> Vec<f64> {
+    let zero = (LEAD_S * RATE_HZ) as usize;
+    let frames = zero + (RENDERED_S * RATE_HZ) as usize;
+    // Octaves that end where the next one begins: those that are measured with let their neighbours in.
+    let steep: [Band; BANDS] = std::array::from_fn(|band| {
+        let (low_hz, high_hz) = edges_hz(band);
+        Band::Steep(low_hz, high_hz)
+    });
+    let octaves = ZeroPhase::new(&steep, frames, RATE_HZ);
+    let impulse = octaves.energies(&[1.0]);
+    let mut sum = vec![0.0; frames];
+    for (index, wanted) in energies.iter().enumerate() {
+        let frame = |edge: usize| zero + (f64::from(EDGES_MS[edge]) * 1e-3 * RATE_HZ) as usize;
+        let span = frame(index)..frame(index + 1);
+        let mut white = vec![0.0; frames];
+        let scale = (span.len() as f64).sqrt().recip();
+        white[span].iter_mut().for_each(|x| *x = noise.gaussian() * scale);
+        for ((filtered, wanted), impulse) in octaves.filter(&white).iter().zip(wanted).zip(&impulse) {
+            let own: f64 = filtered.iter().map(|x| x * x).sum();
+            let gain = (wanted / 2.0 * impulse / own).sqrt();
+            sum.iter_mut().zip(filtered).for_each(|(cell, x)| *cell += gain * x);
+        }
+    }
+    sum
+}
+
 /// Returns, for each capsule, the way to the source and M/r.
 fn capsules(traced: &Traced) -> [(Vector, f64); 2] {
     let settings = &traced.settings;
@@ -181,6 +214,7 @@ pub fn traced_energy() -> Vec<Row> {
         rows.push(Row::told(what, errors.worst_db, "dB", RAYS));
     }
     rows.extend(controls(&all));
+    rows.extend(noise_as_measured());
     rows.extend(in_detail(&all));
     let axis_off_deg = all.iter().map(|row| row.traced.axis_off_deg).fold(0.0, larger);
     rows.push(Row::told("axis of a family against the traced one, worst", axis_off_deg, "deg", RAYS));
@@ -268,6 +302,37 @@ fn controls(all: &[Rendered]) -> Vec<Row> {
         let figure = Errors::of(&longer, span, HELD, |_| true).ninety_db;
         let what = format!("the same, {}, with a decay 1.6 times as long, 90 % (the control)", span.name());
         rows.push(Row::at_least(what, figure, span.ninety_db, "dB", RAYS));
+    }
+    rows
+}
+
+/// What is read off noise that has the traced energies in every window and octave: what chance and filters leave of them.
+fn noise_as_measured() -> Vec<Row> {
+    let wanted: Vec<(u64, Traced)> = (1..)
+        .zip(traced::all())
+        .filter(|(_, traced)| traced.source == "even" && traced.pair == Pair::SpacedOmnis)
+        .collect();
+    let bench = Bench::new();
+    let impulse = bench.within.each_ref().map(|octaves| octaves.energies(&[1.0]));
+    let all = cores::map(
+        &wanted,
+        || (),
+        |(), (seed, traced)| {
+            let mut noise = Noise::new(*seed);
+            let channels = [0, 1].map(|_| noise_of(&traced.energies, &mut noise));
+            let got = bench.in_windows(&channels, |window, band| impulse[window][band]);
+            Rendered { traced: traced.clone(), got, direct_off_db: 0.0 }
+        },
+    );
+    let mut rows = Vec::new();
+    for span in &SPANS {
+        let errors = Errors::of(&all, span, HELD, |_| true);
+        let what = format!(
+            "the same of noise with the traced energies, {}, 90 % (mean {:+.2})",
+            span.name(),
+            errors.mean_db
+        );
+        rows.push(Row::told(what, errors.ninety_db, "dB", RAYS));
     }
     rows
 }

@@ -117,7 +117,8 @@ impl Kernel for PlanArrivals<'_> {
         let kept = f64::from(loudness).sqrt().recip();
         let level = if law == 0.0 { kept } else { kept.powf(1.0 - law) * self.room_gain.powf(law) };
         let factor = (level * self.trim_gain) as f32;
-        self.plan.tail_level = factor * platform_gain;
+        // The family's power is in what feeds the tail: both change at one pace.
+        self.plan.tail_level = factor * platform_gain / terms.family_gain;
         *heard_gain = platform_gain;
         *heard_factor = factor;
         // Both capsules hear nearly the same spectrum of an image; the factors are worked out for their mean.

@@ -24,6 +24,8 @@ pub(super) const FEEDS: usize = (SCATTERINGS + LATE_TAPS).next_multiple_of(SIMD_
 /// The work of [`Planner::plan_tail`].
 pub(super) struct PlanTail<'a> {
     pub(super) scattering: &'a ScatteringTerms,
+    /// Factor of the family's mid-band power.
+    pub(super) family_gain: f32,
     /// 0 the middle of a channel, 1 and 2 its ends.
     pub(super) source: usize,
     pub(super) fit: &'a FastFit,
@@ -45,7 +47,7 @@ impl Kernel for PlanTail<'_> {
     fn run<const FUSED: bool>(self) {
         let late = late_gains::<FUSED>(self.scattering, self.heard);
         let (early_signs, late_signs) = signs(self.source);
-        let Self { fit, branches, heard, plan, .. } = self;
+        let Self { fit, branches, heard, plan, family_gain, .. } = self;
         let feed = &mut self.scratch.feed;
         let mut energies = heard.energies;
         let missing = energies.tail();
@@ -98,6 +100,9 @@ impl Kernel for PlanTail<'_> {
                 // Above the bands in use all steps are as the last one.
                 feed.gain[band][tap] = feed.gain[fit.bands - 1][tap];
             }
+        }
+        for weight in feed.gain.as_flattened_mut() {
+            *weight *= family_gain;
         }
         store(&feed.gain, &mut feed.weights);
         plan.early_feed.weights.copy_from_slice(&feed.weights[..SCATTERINGS]);
