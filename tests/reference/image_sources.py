@@ -11,8 +11,8 @@ the material table that it ships (M. Vorlaender, Auralization, Springer 2008).
 What a face keeps of a hit follows from the formulas of the project's model:
 
     a        mean absorption of the six faces, the open one counting as 1, mean of 500 Hz and 1 kHz
-    1 - beta = exp(-24 ln10 V / (c S T)) / (1 - a)
-    kept     = (1 - alpha_b) (1 - sigma) (1 - beta)          energy, per hit and octave
+    1 - beta = exp(-L) / (1 - a), L (1 - g L/2) = 24 ln10 V / (c S T), g = 0.35
+    kept     = (1 - alpha_b) (1 - sigma_b) (1 - beta)         energy, per hit and octave
 
 and goes into pyroomacoustics as the energy absorption 1 - kept.
 
@@ -40,13 +40,14 @@ TEMPERATURE_C = 20.0
 SPEED_M_S = 331.3 * math.sqrt(1.0 + TEMPERATURE_C / 273.15)
 ORDER = 3
 
-# Rows of the shipped material table; scattering is the model's: floor 0.5, others 0.2.
+# Rows of the shipped material table; the floor's scattering is its row classroom_tables, that of the others the model's.
+WALLS = np.array([0.1, 0.1, 0.15, 0.2, 0.25, 0.3, 0.3])
 FINISHES = {
-    "floor": ("carpet_tufted_9m", 0.5),
-    "ceiling": ("ceiling_plasterboard", 0.2),
-    "north": ("smooth_brickwork_10mm_pointing", 0.2),  # y = depth: the rear wall
-    "west": ("brickwork", 0.2),  # x = -width / 2
-    "east": ("brickwork", 0.2),  # x = width / 2
+    "floor": ("carpet_tufted_9m", None),
+    "ceiling": ("ceiling_plasterboard", WALLS),
+    "north": ("smooth_brickwork_10mm_pointing", WALLS),  # y = depth: the rear wall
+    "west": ("brickwork", WALLS),  # x = -width / 2
+    "east": ("brickwork", WALLS),  # x = width / 2
 }
 AREAS_M2 = {
     "floor": WIDTH_M * DEPTH_M,
@@ -83,8 +84,20 @@ def furnishing():
     surface = sum(AREAS_M2.values()) + front
     mid = [BANDS_HZ.index(500), BANDS_HZ.index(1000)]
     mean = (sum(AREAS_M2[f] * absorption(FINISHES[f][0])[mid].mean() for f in AREAS_M2) + front) / surface
-    wanted = math.exp(-24.0 * math.log(10.0) * volume / (SPEED_M_S * surface * DECAY_S))
-    return max(0.0, 1.0 - wanted / (1.0 - mean))
+    exponent = 24.0 * math.log(10.0) * volume / (SPEED_M_S * surface * DECAY_S)
+    # Eyring with Kuttruff's allowance for unequal free paths.
+    log_absorption = (1.0 - math.sqrt(1.0 - 2.0 * 0.35 * exponent)) / 0.35
+    return max(0.0, 1.0 - math.exp(-log_absorption) / (1.0 - mean))
+
+
+def scattering(face):
+    """Share that a face scatters per octave; the floor's is read from the library's table, 8 kHz repeating 4 kHz."""
+    own = FINISHES[face][1]
+    if own is not None:
+        return own
+    row = materials_data["scattering"]["Seating and audience"]["classroom_tables"]
+    coefficients = list(row["coeffs"])
+    return np.array((coefficients + coefficients[-1:])[: len(BANDS_HZ)])
 
 
 def material(energy_absorption):
@@ -95,8 +108,8 @@ def main():
     pra.constants.set("c", SPEED_M_S)
     beta = furnishing()
     walls = {
-        face: material(1.0 - (1.0 - absorption(row)) * (1.0 - sigma) * (1.0 - beta))
-        for face, (row, sigma) in FINISHES.items()
+        face: material(1.0 - (1.0 - absorption(row)) * (1.0 - scattering(face)) * (1.0 - beta))
+        for face, (row, _) in FINISHES.items()
     }
     walls["south"] = material(np.ones(len(BANDS_HZ)))
     room = pra.ShoeBox(

@@ -62,6 +62,8 @@ struct SourcePart {
     feeds: [Reflector; INPUTS],
     /// The feeds' weights at a level of 1, on their slow way, and the grid steps since their last plan.
     slow_weights: [GlideOf<BRANCHES>; SCATTERINGS + LATE_TAPS],
+    /// Likewise the factor on everything for what is diffuse.
+    slow_share: GlideOf<1>,
     slow_steps: usize,
     silent_frames: usize,
 }
@@ -77,6 +79,7 @@ impl SourcePart {
                 .collect(),
             feeds: [SCATTERINGS, LATE_TAPS].map(|taps| Reflector::new(taps, rate, config.grid_frames)),
             slow_weights: [GlideOf::at([0.0; BRANCHES]); SCATTERINGS + LATE_TAPS],
+            slow_share: GlideOf::at([1.0]),
             slow_steps: 0,
             silent_frames: usize::MAX,
         }
@@ -89,19 +92,20 @@ impl SourcePart {
     }
 
     fn jump_to(&mut self, plan: &SourcePlan) {
-        let capsules = &plan.capsules;
+        self.slow_share = GlideOf::at([plan.share]);
+        let capsules = shared(plan, plan.share);
         self.direct = Direct::new(
-            capsules.each_ref().map(|capsule| capsule.delay_samples[0]),
-            capsules.each_ref().map(|capsule| capsule.weights[0]),
+            plan.capsules.each_ref().map(|capsule| capsule.delay_samples[0]),
+            capsules.map(|weights| weights[0]),
         );
-        for (reflector, capsule) in self.reflectors.iter_mut().zip(capsules) {
-            reflector.reset(&capsule.delay_samples[1..], &capsule.weights[1..]);
+        for ((reflector, capsule), weights) in self.reflectors.iter_mut().zip(&plan.capsules).zip(&capsules) {
+            reflector.reset(&capsule.delay_samples[1..], &weights[1..]);
         }
         let mut levelled = [[0.0; BRANCHES]; SCATTERINGS + LATE_TAPS];
         for ((slow, levelled), weights) in self.slow_weights.iter_mut().zip(&mut levelled).zip(feeding(plan))
         {
             *slow = GlideOf::at(*weights);
-            *levelled = weights.map(|weight| weight * plan.tail_level);
+            *levelled = weights.map(|weight| weight * plan.tail_level * plan.share);
         }
         let (early, late) = levelled.split_at(SCATTERINGS);
         self.feeds[0].reset(&plan.early_feed.delay_samples, early);
@@ -115,24 +119,27 @@ impl SourcePart {
         for (glide, targets) in self.slow_weights.iter_mut().zip(feeding(plan)) {
             glide.glide_to(*targets);
         }
+        self.slow_share.glide_to([plan.share]);
     }
 
     fn glide_to(&mut self, plan: &SourcePlan, changed: bool) {
-        let capsules = &plan.capsules;
+        let at = self.slow_steps as f32 / SLOW_TAIL_STEPS as f32;
+        let [share] = self.slow_share.values(at);
+        let capsules = shared(plan, share);
         self.direct.glide_to(
-            capsules.each_ref().map(|capsule| capsule.delay_samples[0]),
-            capsules.each_ref().map(|capsule| &capsule.weights[0]),
+            plan.capsules.each_ref().map(|capsule| capsule.delay_samples[0]),
+            capsules.each_ref().map(|weights| &weights[0]),
         );
-        for (reflector, capsule) in self.reflectors.iter_mut().zip(capsules) {
-            reflector.glide_to(&capsule.delay_samples[1..], &capsule.weights[1..], changed);
+        // What is still on its slow way is no more at rest than that whose plan changed.
+        let changed =
+            changed || !self.slow_share.rests() || !self.slow_weights.iter().all(GlideOf::rests);
+        for ((reflector, capsule), weights) in self.reflectors.iter_mut().zip(&plan.capsules).zip(&capsules) {
+            reflector.glide_to(&capsule.delay_samples[1..], &weights[1..], changed);
         }
-        // A feed that is still on its slow way is no more at rest than one whose plan changed.
-        let changed = changed || !self.slow_weights.iter().all(GlideOf::rests);
         if changed || !self.feeds.iter().all(Reflector::rests) {
-            let share = self.slow_steps as f32 / SLOW_TAIL_STEPS as f32;
             let mut levelled = [[0.0; BRANCHES]; SCATTERINGS + LATE_TAPS];
             for (levelled, slow) in levelled.iter_mut().zip(&self.slow_weights) {
-                *levelled = slow.values(share).map(|weight| weight * plan.tail_level);
+                *levelled = slow.values(at).map(|weight| weight * plan.tail_level * share);
             }
             let (early, late) = levelled.split_at(SCATTERINGS);
             self.feeds[0].glide_to(&plan.early_feed.delay_samples, early, changed);
@@ -146,6 +153,7 @@ impl SourcePart {
             && self.reflectors.iter().all(Reflector::rests)
             && self.feeds.iter().all(Reflector::rests)
             && self.slow_weights.iter().all(GlideOf::rests)
+            && self.slow_share.rests()
     }
 
     /// Says whether nothing of what was heard can still sound.
@@ -180,6 +188,11 @@ impl SourcePart {
             feed.process(eight, &self.line, segment, FIRST_PART + part, frames);
         }
     }
+}
+
+/// Returns the weights of a plan's arrivals, by capsule, with the share that they take.
+fn shared(plan: &SourcePlan, share: f32) -> [[Weights; ARRIVALS]; 2] {
+    plan.capsules.each_ref().map(|capsule| capsule.weights.map(|weights| weights.map(|weight| share * weight)))
 }
 
 /// Returns the weights with which a plan feeds the tail, both parts in a row.

@@ -86,7 +86,7 @@ impl SourcePlan {
             *weight *= family_gain;
         }
         let tail_level = acoustics.factor_gain as f32 * platform_gain / family_gain;
-        Self { capsules, early_feed, late_feed, tail_level, energies: acoustics.energies }
+        Self { capsules, early_feed, late_feed, tail_level, share: 1.0, energies: acoustics.energies }
     }
 }
 

@@ -70,9 +70,10 @@ struct HeardSource {
     energies: Energies,
     /// Paths by which the taps of late sound come later, m.
     late_later_m: [f32; LATE_TAPS],
-    platform_gain: f32,
-    /// Factor on everything but the balance.
+    /// Factor on everything but the balance and the share.
     factor: f32,
+    /// Factor on everything for what is diffuse.
+    share: f32,
 }
 
 impl HeardSource {
@@ -83,8 +84,8 @@ impl HeardSource {
         scattered: FastScattered::NOTHING,
         energies: Energies::NOTHING,
         late_later_m: [0.0; LATE_TAPS],
-        platform_gain: 0.0,
         factor: 1.0,
+        share: 1.0,
     };
 }
 
@@ -508,9 +509,9 @@ mod tests {
                             let bands = bands_at_rate(rate_hz);
                             let gain = seat.arrivals[capsule][index].gain.map(|g| g * seat.factor_gain);
                             if gain.iter().all(|&gain| gain > 1e-9) {
-                                quick.push(
-                                    oracle.error_db(&plan.capsules[capsule].weights[index], &gain[..bands]),
-                                );
+                                let weights =
+                                    plan.capsules[capsule].weights[index].map(|weight| weight * plan.share);
+                                quick.push(oracle.error_db(&weights, &gain[..bands]));
                                 slow.push(
                                     oracle
                                         .error_db(&expected.capsules[capsule].weights[index], &gain[..bands]),

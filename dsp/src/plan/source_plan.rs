@@ -30,6 +30,8 @@ pub struct SourcePlan {
     pub late_feed: TailFeed<LATE_TAPS>,
     /// Level, trim and platform balance, which follow a plan at once.
     pub tail_level: f32,
+    /// Factor on all weights for the loudness of what is diffuse; it follows a plan slowly.
+    pub share: f32,
     /// Energies with the reflections as they meet in the low octaves, before the platform balance.
     pub energies: Energies,
 }
@@ -41,6 +43,7 @@ impl SourcePlan {
         early_feed: TailFeed::SILENCE,
         late_feed: TailFeed::SILENCE,
         tail_level: 0.0,
+        share: 1.0,
         energies: Energies::NOTHING,
     };
 

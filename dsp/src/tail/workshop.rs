@@ -38,7 +38,9 @@ const HALF_JOIN_S: f64 = 2.5e-3;
 /// The parts are independent noise where they meet: the second one reads from
 /// the period's start. The longest mixing time of a platform is 0.123 s; a
 /// hall's may be longer, and then its first part ends as much sooner.
-const FIRST_PART_S: f64 = 0.25;
+const FIRST_PART_S: f64 = 0.128;
+/// The same of a burst, s: of a few places tried, its octaves follow the exponential best there.
+const BURST_S: f64 = 0.25;
 
 impl Default for TailWorkshop {
     fn default() -> Self {
@@ -141,7 +143,10 @@ fn parts(spec: &TailSpec, noise: &OctaveNoise) -> [Part; INPUTS] {
         (decay_s, end - 2 * half_join..end)
     });
     let (first_decay_s, first_join) = burst.unwrap_or_else(|| (decay_s, join.clone()));
-    let back_s = FIRST_PART_S.max(spec.mixing_time_s + 2.0 * HALF_JOIN_S);
+    let back_s = match spec.burst_s {
+        Some(_) => BURST_S,
+        None => FIRST_PART_S.max(spec.mixing_time_s + 2.0 * HALF_JOIN_S),
+    };
     let part = |frames: Range<usize>, is_first, told_frames| Part {
         rate_hz,
         decay_s: if is_first { first_decay_s } else { decay_s },

@@ -61,8 +61,8 @@ impl Kernel for PlanArrivals<'_> {
             scattered,
             energies,
             late_later_m,
-            platform_gain: heard_gain,
             factor: heard_factor,
+            share: heard_share,
         } = self.heard;
         let Scratch { steps, fit: fit_scratch, .. } = self.scratch;
         for (heard, capsule) in heard.iter_mut().zip([0, channels - 1]) {
@@ -106,7 +106,7 @@ impl Kernel for PlanArrivals<'_> {
 
         let (direct_gain, platform_gain) = balance_gains(&settings.level);
         let (direct_gain, platform_gain) = (direct_gain as f32, platform_gain as f32);
-        let loudness = loudness::<FUSED>(
+        let (clear, whole) = loudness::<FUSED>(
             &terms.loudness,
             &heard[..channels],
             energies,
@@ -114,12 +114,17 @@ impl Kernel for PlanArrivals<'_> {
             (direct_gain, platform_gain),
         );
         let law = settings.level.law_pct / 100.0;
-        let kept = f64::from(loudness).sqrt().recip();
-        let level = if law == 0.0 { kept } else { kept.powf(1.0 - law) * self.room_gain.powf(law) };
+        // What is diffuse takes its share slowly, with what feeds the tail: it is told by few directions.
+        let (kept, share) = (f64::from(clear).sqrt().recip(), f64::from(clear / whole).sqrt());
+        let (level, share) = if law == 0.0 {
+            (kept, share)
+        } else {
+            (kept.powf(1.0 - law) * self.room_gain.powf(law), share.powf(1.0 - law))
+        };
         let factor = (level * self.trim_gain) as f32;
+        *heard_share = share as f32;
         // The family's power is in what feeds the tail: both change at one pace.
         self.plan.tail_level = factor * platform_gain / terms.family_gain;
-        *heard_gain = platform_gain;
         *heard_factor = factor;
         // Both capsules hear nearly the same spectrum of an image; the factors are worked out for their mean.
         let mut strongest = [f32::MIN_POSITIVE; SLOTS];
@@ -248,7 +253,9 @@ fn shapes<const FUSED: bool>(terms: &SeatIndependentTerms, heard: &mut Heard) {
     }
 }
 
-/// Returns the loudness of direct sound and platform together: [`crate::plan::acoustics`] has the equation.
+/// Returns the loudness of direct sound and reflections, and that of everything: [`crate::plan::acoustics`] has the equation.
+///
+/// Where the platform alone is heard and its reflections are faint, the first is kept at a hundredth of the whole.
 #[inline(always)]
 fn loudness<const FUSED: bool>(
     weights: &FastLoudness,
@@ -256,7 +263,7 @@ fn loudness<const FUSED: bool>(
     energies: &Energies,
     start_m: f64,
     (direct_gain, platform_gain): (f32, f32),
-) -> f32 {
+) -> (f32, f32) {
     let platform_power = platform_gain * platform_gain;
     let mut power = [0.0_f32; LOW_POINTS];
     let start = start_m as f32;
@@ -295,20 +302,24 @@ fn loudness<const FUSED: bool>(
         }
     }
     let [early, late] = energies.tail();
-    let [reflected_early, reflected_late] = energies.reflected();
-    let mut sum = 0.0;
+    let (mut clear, mut diffuse) = (0.0, 0.0);
     for point in 0..LOW_POINTS {
         let band = weights.band[point];
-        let tail = (early[band] + late[band]) as f32;
-        sum += weights.low[point] * (power[point] + platform_power * tail);
+        clear += weights.low[point] * power[point];
+        diffuse += weights.low[point] * (early[band] + late[band]) as f32;
     }
     for (weight, band) in weights.high.iter().zip(BANDS - weights.high.len()..) {
-        let reflected = (reflected_early[band] + reflected_late[band]) as f32;
+        let specular = (energies.specular[0][band] + energies.specular[1][band]) as f32;
         let direct = energies.direct[band] as f32;
-        sum += weight * (direct_gain * direct_gain * direct + platform_power * reflected);
+        clear += weight * (direct_gain * direct_gain * direct + platform_power * specular);
+        diffuse += weight * (early[band] + late[band]) as f32;
     }
-    sum
+    let whole = clear + platform_power * diffuse;
+    (clear.max(LEAST_CLEAR * whole), whole)
 }
+
+/// Least share of direct sound and reflections in the loudness with which the level follows a seat at once (our choice).
+const LEAST_CLEAR: f32 = 0.01;
 
 /// Adds what one capsule hears to the energies of direct sound and reflections.
 #[inline(always)]
