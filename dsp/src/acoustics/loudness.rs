@@ -96,25 +96,26 @@ impl Family {
     ///
     /// # Source
     /// From memory, after the formants in J. Meyer, Acoustics and the
-    /// Performance of Music (Springer, 2009), chapter 3; an unknown instrument
-    /// is given the spectrum of a whole orchestra (common practice, no source).
+    /// Performance of Music (Springer, 2009), chapter 3, with the fall to either
+    /// side as the demo's stems have it (our choice); an unknown instrument is
+    /// given the spectrum of a whole orchestra (common practice, no source).
     pub const fn spectrum_db(self) -> [f64; OCTAVES] {
         match self {
             Self::Omnidirectional => [-8.0, -4.0, 0.0, 0.0, -4.0, -9.0, -14.0, -22.0, -32.0],
-            Self::ForwardBell => [-40.0, -14.0, -5.0, 0.0, 0.0, -4.0, -12.0, -22.0, -35.0],
-            Self::WideForwardBell => [-30.0, -8.0, -2.0, 0.0, -4.0, -10.0, -20.0, -32.0, -45.0],
-            Self::RearBell => [-30.0, -9.0, -2.0, 0.0, -8.0, -17.0, -28.0, -40.0, -55.0],
+            Self::ForwardBell => [-50.0, -40.0, -30.0, -6.0, 0.0, -0.5, -6.0, -18.0, -36.0],
+            Self::WideForwardBell => [-45.0, -16.0, -10.0, 0.0, -2.0, -7.0, -24.0, -42.0, -60.0],
+            Self::RearBell => [-55.0, -18.0, -5.0, 0.0, -6.5, -16.0, -28.0, -42.0, -60.0],
             Self::UpwardBell => [-4.0, 0.0, -2.0, -8.0, -16.0, -26.0, -36.0, -48.0, -60.0],
-            Self::TopPlate => [-50.0, -35.0, -6.0, 0.0, -2.0, -5.0, -10.0, -18.0, -30.0],
-            Self::FrontPlate => [-4.0, 0.0, -1.0, -4.0, -9.0, -14.0, -22.0, -32.0, -45.0],
-            Self::ToneHoles => [-50.0, -14.0, -4.0, 0.0, -2.0, -8.0, -17.0, -28.0, -42.0],
-            Self::Bassoon => [-12.0, -5.0, 0.0, -0.5, -7.0, -16.0, -26.0, -38.0, -52.0],
-            Self::Flute => [-60.0, -40.0, -6.0, 0.0, -2.0, -9.0, -17.0, -27.0, -40.0],
-            Self::Harp => [-10.0, -3.0, 0.0, -2.0, -8.0, -16.0, -26.0, -36.0, -50.0],
+            Self::TopPlate => [-65.0, -55.0, -9.0, 0.0, -2.5, -4.0, -9.0, -21.0, -38.0],
+            Self::FrontPlate => [-5.0, 0.0, -2.5, -4.0, -8.0, -16.5, -30.0, -41.0, -55.0],
+            Self::ToneHoles => [-55.0, -40.0, -7.0, -2.0, 0.0, -1.0, -11.0, -35.0, -50.0],
+            Self::Bassoon => [-25.0, -18.0, -10.0, 0.0, -12.0, -22.0, -36.0, -48.0, -60.0],
+            Self::Flute => [-67.0, -60.0, -40.0, -12.0, 0.0, -5.5, -24.0, -40.0, -55.0],
+            Self::Harp => [-25.0, -9.0, 0.0, -3.0, -16.0, -24.0, -36.0, -46.0, -60.0],
             Self::Lid => [-8.0, -3.0, 0.0, -1.0, -6.0, -12.0, -20.0, -30.0, -45.0],
             Self::Bars => [-60.0, -30.0, -8.0, -2.0, 0.0, -4.0, -10.0, -18.0, -30.0],
             Self::Mouth => [-40.0, -8.0, -1.0, 0.0, -5.0, -10.0, -15.0, -22.0, -32.0],
-            Self::Drumhead => [-4.0, 0.0, -5.0, -12.0, -20.0, -28.0, -36.0, -45.0, -55.0],
+            Self::Drumhead => [-20.0, -2.0, 0.0, -2.0, -6.0, -11.0, -22.0, -40.0, -60.0],
         }
     }
 }

@@ -131,8 +131,7 @@ impl SourcePart {
             capsules.each_ref().map(|weights| &weights[0]),
         );
         // What is still on its slow way is no more at rest than that whose plan changed.
-        let changed =
-            changed || !self.slow_share.rests() || !self.slow_weights.iter().all(GlideOf::rests);
+        let changed = changed || !self.slow_share.rests() || !self.slow_weights.iter().all(GlideOf::rests);
         for ((reflector, capsule), weights) in self.reflectors.iter_mut().zip(&plan.capsules).zip(&capsules) {
             reflector.glide_to(&capsule.delay_samples[1..], &weights[1..], changed);
         }
@@ -192,7 +191,9 @@ impl SourcePart {
 
 /// Returns the weights of a plan's arrivals, by capsule, with the share that they take.
 fn shared(plan: &SourcePlan, share: f32) -> [[Weights; ARRIVALS]; 2] {
-    plan.capsules.each_ref().map(|capsule| capsule.weights.map(|weights| weights.map(|weight| share * weight)))
+    plan.capsules
+        .each_ref()
+        .map(|capsule| capsule.weights.map(|weights| weights.map(|weight| share * weight)))
 }
 
 /// Returns the weights with which a plan feeds the tail, both parts in a row.

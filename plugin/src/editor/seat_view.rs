@@ -67,6 +67,8 @@ impl SeatView {
         let source = seat.source(platform, microphones);
         let plan = acoustics(&source, platform, microphones, level, CHANNELS);
         let (direct_gain, platform_gain) = balance_gains(level);
+        // In the middle of the balance, where both are as in the room, the direct sound stands at 0 dB.
+        let as_in_the_room = std::f64::consts::SQRT_2;
         let speed_m_s = platform.air.speed_of_sound_m_s();
         let direct = mid_power(&plan.arrivals[0][0].gain) + mid_power(&plan.arrivals[1][0].gain);
         let stems = images(source.position, platform)
@@ -74,7 +76,7 @@ impl SeatView {
             .enumerate()
             .map(|(index, image)| {
                 let [left, right] = [&plan.arrivals[0][index], &plan.arrivals[1][index]];
-                let gain = if index == 0 { direct_gain } else { platform_gain };
+                let gain = as_in_the_room * if index == 0 { direct_gain } else { platform_gain };
                 let path_m = left.path_m.min(right.path_m);
                 Stem {
                     name: image.path_name(),
@@ -110,7 +112,7 @@ impl SeatView {
             source,
             ends: seat.sources(platform, microphones),
             stems,
-            tail_db: decibels(platform_power * tail_energy * in_window / mid_mean(&energies.direct)),
+            tail_db: decibels(2.0 * platform_power * tail_energy * in_window / mid_mean(&energies.direct)),
             mixing_ms: platform.mixing_time_s() * 1e3,
             direct_db,
             placed_db,

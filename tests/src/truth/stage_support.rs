@@ -109,8 +109,11 @@ pub fn stage_support() -> Vec<Row> {
 }
 
 /// Sends the placed sound to a hall as the demo does, with the send that the seat's figures suggest, and hears both.
+///
+/// The level follows the room, as it has to where a ratio of what is 1 m away to what a hall returns is read.
 fn late_with_hall_db(mut settings: Settings, hall: &Hall) -> f64 {
     settings.microphones.pair = Pair::SpacedOmnis;
+    settings.level.law_pct = 100.0;
     let placed = rendered(&settings, Layout::MonoToStereo);
     let send_db = HallNeeds::of(&settings, 2).send_db + demo::hall_level_db();
     let gain = 10_f64.powf(send_db / 20.0);
