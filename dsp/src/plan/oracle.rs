@@ -90,12 +90,13 @@ impl SourcePlan {
                 }
             }
         }
-        let factor = acoustics.factor_gain as f32;
-        let tail_at_level_one = tail.map(|part| part.map(|weight| weight / factor));
+        let family_power = settings.seat.recorded.mid_power_factor(settings.seat.family);
+        let level = (acoustics.factor_gain / family_power.sqrt()) as f32;
+        let tail_at_level_one = tail.map(|part| part.map(|weight| weight / level));
         for weight in tail.iter_mut().flatten() {
             *weight *= platform_gain;
         }
-        Self { capsules, tail, tail_at_level_one, tail_level: factor * platform_gain, energies }
+        Self { capsules, tail, tail_at_level_one, tail_level: level * platform_gain, energies }
     }
 }
 

@@ -60,8 +60,9 @@ struct HeardSource {
     /// All reflected energy, by part, then band.
     target: [PerBand; PARTS],
     platform_gain: f32,
-    /// Factor on everything but the balance.
-    factor: f32,
+    /// Factor on everything but the balance and the family's power: that belongs to the tail's gains, or the tail of the
+    /// family before would be heard at the level of the one after.
+    level: f32,
 }
 
 impl HeardSource {
@@ -71,7 +72,7 @@ impl HeardSource {
         factors: [[1.0; SLOTS]; FITTED],
         target: [[0.0; BANDS]; PARTS],
         platform_gain: 0.0,
-        factor: 1.0,
+        level: 1.0,
     };
 }
 

@@ -27,7 +27,7 @@ pub struct SourcePlan {
     pub tail: [Weights; PARTS],
     /// The same at a level of 1, which follows a plan slowly.
     pub tail_at_level_one: [Weights; PARTS],
-    /// Level, trim and platform balance, which follow a plan at once.
+    /// Level without the family's power, trim and platform balance, which follow a plan at once.
     pub tail_level: f32,
     /// Energies with the reflections as they meet in the low octaves, before the platform balance.
     pub energies: Energies,

@@ -49,7 +49,7 @@ impl Kernel for PlanArrivals<'_> {
             factors,
             target,
             platform_gain: heard_gain,
-            factor: heard_factor,
+            level: heard_level,
         } = self.heard;
         let Scratch { steps, fit: fit_scratch, .. } = self.scratch;
         for (heard, capsule) in heard.iter_mut().zip([0, channels - 1]) {
@@ -63,9 +63,10 @@ impl Kernel for PlanArrivals<'_> {
         let distance_m = (source.position - settings.microphones.position()).length();
         let law = settings.level.law_pct / 100.0;
         let distance_gain = if law == 0.0 { 1.0 } else { (REFERENCE_DISTANCE_M / distance_m).powf(law) };
-        let factor = direct_power.sqrt().recip() * distance_gain * terms.family_gain * self.trim_gain;
+        let level = direct_power.sqrt().recip() * distance_gain * self.trim_gain;
+        let factor = level * terms.family_gain;
         let power = factor * factor;
-        let factor = factor as f32;
+        let (level, factor) = (level as f32, factor as f32);
 
         let samples_per_m = self.sample_rate_hz / terms.speed_m_s;
         let mixing_m = terms.mixing_time_s * terms.speed_m_s;
@@ -86,9 +87,9 @@ impl Kernel for PlanArrivals<'_> {
 
         let (direct_gain, platform_gain) = balance_gains(&settings.level);
         let (direct_gain, platform_gain) = (direct_gain as f32, platform_gain as f32);
-        self.plan.tail_level = factor * platform_gain;
+        self.plan.tail_level = level * platform_gain;
         *heard_gain = platform_gain;
-        *heard_factor = factor;
+        *heard_level = level;
         // Both capsules hear nearly the same spectrum of an image; the factors are worked out for their mean.
         let mut strongest = [f32::MIN_POSITIVE; SLOTS];
         for band in 0..FITTED {

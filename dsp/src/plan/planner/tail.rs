@@ -88,7 +88,7 @@ impl Kernel for PlanTail<'_> {
             };
             for branch in 0..BRANCHES {
                 self.plan.tail[part][branch] = weights[branch] * heard.platform_gain;
-                self.plan.tail_at_level_one[part][branch] = weights[branch] / heard.factor;
+                self.plan.tail_at_level_one[part][branch] = weights[branch] / heard.level;
             }
         }
         self.plan.energies = energies;
