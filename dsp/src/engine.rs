@@ -16,7 +16,6 @@ pub(crate) mod distance_tone;
 pub(crate) mod branch_bank;
 pub(crate) mod delay_line;
 
-pub(crate) mod decorrelator;
 pub(crate) mod direct;
 pub(crate) mod reflector;
 
@@ -26,7 +25,6 @@ pub(crate) mod tail_stage;
 /// What the engine is made of, one by one: for benches and for tests.
 pub mod parts {
     pub use super::branch_bank::{BUSES, BranchBank};
-    pub use super::decorrelator::Decorrelator;
     pub use super::delay_line::DelayLine;
     pub use super::direct::Direct;
     pub use super::early::{Early, EarlyConfig, LONGEST_RUN_FRAMES};
@@ -38,7 +36,7 @@ pub mod parts {
 pub use distance_tone::{DistanceTone, TonePlan, tone_gain};
 
 use crate::engine::distance_tone::ringing_s;
-use crate::engine::early::{DECORRELATOR_RINGS_S, Early, EarlyConfig, LONGEST_RUN_FRAMES, SLOW_TAIL_STEPS};
+use crate::engine::early::{Early, EarlyConfig, LONGEST_RUN_FRAMES, SLOW_TAIL_STEPS};
 use crate::engine::segment::{STEPS, Segment};
 use crate::engine::sound_gate::{LetIn, LetOut};
 use crate::engine::stereo_input::StereoInput;
@@ -312,14 +310,14 @@ impl Engine {
     fn longest_frames(&self, Settings { tone, platform, .. }: &Settings, tail_frames: usize) -> usize {
         let capsules = self.plans.iter().flat_map(|plan| &plan.capsules);
         let reflections = largest(capsules.flat_map(|capsule| capsule.delay_samples)).ceil() as usize;
-        let split_s = if self.config.layout == Layout::StereoToStereo {
-            DECORRELATOR_RINGS_S
-        } else {
-            LOW_PASSES_RING_S
-        };
+        let feeds = self
+            .plans
+            .iter()
+            .flat_map(|plan| plan.early_feed.delay_samples.into_iter().chain(plan.late_feed.delay_samples));
+        let fed_until = largest(feeds).ceil() as usize;
         let tone_s = ringing_s(tone, platform.air.speed_of_sound_m_s());
-        let ringing = ((split_s + tone_s) * self.config.sample_rate_hz) as usize;
-        tail_frames.max(reflections) + self.block_frames + ringing
+        let ringing = ((LOW_PASSES_RING_S + tone_s) * self.config.sample_rate_hz) as usize;
+        (tail_frames + fed_until).max(reflections) + self.block_frames + ringing
     }
 
     /// Makes the whole plan of one source.
@@ -334,9 +332,7 @@ impl Engine {
     }
 
     fn plan_tail(&mut self, index: usize) {
-        // The ends of a stereo channel reach the tail through all-passes, which scramble its phase.
-        let tail = if index == 0 { self.tails.low() } else { None };
-        self.planner.plan_tail(index, tail, &mut self.plans[index]);
+        self.planner.plan_tail(index, self.tails.low(), &mut self.plans[index]);
     }
 
     fn plan_all(&mut self, settings: &Settings) {

@@ -6,6 +6,7 @@
 //! answer for all: as much energy comes back as is sent, so that another hall
 //! is another sound and not another balance.
 
+mod decorrelator;
 mod early;
 mod engine;
 mod pre_delay;
@@ -16,9 +17,11 @@ mod table;
 pub use engine::HallEngine;
 pub use reflections::{Reflection, Reflections, specular_share};
 
+use crate::acoustics::air::Air;
 use crate::acoustics::microphones::Pair;
-use crate::acoustics::octave::PerBand;
+use crate::acoustics::octave::{PerBand, WithTop};
 use crate::acoustics::platform::share_after;
+use crate::acoustics::walls_and_air::WallsAndAir;
 use crate::extremes::largest;
 use crate::settings::Tabled;
 use crate::tail::{TailSpec, hall_onset_frames};
@@ -70,6 +73,23 @@ const PAIR: Pair = Pair::SpacedOmnis;
 /// Speed of sound at 20 degrees Celsius, m/s (ISO 9613-1:1993).
 const SPEED_OF_SOUND_M_S: f64 = 343.2;
 
+/// Air of the hall: 20 degrees, 50 per cent, real loss.
+const AIR: Air = Air { temperature_c: 20.0, humidity_pct: 50.0, loss: 1.0 };
+/// Least and greatest step of the walls' decay from octave to octave (our choice: past what any ratio asks for, but where
+/// air does not allow it).
+const STEPS: (f64, f64) = (0.25, 4.0);
+
+/// Returns the step from octave to octave at which a sum of decays is as wished, or the nearest within [`STEPS`].
+fn step_for(sum_s: impl Fn(f64) -> f64, wished_s: f64) -> f64 {
+    let (mut low, mut high) = STEPS;
+    // A longer decay of the walls is a longer one in air. 50 halvings leave 1e-15 of the step.
+    for _ in 0..50 {
+        let middle = (low * high).sqrt();
+        if sum_s(middle) < wished_s { low = middle } else { high = middle }
+    }
+    (low * high).sqrt()
+}
+
 /// Seed of the hall's noise: another one than the platform's, or both tails would have something in common.
 const SEED: u64 = 0x526f_7374_7261_0001;
 
@@ -80,20 +100,33 @@ impl Hall {
         Tabled::snapped(self)
     }
 
-    /// Returns the decay of each octave: T at 500 Hz and 1 kHz, from there T b and T b^2 downwards, T t, T t^2 and T t^3
-    /// upwards, s.
+    /// Returns the decay of each octave band, s; see [`Self::octave_decay_s`].
+    pub fn band_decay_s(&self) -> PerBand {
+        let decay_s = self.octave_decay_s();
+        std::array::from_fn(|band| decay_s[band])
+    }
+
+    /// Returns the decay of each octave band and of the top, s.
     ///
-    /// b + b^2 is twice the bass ratio and t + t^2 twice the treble ratio, so
-    /// that both are the ratios of means that the field counts with.
+    /// 1/`T_b` = 1/`T_walls,b` + a c/60 dB, a the air's attenuation in dB per
+    /// metre. The walls' decay is one at 500 Hz and 1 kHz, b and b^2 of it
+    /// downwards, t, t^2, t^3 and t^4 of it upwards: b and t such that T125 + T250
+    /// and T2000 + T4000 are the ratios asked for, air included, as far as air
+    /// allows.
     ///
     /// # Source
     /// Bass ratio (T125 + T250)/(T500 + T1000) after Beranek (1996), the treble
-    /// ratio in its likeness (both from memory). The geometric course from
-    /// octave to octave is our choice.
-    pub fn band_decay_s(&self) -> PerBand {
-        let root = |ratio: f64| ((1.0 + 8.0 * ratio).sqrt() - 1.0) / 2.0;
-        let (b, t) = (root(self.bass_ratio), root(self.treble_ratio));
-        [b * b, b, 1.0, 1.0, t, t * t, t * t * t].map(|ratio| self.decay_s * ratio)
+    /// ratio in its likeness (both from memory); air after Knudsen (1931). The
+    /// geometric course of the walls from octave to octave is our choice.
+    pub fn octave_decay_s(&self) -> WithTop {
+        let course = |b: f64, t: f64| {
+            let both = WallsAndAir::new(&[b * b, b, 1.0, 1.0, t, t * t, t.powi(3), t.powi(4)], &AIR);
+            both.decays_s(both.walls_for_mid(self.decay_s))
+        };
+        let pair_s = |ratio: f64| 2.0 * ratio * self.decay_s;
+        let b = step_for(|b| course(b, 1.0)[..2].iter().sum(), pair_s(self.bass_ratio));
+        let t = step_for(|t| course(1.0, t)[4..6].iter().sum(), pair_s(self.treble_ratio));
+        course(b, t)
     }
 
     /// Returns the mixing time, about sqrt(V) milliseconds, in seconds.
@@ -104,16 +137,16 @@ impl Hall {
         self.volume_m3.sqrt() * 1e-3
     }
 
-    /// Returns the energy that comes before and after the mixing time for a unit impulse, per octave.
+    /// Returns the energy that comes before and after the mixing time for a unit impulse, per octave and at the top.
     ///
     /// E = `T_b/T` (1 - exp(-13.82 `t_m/T_b`)) before and `T_b/T` exp(-13.82
     /// `t_m/T_b`) after: a steady sound in a hall stands the louder the longer
     /// it decays (Sabine), and mid-band all of it is what was sent.
-    pub fn energies(&self) -> [PerBand; 2] {
-        let decay_s = self.band_decay_s();
+    pub fn energies(&self) -> [WithTop; 2] {
+        let decay_s = self.octave_decay_s();
         let after = share_after(&decay_s, self.mixing_time_s());
         let part = |share: fn(f64) -> f64| {
-            std::array::from_fn(|band| decay_s[band] / self.decay_s * share(after[band]))
+            std::array::from_fn(|octave| decay_s[octave] / self.decay_s * share(after[octave]))
         };
         [part(|after| 1.0 - after), part(|after| after)]
     }
@@ -122,13 +155,14 @@ impl Hall {
     pub fn tail_spec(&self, sample_rate_hz: f64) -> TailSpec {
         let [before, after] = self.energies();
         let diffuse = 1.0 - reflections::specular_share(self);
-        let decay_s = self.band_decay_s();
+        let decay_s = self.octave_decay_s();
         let longest_s = largest(decay_s);
         TailSpec {
             sample_rate_hz,
             pair: Some(PAIR),
             decay_s,
             mixing_time_s: self.mixing_time_s(),
+            burst_s: None,
             speed_of_sound_m_s: SPEED_OF_SOUND_M_S,
             onset_frames: hall_onset_frames(sample_rate_hz),
             // Where it repeats it has fallen by 30 dB, as a platform's longest does.
@@ -150,9 +184,21 @@ mod tests {
             let hall = Hall { bass_ratio, treble_ratio, ..Hall::default() };
             let t = hall.band_decay_s();
             let mid = t[2] + t[3];
-            assert!(((t[0] + t[1]) / mid - bass_ratio).abs() < 1e-12);
-            assert!(((t[4] + t[5]) / mid - treble_ratio).abs() < 1e-12);
-            assert_eq!(mid_mean(&t), hall.decay_s);
+            assert!(((t[0] + t[1]) / mid - bass_ratio).abs() < 1e-9);
+            assert!(((t[4] + t[5]) / mid - treble_ratio).abs() < 1e-9);
+            assert!((mid_mean(&t) - hall.decay_s).abs() < 1e-9);
+        }
+    }
+
+    /// Whatever is asked for. At 20 degrees and 50 % air takes 103.91 dB/km at 8 kHz and 358.76 at 16 kHz (ISO 9613-1:1993, exact
+    /// midbands): 60 dB at 343.2 m/s in 1.682 and 0.487 s.
+    #[test]
+    fn no_octave_outlasts_the_air() {
+        for decay_s in [0.8, 3.5, 8.0] {
+            for treble_ratio in [0.6, 0.8, 1.2] {
+                let decay_s = Hall { decay_s, treble_ratio, ..Hall::default() }.octave_decay_s();
+                assert!(decay_s[6] < 1.682 && decay_s[7] < 0.488, "{decay_s:?}");
+            }
         }
     }
 

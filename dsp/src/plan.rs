@@ -6,6 +6,7 @@ pub(crate) mod low_octaves;
 
 pub(crate) mod source_acoustics;
 pub(crate) mod source_plan;
+pub(crate) mod tail_feed;
 
 pub(crate) mod hall_needs;
 
@@ -27,3 +28,4 @@ pub use low_tail::LowTail;
 pub use planner::Planner;
 pub use source_acoustics::{Acoustics, Energies, REFERENCE_DISTANCE_M, acoustics, balance_gains, capsules};
 pub use source_plan::{CapsulePlan, SOURCES, SourcePlan};
+pub use tail_feed::{LATE_TAPS, TailFeed, onset_frames};

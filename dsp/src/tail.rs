@@ -15,14 +15,17 @@ mod workshop;
 
 use std::sync::Arc;
 
+use crate::acoustics::decibel::energy_of_db;
 use crate::acoustics::microphones::Pair;
-use crate::acoustics::octave::{BANDS, PerBand, bands_at_rate};
-use crate::acoustics::platform::Platform;
+use crate::acoustics::octave::{WithTop, bands_at_rate, exact_midband_hz};
+use crate::acoustics::platform::{DECAY_EXPONENT, Platform};
 use crate::kernel::convolver::{Convolver, INPUTS, ResponseSpectra};
 use crate::kernel::instruction_set::InstructionSet;
 use crate::kernel::stagger::Stagger;
 use crate::plan::low_tail::LowTail;
+use crate::plan::tail_feed::LATE_BEGINS;
 
+pub use crate::plan::tail_feed::onset_frames;
 pub use diffuse_field::DiffuseField;
 pub use workshop::TailWorkshop;
 
@@ -33,10 +36,12 @@ pub struct TailSpec {
     pub sample_rate_hz: f64,
     /// The main microphones' pair; `None` is the single omni of a mono output.
     pub pair: Option<Pair>,
-    /// Decay of each octave band, s.
-    pub decay_s: PerBand,
+    /// Decay of each octave band and of the top, s.
+    pub decay_s: WithTop,
     /// Where the first part gives way to the second, s after the direct sound.
     pub mixing_time_s: f64,
+    /// Decay of the first part, s, where it is a burst of its own, as what a face scatters; else it decays as the second does.
+    pub burst_s: Option<f64>,
     /// Speed of sound, m/s.
     pub speed_of_sound_m_s: f64,
     /// Frames of the convolver's block, which is where the tail starts: a power of two.
@@ -44,7 +49,7 @@ pub struct TailSpec {
     /// Least time after which the tail's noise may repeat itself, s.
     pub least_period_s: f64,
     /// Energy of each octave in each part, left and right together; 1 returns as much as went in.
-    pub levels: [PerBand; INPUTS],
+    pub levels: [WithTop; INPUTS],
     /// Seed of the noise: the same one in every session.
     pub seed: u64,
 }
@@ -55,12 +60,13 @@ impl TailSpec {
         Self {
             sample_rate_hz,
             pair,
-            decay_s: platform.band_decay_s(),
-            mixing_time_s: platform.mixing_time_s(),
+            decay_s: platform.octave_decay_s(),
+            mixing_time_s: LATE_BEGINS * platform.mixing_time_s(),
+            burst_s: Some(DECAY_EXPONENT * platform.scattered_s()),
             speed_of_sound_m_s: platform.air.speed_of_sound_m_s(),
             onset_frames: onset_frames(sample_rate_hz),
             least_period_s: LEAST_PERIOD_S,
-            levels: [[1.0; BANDS]; INPUTS],
+            levels: platform_levels(platform, sample_rate_hz),
             seed: SEED,
         }
     }
@@ -69,6 +75,26 @@ impl TailSpec {
     pub fn channels(&self) -> usize {
         if self.pair.is_some() { 2 } else { 1 }
     }
+}
+
+/// Returns the energy of each octave of a platform's tail: 1 in those that seats set, and above them what the highest has there.
+///
+/// A seat's filters end with the highest octave that fits the rate. Beyond, the
+/// tail has less: of the burst what the air leaves of it on a path across the
+/// platform, V^(1/3), and of late sound exp(-13.82 t/`T_b`) `T_b`, t the mixing time.
+fn platform_levels(platform: &Platform, sample_rate_hz: f64) -> [WithTop; INPUTS] {
+    let decay_s = platform.octave_decay_s();
+    let bands = bands_at_rate(sample_rate_hz);
+    let across_m = platform.volume_m3().cbrt();
+    let burst =
+        |octave: usize| energy_of_db(-platform.air.attenuation_db_per_m(exact_midband_hz(octave)) * across_m);
+    let late = |octave: usize| {
+        decay_s[octave] * (-DECAY_EXPONENT * platform.mixing_time_s() / decay_s[octave]).exp()
+    };
+    let beyond = |energy: &dyn Fn(usize) -> f64| {
+        std::array::from_fn(|octave| if octave < bands { 1.0 } else { energy(octave) / energy(octave - 1) })
+    };
+    [beyond(&burst), beyond(&late)]
 }
 
 /// Least time after which a platform's noise may repeat itself, s: half its longest decay, so that it has fallen by 30 dB.
@@ -86,17 +112,6 @@ const SEED: u64 = 0x526f_7374_7261_07d6;
 /// A hall lasts up to sixteen times as long as a platform: longer blocks
 /// halve its work twice (3.5 s at 48 kHz: 14 small and 41 big partitions).
 const BLOCKS_IN_HALLS: usize = 4;
-
-/// Latest start of the tail after the direct sound, s.
-///
-/// Our choice: shorter than the path differences of first reflections, so no gap is heard.
-const LATEST_ONSET_S: f64 = 3e-3;
-
-/// Returns the largest power of two of frames that last at most 3 ms, and at least the eight that the convolver needs.
-pub fn onset_frames(sample_rate_hz: f64) -> usize {
-    let most = ((LATEST_ONSET_S * sample_rate_hz) as usize).max(8);
-    1 << most.ilog2()
-}
 
 /// Returns where a hall's tail starts after its first reflection, in frames: within 12 ms.
 pub fn hall_onset_frames(sample_rate_hz: f64) -> usize {
@@ -230,10 +245,10 @@ pub fn synthesise(spec: &TailSpec) -> [Vec<Vec<f32>>; INPUTS] {
 /// Returns the decays that octave filters measure of octaves that decay as given, s: their skirts let the neighbours in.
 ///
 /// Where that is far from an octave's own decay, no tail can be measured as the platform wants it.
-pub fn decays_through_filters(decay_s: &PerBand, sample_rate_hz: f64) -> PerBand {
-    let bands = bands_at_rate(sample_rate_hz);
-    let shares = octave_masks::shares_through_filters(octave_masks::OctaveMasks::new(bands));
-    filtered_decay::measured_decays_s(decay_s, &shares, bands)
+pub fn decays_through_filters(decay_s: &WithTop, sample_rate_hz: f64) -> WithTop {
+    let masks = octave_masks::OctaveMasks::at_rate(sample_rate_hz);
+    let shares = octave_masks::shares_through_filters(masks);
+    filtered_decay::measured_decays_s(decay_s, &shares, masks.count())
 }
 
 /// Pressure decay exponent of a 60 dB decay, 3 ln 10 per decay time.

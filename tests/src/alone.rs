@@ -22,7 +22,8 @@ pub fn only(plan: &SourcePlan, arrival: usize, capsule: usize) -> SourcePlan {
             heard.weights[other] = [0.0; BRANCHES];
         }
     }
-    alone.tail = SourcePlan::SILENCE.tail;
+    alone.early_feed = SourcePlan::SILENCE.early_feed;
+    alone.late_feed = SourcePlan::SILENCE.late_feed;
     alone
 }
 

@@ -296,7 +296,7 @@ impl Bench {
         planner.plan(&case.settings, 0, Some(spectra.low()), &mut plan);
         let weights = plan.capsules.iter().flat_map(|capsule| capsule.weights.iter().flatten());
         let energies = plan.energies.target.iter().chain(&plan.energies.specular).flatten();
-        weights.chain(plan.tail.iter().flatten()).all(|x| x.is_finite())
+        weights.chain(plan.feeds().into_iter().flatten().flatten()).all(|x| x.is_finite())
             && energies.chain(&plan.energies.direct).all(|x| x.is_finite())
     }
 

@@ -720,8 +720,6 @@ struct Bound {
 
 /// Largest gain of the direct sound's first-order all-pass for samples within +-1: 1 + 2|a|, a at most 1/3 (delay half a sample).
 const DIRECT_ALL_PASS: f64 = 1.0 + 2.0 / 3.0;
-/// The same for the tail's decorrelating all-pass, 1 + 2g, g = 3^(-1/2).
-const DECORRELATOR: f64 = 1.0 + 2.0 * 0.577_350_27;
 
 impl Bound {
     fn new() -> Self {
@@ -748,16 +746,16 @@ impl Bound {
         let mut planner = Planner::new(&self.design, channels, InstructionSet::widest());
         let mut of_source = |index: usize| -> [f64; 2] {
             let mut plan = SourcePlan::SILENCE;
-            planner.plan(settings, index, (index == 0).then(|| spectra.low()), &mut plan);
-            let decorrelator = if index == 0 { 1.0 } else { DECORRELATOR };
+            planner.plan(settings, index, Some(spectra.low()), &mut plan);
             std::array::from_fn(|channel| {
                 let weights = &plan.capsules[channel].weights;
                 let early = DIRECT_ALL_PASS * self.weighed(&weights[0])
                     + weights[1..].iter().map(|w| self.weighed(w)).sum::<f64>();
                 let heard = channel.min(channels - 1);
-                let tail =
-                    parts.iter().zip(&plan.tail).map(|(part, w)| self.weighed(w) * sum_of(&part[heard]));
-                early + decorrelator * tail.sum::<f64>()
+                let tail = parts.iter().zip(plan.feeds()).map(|(part, feed)| {
+                    feed.iter().map(|w| self.weighed(w)).sum::<f64>() * sum_of(&part[heard])
+                });
+                early + f64::from(plan.tail_level) * tail.sum::<f64>()
             })
         };
         let middle = of_source(0);

@@ -177,8 +177,12 @@ fn a_top_plate_at_the_left_leans_towards_the_audience() {
 /// belongs to Sabine's absorption; with it the theories meet as T grows.
 fn reflected_db(platform: &Platform, distance_m: f64) -> (f64, f64) {
     let (volume_m3, decay_s) = (platform.volume_m3(), platform.decay_s);
-    let hopkins =
-        16.0 * std::f64::consts::PI * distance_m * distance_m / mid_mean(&platform.room_constant_m2());
+    let surface_m2 = platform.surface_m2();
+    let exponent = 24.0 * std::f64::consts::LN_10 * volume_m3
+        / (platform.air.speed_of_sound_m_s() * surface_m2 * decay_s);
+    // R = S a/(1 - a), with a by Eyring's formula.
+    let room_constant_m2 = surface_m2 * exponent.exp_m1();
+    let hopkins = 16.0 * std::f64::consts::PI * distance_m * distance_m / room_constant_m2;
     let reflected = 31_200.0 * decay_s / volume_m3 * (-0.04 * distance_m / decay_s).exp();
     let direct = 100.0 / (distance_m * distance_m);
     (10.0 * hopkins.log10(), 10.0 * (reflected / direct).log10())

@@ -32,6 +32,17 @@ impl Air {
     pub fn attenuation_db_per_m(&self, frequency_hz: f64) -> f64 {
         self.loss * pure_tone_attenuation_db_per_m(frequency_hz, self.temperature_c, self.humidity_pct)
     }
+
+    /// Returns the decay of a room whose walls take nothing, T = 24 ln10/(4 m c) = 60 dB/(a c), in seconds: none is longer.
+    ///
+    /// a the attenuation in dB per metre, m = a/4.343 that of energy in nepers
+    /// per metre, c the speed of sound; infinite without loss.
+    ///
+    /// # Source
+    /// Knudsen (1931).
+    pub fn longest_decay_s(&self, frequency_hz: f64) -> f64 {
+        60.0 / (self.attenuation_db_per_m(frequency_hz) * self.speed_of_sound_m_s())
+    }
 }
 
 /// Absolute temperature of 0 degrees Celsius, K (definition of the scale).
@@ -84,5 +95,6 @@ mod tests {
     fn no_loss_means_no_attenuation() {
         let air = Air { loss: 0.0, ..Air::default() };
         assert_eq!(air.attenuation_db_per_m(8000.0), 0.0);
+        assert_eq!(air.longest_decay_s(8000.0), f64::INFINITY);
     }
 }

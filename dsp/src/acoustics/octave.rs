@@ -6,6 +6,15 @@ pub const BANDS: usize = 7;
 /// One value for each octave band, 125 Hz first.
 pub type PerBand = [f64; BANDS];
 
+/// Index of the octave above the seven, 16 kHz: what lies there is followed, but not held to figures.
+pub const TOP: usize = BANDS;
+
+/// The seven octave bands and the top.
+pub const OCTAVES: usize = BANDS + 1;
+
+/// One value for each octave band, and one for the top.
+pub type WithTop = [f64; OCTAVES];
+
 /// Nominal midbands, Hz (IEC 61260-1:2014, table E.1).
 pub const NOMINAL_HZ: PerBand = [125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0];
 
@@ -14,9 +23,6 @@ pub const MID: [usize; 2] = [2, 3];
 
 /// Octave ratio G = 10^(3/10) (IEC 61260-1:2014, equation 1).
 pub const OCTAVE_RATIO: f64 = 1.995_262_314_968_879_5;
-
-/// Index of the octave above the seven, 16 kHz: what lies there is followed, but not held to figures.
-pub(crate) const TOP: usize = BANDS;
 
 /// Returns the exact midband of band `band`, 1000 G^(band - 3), in Hz (IEC 61260-1:2014, equation 2).
 pub fn exact_midband_hz(band: usize) -> f64 {
@@ -44,8 +50,8 @@ pub fn bands_at_rate(sample_rate_hz: f64) -> usize {
     (0..BANDS).filter(|&band| edges_hz(band).1 <= HIGHEST_EDGE_OF_RATE * sample_rate_hz).count()
 }
 
-/// Returns the mean over 500 Hz and 1 kHz.
-pub fn mid_mean(values: &PerBand) -> f64 {
+/// Returns the mean over 500 Hz and 1 kHz of values per band, with or without the top.
+pub fn mid_mean<const N: usize>(values: &[f64; N]) -> f64 {
     MID.iter().map(|&band| values[band]).sum::<f64>() / MID.len() as f64
 }
 

@@ -1,6 +1,6 @@
 //! From which side the dry signal was recorded: what an instrument's directivity has done to it already.
 
-use crate::acoustics::octave::{PerBand, mid_mean};
+use crate::acoustics::octave::{BANDS, PerBand, mid_mean};
 use crate::acoustics::radiation::Family;
 use crate::acoustics::vector::Vector;
 
@@ -71,7 +71,7 @@ impl RecordedFrom {
     /// Returns the factor on the power that keeps the family's mid-band power: the mean of `Q_b` `D_b(microphone)^2`.
     pub fn mid_power_factor(self, family: Family) -> f64 {
         let (factors, gains) = (family.directivity_factor(), self.gains(family));
-        mid_mean(&std::array::from_fn(|band| factors[band] / (gains[band] * gains[band])))
+        mid_mean::<BANDS>(&std::array::from_fn(|band| factors[band] / (gains[band] * gains[band])))
     }
 }
 

@@ -29,6 +29,24 @@ impl Vector {
         self.x * other.x + self.y * other.y + self.z * other.z
     }
 
+    /// Returns the vector product.
+    #[must_use]
+    pub fn cross(self, other: Self) -> Self {
+        Self::new(
+            self.y * other.z - self.z * other.y,
+            self.z * other.x - self.x * other.z,
+            self.x * other.y - self.y * other.x,
+        )
+    }
+
+    /// Returns the vector with one of its components, 0 for x, turned round.
+    #[must_use]
+    pub(crate) fn flipped(self, axis: usize) -> Self {
+        let mut components = self.components();
+        components[axis] = -components[axis];
+        Self::new(components[0], components[1], components[2])
+    }
+
     /// Returns the length.
     pub fn length(self) -> f64 {
         self.dot(self).sqrt()

@@ -5,17 +5,18 @@
 //! low-passes.
 
 use crate::acoustics::arrivals::ARRIVALS;
+use crate::acoustics::scattering::SCATTERINGS;
 use crate::engine::branch_bank::{BUSES, BranchBank};
-use crate::engine::decorrelator::Decorrelator;
 use crate::engine::delay_line::DelayLine;
-use crate::engine::direct::{Direct, add_to_bus};
+use crate::engine::direct::Direct;
 use crate::engine::glide::GlideOf;
 use crate::engine::reflector::Reflector;
 use crate::engine::segment::Segment;
 use crate::kernel::convolver::INPUTS;
 use crate::kernel::instruction_set::{Eight, EightKernel, InstructionSet};
-use crate::plan::band_split::{BRANCHES, BranchFrame, SplitDesign};
+use crate::plan::band_split::{BRANCHES, BranchFrame, SplitDesign, Weights};
 use crate::plan::source_plan::{SOURCES, SourcePlan};
+use crate::plan::tail_feed::LATE_TAPS;
 
 /// Longest delay of a reflection on the largest platform, s.
 ///
@@ -26,9 +27,6 @@ const LONGEST_DELAY_S: f64 = 0.33;
 
 /// Most frames of a run: a block of the convolver at 48 kHz.
 pub const LONGEST_RUN_FRAMES: usize = 128;
-
-/// How long the all-passes of a stereo channel ring, s: from the loudest input, +120 dB, down to 1e-6 (measured with a delay of 9.1 ms: 0.32 s; scaled and rounded up).
-pub(crate) const DECORRELATOR_RINGS_S: f64 = 0.56;
 
 /// Grid steps from one plan of the tail's gains to the next: about 0.17 s (our choice).
 ///
@@ -60,20 +58,16 @@ struct SourcePart {
     direct: Direct,
     /// One for each output that is heard.
     reflectors: Vec<Reflector>,
-    tail: [GlideOf<BRANCHES>; INPUTS],
-    /// What feeds the tail at a level of 1, on its slow way, and the grid steps since its last plan.
-    slow_tail: [GlideOf<BRANCHES>; INPUTS],
+    /// What feeds the two parts of the tail.
+    feeds: [Reflector; INPUTS],
+    /// The feeds' weights at a level of 1, on their slow way, and the grid steps since their last plan.
+    slow_weights: [GlideOf<BRANCHES>; SCATTERINGS + LATE_TAPS],
     slow_steps: usize,
-    /// The ends of a stereo channel feed the tail through filters that keep them apart.
-    decorrelator: Option<Decorrelator>,
-    fed: Vec<f32>,
-    /// How long its filters ring, in frames.
-    ringing_frames: usize,
     silent_frames: usize,
 }
 
 impl SourcePart {
-    fn new(source: usize, config: &EarlyConfig) -> Self {
+    fn new(config: &EarlyConfig) -> Self {
         let rate = config.sample_rate_hz;
         Self {
             line: DelayLine::new((LONGEST_DELAY_S * rate) as usize, LONGEST_RUN_FRAMES),
@@ -81,21 +75,15 @@ impl SourcePart {
             reflectors: (0..config.outputs)
                 .map(|_| Reflector::new(ARRIVALS - 1, rate, config.grid_frames))
                 .collect(),
-            tail: [GlideOf::at([0.0; BRANCHES]); INPUTS],
-            slow_tail: [GlideOf::at([0.0; BRANCHES]); INPUTS],
+            feeds: [SCATTERINGS, LATE_TAPS].map(|taps| Reflector::new(taps, rate, config.grid_frames)),
+            slow_weights: [GlideOf::at([0.0; BRANCHES]); SCATTERINGS + LATE_TAPS],
             slow_steps: 0,
-            decorrelator: (source > 0).then(|| Decorrelator::new(source == 2, rate)),
-            fed: vec![0.0; LONGEST_RUN_FRAMES],
-            ringing_frames: if source > 0 { (DECORRELATOR_RINGS_S * rate) as usize } else { 0 },
             silent_frames: usize::MAX,
         }
     }
 
     fn reset(&mut self) {
         self.line.reset();
-        if let Some(decorrelator) = &mut self.decorrelator {
-            decorrelator.reset();
-        }
         // All is silent already.
         self.silent_frames = usize::MAX;
     }
@@ -109,16 +97,23 @@ impl SourcePart {
         for (reflector, capsule) in self.reflectors.iter_mut().zip(capsules) {
             reflector.reset(&capsule.delay_samples[1..], &capsule.weights[1..]);
         }
-        self.tail = plan.tail.map(GlideOf::at);
-        self.slow_tail = plan.tail_at_level_one.map(GlideOf::at);
+        let mut levelled = [[0.0; BRANCHES]; SCATTERINGS + LATE_TAPS];
+        for ((slow, levelled), weights) in self.slow_weights.iter_mut().zip(&mut levelled).zip(feeding(plan))
+        {
+            *slow = GlideOf::at(*weights);
+            *levelled = weights.map(|weight| weight * plan.tail_level);
+        }
+        let (early, late) = levelled.split_at(SCATTERINGS);
+        self.feeds[0].reset(&plan.early_feed.delay_samples, early);
+        self.feeds[1].reset(&plan.late_feed.delay_samples, late);
         self.slow_steps = 0;
     }
 
     /// Starts the next of the tail's slow steps on the way to a plan.
     fn glide_tail_to(&mut self, plan: &SourcePlan) {
         self.slow_steps = 0;
-        for (glide, targets) in self.slow_tail.iter_mut().zip(plan.tail_at_level_one) {
-            glide.glide_to(targets);
+        for (glide, targets) in self.slow_weights.iter_mut().zip(feeding(plan)) {
+            glide.glide_to(*targets);
         }
     }
 
@@ -131,9 +126,17 @@ impl SourcePart {
         for (reflector, capsule) in self.reflectors.iter_mut().zip(capsules) {
             reflector.glide_to(&capsule.delay_samples[1..], &capsule.weights[1..], changed);
         }
-        let share = self.slow_steps as f32 / SLOW_TAIL_STEPS as f32;
-        for (glide, slow) in self.tail.iter_mut().zip(&self.slow_tail) {
-            glide.glide_to(slow.values(share).map(|weight| weight * plan.tail_level));
+        // A feed that is still on its slow way is no more at rest than one whose plan changed.
+        let changed = changed || !self.slow_weights.iter().all(GlideOf::rests);
+        if changed || !self.feeds.iter().all(Reflector::rests) {
+            let share = self.slow_steps as f32 / SLOW_TAIL_STEPS as f32;
+            let mut levelled = [[0.0; BRANCHES]; SCATTERINGS + LATE_TAPS];
+            for (levelled, slow) in levelled.iter_mut().zip(&self.slow_weights) {
+                *levelled = slow.values(share).map(|weight| weight * plan.tail_level);
+            }
+            let (early, late) = levelled.split_at(SCATTERINGS);
+            self.feeds[0].glide_to(&plan.early_feed.delay_samples, early, changed);
+            self.feeds[1].glide_to(&plan.late_feed.delay_samples, late, changed);
         }
         self.slow_steps = (self.slow_steps + 1).min(SLOW_TAIL_STEPS);
     }
@@ -141,12 +144,13 @@ impl SourcePart {
     fn rests(&self) -> bool {
         self.direct.rests()
             && self.reflectors.iter().all(Reflector::rests)
-            && self.tail.iter().chain(&self.slow_tail).all(GlideOf::rests)
+            && self.feeds.iter().all(Reflector::rests)
+            && self.slow_weights.iter().all(GlideOf::rests)
     }
 
     /// Says whether nothing of what was heard can still sound.
     fn is_silent(&self) -> bool {
-        self.silent_frames > self.line.frames() + self.ringing_frames
+        self.silent_frames > self.line.frames()
     }
 
     #[inline(always)]
@@ -172,18 +176,15 @@ impl SourcePart {
         for (bus, reflector) in self.reflectors.iter_mut().enumerate() {
             reflector.process(eight, &self.line, segment, bus, frames);
         }
-        let fed = match &mut self.decorrelator {
-            None => input,
-            Some(decorrelator) => {
-                let fed = &mut self.fed[..count];
-                decorrelator.filter(input, fed);
-                fed
-            }
-        };
-        for (part, weights) in self.tail.iter().enumerate() {
-            add_to_bus(eight, weights, segment, FIRST_PART + part, frames, |n| fed[n]);
+        for (part, feed) in self.feeds.iter_mut().enumerate() {
+            feed.process(eight, &self.line, segment, FIRST_PART + part, frames);
         }
     }
+}
+
+/// Returns the weights with which a plan feeds the tail, both parts in a row.
+fn feeding(plan: &SourcePlan) -> impl Iterator<Item = &Weights> {
+    plan.early_feed.weights.iter().chain(&plan.late_feed.weights)
 }
 
 /// The bus of the tail's first part; left and right come before.
@@ -215,7 +216,7 @@ impl Early {
         Self {
             instruction_set: config.instruction_set,
             design: SplitDesign::new(config.sample_rate_hz),
-            sources: (0..config.sources.min(SOURCES)).map(|source| SourcePart::new(source, config)).collect(),
+            sources: (0..config.sources.min(SOURCES)).map(|_| SourcePart::new(config)).collect(),
             bank: BranchBank::default(),
         }
     }

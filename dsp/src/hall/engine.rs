@@ -11,11 +11,11 @@ use super::early::Early;
 use super::pre_delay::{PreDelay, longest_pre_delay_s};
 use super::ramp::Ramp;
 use crate::acoustics::decibel::gain_of_db;
-use crate::engine::decorrelator::Decorrelator;
-use crate::engine::early::{DECORRELATOR_RINGS_S, LONGEST_RUN_FRAMES};
+use crate::engine::early::LONGEST_RUN_FRAMES;
 use crate::engine::sound_gate::{LetIn, LetOut};
 use crate::engine::tail_stage::TailStage;
 use crate::engine::{PrepareError, check_sample_rate};
+use crate::hall::decorrelator::{Decorrelator, RINGS_S};
 use crate::kernel::convolver::INPUTS;
 use crate::kernel::instruction_set::{InstructionSet, Kernel};
 use crate::tail::{TailSpec, TailSupply, hall_onset_frames};
@@ -156,8 +156,7 @@ impl HallEngine {
 
     /// Returns the frames after which nothing before the tail sounds any more.
     fn rung_frames(&self) -> usize {
-        ((longest_pre_delay_s() + REFLECTIONS_S + LOW_PASSES_RING_S)
-            .max(longest_pre_delay_s() + DECORRELATOR_RINGS_S)
+        ((longest_pre_delay_s() + REFLECTIONS_S + LOW_PASSES_RING_S).max(longest_pre_delay_s() + RINGS_S)
             * self.sample_rate_hz) as usize
     }
 

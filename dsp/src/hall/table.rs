@@ -63,7 +63,7 @@ pub static HALL_PARAMETERS: [Row<Hall>; 10] = [
             name: "Treble ratio",
             short_name: "Treble",
             group: Group::Hall,
-            effect: "Decay of the treble (mean of 2 and 4 kHz) relative to the mid-band; 8 kHz is shorter again by the same step. Below 1 sounds mellow.",
+            effect: "Decay of the treble (mean of 2 and 4 kHz) relative to the mid-band; the octaves above follow in the same steps, as far as air allows. Below 1 sounds mellow.",
             // Steeper, an octave filter hears its neighbours' longer decay and not the octave's own.
             kind: linear(Unit::Times, (0.6, 1.2), 0.8, HUNDREDTHS),
         },

@@ -4,7 +4,7 @@ use std::f64::consts::PI;
 
 use realfft::num_complex::Complex;
 
-use crate::acoustics::octave::{bands_at_rate, edges_hz};
+use crate::acoustics::octave::{HIGHEST_EDGE_OF_RATE, TOP, bands_at_rate, edges_hz};
 
 /// Order of the low-pass prototype: twice as many poles and as many biquads make the band-pass.
 ///
@@ -44,13 +44,13 @@ pub struct OctaveFilter {
 }
 
 impl OctaveFilter {
-    /// Designs the filter of an octave band, 0 for 125 Hz.
+    /// Designs the filter of an octave band, 0 for 125 Hz, or of the top, 16 kHz.
     ///
     /// # Errors
     /// When the band does not fit the sample rate.
     pub fn new(band: usize, sample_rate_hz: f64) -> Result<Self, FilterError> {
         let bands = bands_at_rate(sample_rate_hz);
-        if band >= bands {
+        if band > TOP || edges_hz(band).1 > HIGHEST_EDGE_OF_RATE * sample_rate_hz {
             return Err(FilterError::BandTooHigh { band, sample_rate_hz, bands });
         }
         let (lower_hz, upper_hz) = edges_hz(band);

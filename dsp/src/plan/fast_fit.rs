@@ -7,7 +7,6 @@ use crate::kernel::polynomial::ln;
 use crate::plan::band_split::FITTED;
 use crate::plan::branch_fit::OctaveFit;
 use crate::plan::fast_fit_start::{FEATURES, START};
-use crate::plan::step_energies::{StepEnergies, total};
 
 /// One number of each set.
 pub(crate) type Wide = [f32; SIMD_WIDTH];
@@ -18,9 +17,6 @@ pub(crate) const LEAST_OF_STRONGEST: f32 = 0.003;
 ///
 /// Best of a search in which the damping was 0.001, 0.003, 0.01 and 0.03.
 const DAMPING: f32 = 0.01;
-/// How damping changes after a step that helped or did not, where that is looked at: as the oracle's.
-const DAMPING_AFTER_SUCCESS: f32 = 0.2;
-const DAMPING_AFTER_FAILURE: f32 = 10.0;
 /// Farthest that a step goes, in shares of the gain: what needs more lies where the straight line no longer holds.
 ///
 /// Of 0.3, 0.5, 1 and 2 the one that leaves the least error on random platforms (99 % within 1.9 dB, 2.5 dB with 1).
@@ -61,12 +57,8 @@ pub(crate) struct FastFit {
     weight: [f32; FITTED],
     /// Energy in row j of the steps: x' `C_j` x.
     energy: [[[f32; FITTED]; FITTED]; FITTED],
-    /// The same for one set of gains at a time.
-    rows: StepEnergies<{ FITTED * FITTED }>,
     /// Steps from the start.
     steps: usize,
-    /// [`FITTED`], hidden from the compiler: see [`square`].
-    width: usize,
 }
 
 impl FastFit {
@@ -77,10 +69,8 @@ impl FastFit {
             bands,
             weight: [0.0; FITTED],
             energy: [[[0.0; FITTED]; FITTED]; FITTED],
-            rows: StepEnergies::new(energies),
             // The start was made for all bands; where the rate leaves some out, it lies farther off.
             steps: if bands == FITTED { 1 } else { STEPS_AT_LOW_RATES },
-            width: std::hint::black_box(FITTED),
         };
         for (row, (&weight, energy)) in weights.iter().zip(energies).enumerate() {
             fit.weight[row] = weight;
@@ -196,90 +186,6 @@ impl FastFit {
             }
         }
     }
-}
-
-impl FastFit {
-    /// Improves the factors of one set of gains, eight steps at a time: keeps what helps, and damps what does not.
-    ///
-    /// # Source
-    /// Levenberg (1944), Marquardt (1963).
-    #[inline(always)]
-    pub(crate) fn settle<const FUSED: bool>(
-        &self,
-        gain: &[f32; FITTED],
-        factor: &mut [f32; FITTED],
-        steps: usize,
-    ) {
-        let mut here = self.linearise::<FUSED>(gain, factor);
-        let mut damping = DAMPING;
-        for _ in 0..steps {
-            let (mut normal, mut change) = (here.normal, here.right);
-            for band in 0..FITTED {
-                normal[band][band] += damping;
-            }
-            eliminate::<FUSED>(&mut normal, &mut change);
-            let mut tried = *factor;
-            for band in 0..FITTED {
-                tried[band] += change[band].clamp(-FARTHEST, FARTHEST);
-            }
-            let there = self.linearise::<FUSED>(gain, &tried);
-            if there.square_sum < here.square_sum {
-                *factor = tried;
-                here = there;
-                damping *= DAMPING_AFTER_SUCCESS;
-            } else {
-                damping *= DAMPING_AFTER_FAILURE;
-            }
-        }
-    }
-
-    /// Returns where to start: the polynomials' factors, or none, whichever the gains are nearer to.
-    #[inline(always)]
-    pub(crate) fn better_start<const FUSED: bool>(&self, gain: &[f32; FITTED]) -> [f32; FITTED] {
-        let (start, none) = (start_one::<FUSED>(gain), [1.0; FITTED]);
-        let nearer = self.linearise::<FUSED>(gain, &start).square_sum
-            < self.linearise::<FUSED>(gain, &none).square_sum;
-        if nearer { start } else { none }
-    }
-
-    /// Works out how far the sum of branches is from the gains, and J'J and -J'e of [`Self::improve`].
-    #[inline(always)]
-    fn linearise<const FUSED: bool>(&self, gain: &[f32; FITTED], factor: &[f32; FITTED]) -> Linear {
-        let mut step = [0.0_f32; FITTED];
-        for band in 0..FITTED {
-            step[band] = gain[band] * factor[band];
-        }
-        let mut slope = self.rows.slopes::<FUSED>(&step);
-        let energy: [f32; FITTED] = StepEnergies::energies(&slope, &step);
-        let mut error = [0.0_f32; FITTED];
-        let mut scale = [0.0_f32; FITTED];
-        for row in 0..FITTED {
-            let energy = energy[row].max(TINY);
-            scale[row] = self.weight[row] / energy;
-            error[row] = -0.5 * self.weight[row] * ln::<FUSED>(energy / (gain[row] * gain[row]));
-        }
-        let (jacobian, _) = slope.as_chunks_mut::<FITTED>();
-        for row in 0..FITTED {
-            for band in 0..FITTED {
-                jacobian[row][band] = jacobian[row][band] * gain[band] * scale[row];
-            }
-        }
-        let (mut normal, mut right) = ([[0.0_f32; FITTED]; FITTED], [0.0_f32; FITTED]);
-        square::<FUSED>(self.width, jacobian, &error, &mut normal, &mut right);
-        let mut squares = [0.0_f32; FITTED];
-        for row in 0..FITTED {
-            squares[row] = error[row] * error[row];
-        }
-        Linear { square_sum: total(&squares), normal, right }
-    }
-}
-
-/// A fit seen as a straight line from where it stands.
-#[derive(Clone, Copy)]
-struct Linear {
-    square_sum: f32,
-    normal: [[f32; FITTED]; FITTED],
-    right: [f32; FITTED],
 }
 
 /// Works out J'J and J'e; `width` is [`FITTED`].
@@ -468,27 +374,4 @@ pub(crate) fn solve<const FUSED: bool, const SETS: usize>(
             here[row][i] *= reciprocal[row][i];
         }
     }
-}
-
-/// Returns the start for one set of gains.
-#[inline(always)]
-fn start_one<const FUSED: bool>(gain: &[f32; FITTED]) -> [f32; FITTED] {
-    let mut features = [1.0_f32; FEATURES];
-    for band in 0..TILTS {
-        features[1 + band] = (gain[band + 1] - gain[band]) / (gain[band + 1] + gain[band]);
-    }
-    for (index, &[a, b]) in PRODUCTS.iter().enumerate() {
-        features[1 + TILTS + index] = features[a] * features[b];
-    }
-    let mut factor = [0.0_f32; FITTED];
-    for (row, feature) in START.iter().zip(features) {
-        for band in 0..FITTED {
-            factor[band] = multiply_add::<FUSED>(row[band], feature, factor[band]);
-        }
-    }
-    let (least, most) = START_RANGE;
-    for cell in &mut factor {
-        *cell = cell.clamp(least, most);
-    }
-    factor
 }

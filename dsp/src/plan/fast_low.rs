@@ -8,10 +8,9 @@
 use crate::acoustics::platform::PARTS;
 use crate::kernel::instruction_set::{SIMD_WIDTH, multiply_add};
 use crate::kernel::polynomial::turn;
-use crate::plan::band_split::{BRANCHES, FITTED, SplitDesign, Weights};
-use crate::plan::branch_fit::steps_of_branches;
+use crate::plan::band_split::SplitDesign;
 use crate::plan::fast_fit::Wide;
-use crate::plan::low_octaves::{ALL_POINTS, Complex, LOW, POINTS, frequencies_hz, middle_and_step_hz};
+use crate::plan::low_octaves::{ALL_POINTS, Complex, LOW, POINTS, middle_and_step_hz};
 use crate::plan::step_energies::total;
 
 /// First frequency of each octave in a [`Spectrum`], and the end: as many above the middle as below, in whole rows of eight.
@@ -52,8 +51,6 @@ type Spectrum = [Spread; 2];
 /// The low octaves of a tail's parts.
 #[derive(Clone, Debug, PartialEq)]
 pub(crate) struct FastLowTail {
-    /// By part, then channel.
-    spectra: [[Spectrum; 2]; PARTS],
     /// |T|^2 of both channels together.
     power: [Spread; PARTS],
     /// Share of a part's energy that was faded out, per octave.
@@ -73,23 +70,39 @@ impl FastLowTail {
             (1.0 - seen).max(0.0) as f32
         };
         Self {
-            spectra: spectra.each_ref().map(|channels| {
-                channels
-                    .each_ref()
-                    .map(|channel| [spread(|point| channel[point].0), spread(|point| channel[point].1)])
-            }),
             power: [0, 1].map(|part| spread(|point| power(part, point))),
             unseen: [0, 1].map(|part| std::array::from_fn(|octave| unseen(part, octave))),
         }
     }
 }
 
+impl FastLowTail {
+    /// Returns, per octave, the energy of a part of the tail that is fed as `fed` says: the mean of |T F|^2, both channels together.
+    #[inline(always)]
+    pub(crate) fn energies<const FUSED: bool>(
+        &self,
+        part: usize,
+        fed: &LowSums,
+        branches: &FastLowBranches,
+    ) -> [f32; LOW] {
+        let [re, im] = &fed.0;
+        let mut fed_power = [0.0_f32; FREQUENCIES];
+        let mut heard = [0.0_f32; FREQUENCIES];
+        for n in 0..FREQUENCIES {
+            fed_power[n] = multiply_add::<FUSED>(re[n], re[n], im[n] * im[n]) * branches.share[n];
+            heard[n] = fed_power[n] * self.power[part][n];
+        }
+        let (fed_power, mut heard) = (over_octaves(&fed_power), over_octaves(&heard));
+        for octave in 0..LOW {
+            heard[octave] += self.unseen[part][octave] * fed_power[octave];
+        }
+        heard
+    }
+}
+
 /// What the planner knows of the branches in the low octaves.
 #[derive(Clone, Debug)]
 pub(crate) struct FastLowBranches {
-    branches: [Spectrum; BRANCHES],
-    /// Response of each step between branches in the middle of each octave.
-    pub(crate) steps: [[[f32; FITTED]; 2]; LOW],
     /// 1 where a frequency is in use, divided by the octave's number of frequencies.
     share: Spread,
     /// First distances from the middle, in turns per sample.
@@ -104,21 +117,12 @@ impl FastLowBranches {
     /// Works out the responses of a band split.
     pub(crate) fn new(design: &SplitDesign) -> Self {
         let rate = design.sample_rate_hz();
-        let responses = frequencies_hz().map(|hz| design.branch_responses(hz));
         let step_hz = middle_and_step_hz(0).1;
         let octave_of = |point: usize| {
             let ends = [POINTS[0], POINTS[0] + POINTS[1], ALL_POINTS];
             ends.iter().position(|&end| point < end).unwrap_or(0)
         };
         Self {
-            branches: std::array::from_fn(|branch| {
-                [spread(|point| responses[point][branch].0), spread(|point| responses[point][branch].1)]
-            }),
-            steps: std::array::from_fn(|octave| {
-                let branches = design.branch_responses(middle_and_step_hz(octave).0);
-                let steps = steps_of_branches(branches, design.low_passes() + 1);
-                [steps.map(|step| step.0 as f32), steps.map(|step| step.1 as f32)]
-            }),
             share: spread(|point| 1.0 / POINTS[octave_of(point)] as f64),
             row_step: (SIMD_WIDTH as f64 * step_hz / rate) as f32,
             distance: std::array::from_fn(|i| ((i as f64 + 0.5) * step_hz / rate) as f32),
@@ -152,17 +156,6 @@ impl LowSums {
                 im[below + i] = a_im[i] + b_re[i];
             }
         }
-    }
-
-    /// Returns the mean of |S|^2 in each octave.
-    #[inline(always)]
-    pub(crate) fn energies<const FUSED: bool>(&self, branches: &FastLowBranches) -> [f32; LOW] {
-        let [re, im] = &self.0;
-        let mut power = [0.0_f32; FREQUENCIES];
-        for n in 0..FREQUENCIES {
-            power[n] = multiply_add::<FUSED>(re[n], re[n], im[n] * im[n]) * branches.share[n];
-        }
-        over_octaves(&power)
     }
 }
 
@@ -361,57 +354,4 @@ fn add<const FUSED: bool, const N: usize>(
         }
     }
     [re_sum, im_sum]
-}
-
-/// What a part's reflections and a tail share, before the tail's own weights: `sum_channel` S* T.
-#[derive(Clone, Debug)]
-pub(crate) struct CrossSpectrum(Spectrum);
-
-impl CrossSpectrum {
-    /// Works out S* T for a part of a tail.
-    #[inline(always)]
-    pub(crate) fn new<const FUSED: bool>(sums: &[LowSums], tail: &FastLowTail, part: usize) -> Self {
-        let mut cross = [[0.0_f32; FREQUENCIES]; 2];
-        let [real, imaginary] = &mut cross;
-        for (sums, [re, im]) in sums.iter().zip(&tail.spectra[part]) {
-            let [a, b] = &sums.0;
-            for n in 0..FREQUENCIES {
-                real[n] += multiply_add::<FUSED>(a[n], re[n], b[n] * im[n]);
-                imaginary[n] += multiply_add::<FUSED>(a[n], im[n], -b[n] * re[n]);
-            }
-        }
-        Self(cross)
-    }
-
-    /// Returns, per octave, the energy of a tail that is fed with branch weights, and what it shares with the reflections: means of |T|^2 and Re(S* T).
-    #[inline(always)]
-    pub(crate) fn energies<const FUSED: bool>(
-        &self,
-        tail: &FastLowTail,
-        part: usize,
-        weights: &Weights,
-        branches: &FastLowBranches,
-    ) -> [[f32; LOW]; 2] {
-        let [real, imaginary] = &self.0;
-        let power = &tail.power[part];
-        let mut fed = [0.0_f32; FREQUENCIES];
-        let mut heard = [0.0_f32; FREQUENCIES];
-        let mut cross = [0.0_f32; FREQUENCIES];
-        for n in 0..FREQUENCIES {
-            let mut re = weights[0] * branches.branches[0][0][n];
-            let mut im = weights[0] * branches.branches[0][1][n];
-            for branch in 1..BRANCHES {
-                re = multiply_add::<FUSED>(weights[branch], branches.branches[branch][0][n], re);
-                im = multiply_add::<FUSED>(weights[branch], branches.branches[branch][1][n], im);
-            }
-            fed[n] = multiply_add::<FUSED>(re, re, im * im) * branches.share[n];
-            heard[n] = fed[n] * power[n];
-            cross[n] = multiply_add::<FUSED>(re, real[n], -im * imaginary[n]) * branches.share[n];
-        }
-        let (fed, mut heard) = (over_octaves(&fed), over_octaves(&heard));
-        for octave in 0..LOW {
-            heard[octave] += tail.unseen[part][octave] * fed[octave];
-        }
-        [heard, over_octaves(&cross)]
-    }
 }

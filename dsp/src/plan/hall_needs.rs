@@ -2,11 +2,9 @@
 
 use crate::acoustics::octave::mid_mean;
 use crate::acoustics::platform::DECAY_EXPONENT;
-use crate::acoustics::radiation::Family;
-use crate::acoustics::recorded_from::RecordedFrom;
-use crate::acoustics::seat::Source;
-use crate::acoustics::vector::Vector;
-use crate::plan::source_acoustics::{Acoustics, REFERENCE_DISTANCE_M, acoustics, balance_gains};
+use crate::plan::source_acoustics::{
+    Acoustics, REFERENCE_DISTANCE_M, acoustics, balance_gains, reference_source,
+};
 use crate::settings::{Level, Settings};
 
 /// Time that separates what helps clarity from what blurs it, s (ISO 3382-1:2009, C80).
@@ -30,34 +28,27 @@ pub struct HallNeeds {
 impl HallNeeds {
     /// Works the figures out for one or two output channels.
     ///
-    /// send = (1 - law) 20 log10(r/4 m) - 10 log10(`E/E_ref)`, E the energy that
-    /// comes out for a unit impulse without trim, `E_ref` that of an omnidirectional source
-    /// 4 m from the microphones at the same balance. The hall answers sound power;
-    /// sends taken after the insert already carry the platform.
+    /// send = 10 log10(`E_ref`/(E `Q_mid`)): E is the energy that comes out for a
+    /// unit impulse without trim, so that E `Q_mid` is what comes out for the
+    /// source's unit power; `E_ref` that of an omnidirectional source 4 m from the
+    /// microphones at the same balance. Sends taken after the insert make up for
+    /// what the level rule did to the whole.
     pub fn of(settings: &Settings, channels: usize) -> Self {
         let level = Level { trim_db: 0.0, ..settings.level };
         let (platform, microphones) = (&settings.platform, &settings.microphones);
         let source = settings.seat.source(platform, microphones);
         let own = acoustics(&source, platform, microphones, &level, channels);
-        let drop_m = microphones.height_m - source.position.z.min(microphones.height_m);
-        let along_m = (REFERENCE_DISTANCE_M * REFERENCE_DISTANCE_M - drop_m * drop_m).max(0.0).sqrt();
-        let reference = Source {
-            position: Vector::new(0.0, microphones.depth_m + along_m, microphones.height_m - drop_m),
-            forward: Vector::new(0.0, -1.0, 0.0),
-            family: Family::Omnidirectional,
-            recorded: RecordedFrom::Axis,
-        };
+        let reference = reference_source(platform, microphones);
         let standard = acoustics(&reference, platform, microphones, &level, channels);
         let (direct, reflected) = energies(&own, &level);
         let (standard_direct, standard_reflected) = energies(&standard, &level);
         let ratio = (direct + reflected) / (standard_direct + standard_reflected);
-        let law = level.law_pct / 100.0;
         let late = reflected * (-DECAY_EXPONENT * EARLY_S / platform.decay_s).exp();
         Self {
             distance_m: own.direct_m,
             direct_to_reflected_db: decibels(direct / reflected),
             clarity_db: decibels((direct + reflected - late) / late),
-            send_db: (1.0 - law) * 2.0 * decibels(own.direct_m / REFERENCE_DISTANCE_M) - decibels(ratio),
+            send_db: -decibels(ratio * source.recorded.mid_power_factor(source.family)),
             later_s: (own.direct_m - REFERENCE_DISTANCE_M) / platform.air.speed_of_sound_m_s(),
         }
     }
@@ -78,7 +69,6 @@ fn decibels(power: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::acoustics::decibel::energy_of_db;
     use crate::acoustics::microphones::Pair;
 
     /// An omnidirectional player with omnis, `depth_m` behind the microphones and 1.8 m below them, without air.
@@ -99,16 +89,23 @@ mod tests {
         assert!(needs.later_s.abs() < 1e-9);
     }
 
-    /// Worked by hand: with balance kept, direct energy is 1 and the reflected
-    /// energy grows as r^2. At 4 m it is g, at 8 m 4 g; so the send is 20
-    /// log10(2) - 10 log10((1 + 4 g)/(1 + g)).
+    /// Where the level rule keeps the whole's loudness, every seat sends alike; where it follows the room, a seat sends more by
+    /// as much as the whole is softer there.
     #[test]
-    fn twice_as_far_sends_what_the_formula_says() {
+    fn the_hall_answers_the_players_power_alike_from_every_seat() {
         let (near, far) = (at(12.76_f64.sqrt()), at(60.76_f64.sqrt()));
-        let g = energy_of_db(-near.direct_to_reflected_db);
-        let expected = 20.0 * 2_f64.log10() - 10.0 * ((1.0 + 4.0 * g) / (1.0 + g)).log10();
-        // The capsules' distances differ a little from the middle's.
-        assert!((far.send_db - expected).abs() < 0.05, "expected {expected}, got {}", far.send_db);
+        // Loudness counts all octaves, the send two of them.
+        assert!((far.send_db - near.send_db).abs() < 1.0, "{} and {} dB", near.send_db, far.send_db);
+        let mut settings = Settings::default();
+        settings.level.law_pct = 100.0;
+        settings.seat.depth_m = 10.0;
+        let source = settings.seat.source(&settings.platform, &settings.microphones);
+        let heard = acoustics(&source, &settings.platform, &settings.microphones, &settings.level, 2);
+        let (direct, reflected) = energies(&heard, &settings.level);
+        let needs = HallNeeds::of(&settings, 2);
+        let sent = needs.send_db + decibels(direct + reflected);
+        // The reference's loudness is that of the dry channel, its mid-band within a dB of it.
+        assert!(sent.abs() < 1.0, "what is sent of a far seat: {sent} dB");
         let expected_ms = 4.0 / Settings::default().platform.air.speed_of_sound_m_s() * 1e3;
         assert!((far.later_s * 1e3 - expected_ms).abs() < 1e-6);
         assert!(far.clarity_db < near.clarity_db);

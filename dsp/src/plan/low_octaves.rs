@@ -1,9 +1,9 @@
-//! The octaves up to 500 Hz, in which reflections and tail still meet in phase.
+//! The octaves up to 500 Hz, in which the taps that feed a tail still meet in phase.
 //!
-//! A few reflections of a low note overlap in time, and so does the first part
-//! of the tail: their energies do not simply add. Here both are looked at on a
-//! few frequencies of each low octave, so that the tail can be given the gain
-//! with which the sum, not just the mean of many, carries its energy.
+//! A few taps overlap there: their energies do not simply add. What they feed is
+//! looked at on a few frequencies of each low octave, so that the tail can be
+//! given the gain with which it carries its energy. How it meets the
+//! reflections is left to chance, as it is in a room.
 
 use crate::acoustics::octave::edges_hz;
 
@@ -14,17 +14,9 @@ pub(crate) const POINTS: [usize; LOW] = [12, 24, 48];
 /// Frequencies in all of them.
 pub(crate) const ALL_POINTS: usize = POINTS[0] + POINTS[1] + POINTS[2];
 
-/// rho at which a tail that would cancel reflections is silent, and from which on it is whole.
-///
-/// rho is what both share over the tail's energy, `oracle::fit_in_phase` has it
-/// in full. At -0.75 the tail would need twice the gain, and the reflections
-/// have 60 % of the target or more by themselves; our choice, soft so that a
-/// moving seat makes no step.
-pub(crate) const CANCELLING: (f32, f32) = (-0.75, -0.65);
-/// Share of a tail that is kept where it is called silent, so that a later round can bring it back (our choice).
-pub(crate) const LEAST_KEPT: f32 = 0.1;
-/// How far a round of the fit goes of its way: gains of neighbouring octaves bend each other's phase (our choice).
-pub(crate) const COHERENT_STEP: f32 = 0.7;
+/// Least and greatest factor with which a low octave of the tail is brought to its energy (our choice: taps that all but
+/// cancel there are a room's own).
+pub(crate) const LOW_FACTORS: (f32, f32) = (0.4, 2.5);
 
 /// A complex number as (real, imaginary).
 pub(crate) type Complex = (f64, f64);

@@ -3,18 +3,22 @@
 mod branch_fit;
 mod low_octaves;
 
-pub(crate) use low_octaves::{LowBranches, LowReflections};
+pub(crate) use low_octaves::{Fed, LowBranches, tail_energy};
 
 use crate::acoustics::arrivals::ARRIVALS;
 use crate::acoustics::octave::{BANDS, PerBand, THIRDS};
-use crate::acoustics::platform::PARTS;
+use crate::acoustics::platform::{DECAY_EXPONENT, PARTS};
+use crate::acoustics::scattering::SCATTERINGS;
 use crate::kernel::instruction_set::SIMD_WIDTH;
 use crate::plan::band_split::{BRANCHES, FITTED, Weights};
 use crate::plan::branch_fit::{OctaveFit, STEEPEST, ThirdFit};
-use crate::plan::low_octaves::{CANCELLING, COHERENT_STEP, LEAST_KEPT, LOW};
+use crate::plan::low_octaves::{LOW, LOW_FACTORS};
 use crate::plan::low_tail::LowTail;
-use crate::plan::source_acoustics::{Acoustics, Energies, balance_gains};
+use crate::plan::source_acoustics::{Acoustics, balance_gains};
 use crate::plan::source_plan::{CapsulePlan, SourcePlan};
+use crate::plan::tail_feed::{
+    LATE_BEGINS, LATE_FOLLOWS, LATE_SHARE, LATE_TAPS, TailFeed, onset_frames, signs,
+};
 use crate::settings::Settings;
 
 /// What a plan is fitted to.
@@ -66,19 +70,10 @@ impl SourcePlan {
         if player.channels == 1 {
             capsules[1] = capsules[0];
         }
-        let mixing_samples = settings.platform.mixing_time_s() * player.sample_rate_hz;
-        let heard = &capsules[..player.channels];
-        let low = LowReflections::new(heard, mixing_samples, player.branches);
-        let mut energies = acoustics.energies;
-        for (part, specular) in energies.specular.iter_mut().enumerate() {
-            for (band, energy) in specular.iter_mut().enumerate().take(LOW) {
-                *energy = low.energy(part, band);
-            }
-        }
-        let gains = energies.tail().map(|part| part.map(f64::sqrt));
-        let mut tail = fit_tail(&gains, player.fit);
-        if let Some(played) = player.tail {
-            tail = fit_in_phase(gains, tail, &energies, &low, played, player);
+        let (mut early_feed, mut late_feed) = feeds(acoustics, settings, player);
+        let family_gain = settings.seat.recorded.mid_power_factor(settings.seat.family).sqrt() as f32;
+        for weight in early_feed.weights.iter_mut().chain(&mut late_feed.weights).flatten() {
+            *weight *= family_gain;
         }
         let direct_gain = direct_gain as f32;
         let platform_gain = platform_gain as f32;
@@ -90,13 +85,8 @@ impl SourcePlan {
                 }
             }
         }
-        let family_power = settings.seat.recorded.mid_power_factor(settings.seat.family);
-        let level = (acoustics.factor_gain / family_power.sqrt()) as f32;
-        let tail_at_level_one = tail.map(|part| part.map(|weight| weight / level));
-        for weight in tail.iter_mut().flatten() {
-            *weight *= platform_gain;
-        }
-        Self { capsules, tail, tail_at_level_one, tail_level: level * platform_gain, energies }
+        let tail_level = acoustics.factor_gain as f32 * platform_gain / family_gain;
+        Self { capsules, early_feed, late_feed, tail_level, energies: acoustics.energies }
     }
 }
 
@@ -117,77 +107,102 @@ fn direct_weights(acoustics: &Acoustics, fit: &ThirdFit) -> [Weights; 2] {
     std::array::from_fn(|capsule| std::array::from_fn(|branch| fitted[branch][capsule]))
 }
 
-/// Gains of the tail's parts, by part, then band.
-type TailGains = [PerBand; PARTS];
+/// Rounds in which the low octaves are brought to their energy: neighbours reach into each other.
+const LOW_ROUNDS: usize = 4;
 
-fn fit_tail(gains: &TailGains, fit: &OctaveFit) -> [Weights; PARTS] {
-    let mut batch = [[0.0_f32; SIMD_WIDTH]; FITTED];
-    for (part, gains) in gains.iter().enumerate() {
-        let mut gains = *gains;
-        for band in 0..BANDS {
-            let below = if band > 0 { gains[band - 1] } else { 0.0 };
-            let above = if band + 1 < BANDS { gains[band + 1] } else { 0.0 };
-            gains[band] = gains[band].max(f64::from(STEEPEST) * below.max(above));
+/// What feeds both parts of the tail.
+type Feeds = (TailFeed<SCATTERINGS>, TailFeed<LATE_TAPS>);
+
+/// Works out what feeds the tail of the middle of a channel, so that it carries its energy in the low octaves.
+fn feeds(acoustics: &Acoustics, settings: &Settings, player: &Player<'_>) -> Feeds {
+    let scattered = &acoustics.scattered;
+    let speed = settings.platform.air.speed_of_sound_m_s();
+    let samples_per_m = player.sample_rate_hz / speed;
+    let later_m = scattered.path_m.map(|path_m| (path_m - acoustics.start_m).max(0.0));
+    let onset = onset_frames(player.sample_rate_hz) as f64;
+    let (early_signs, late_signs) = signs(0);
+    let mut early = TailFeed {
+        delay_samples: later_m.map(|later_m| (later_m * samples_per_m - onset).max(0.0)),
+        ..TailFeed::SILENCE
+    };
+    let mut late = TailFeed {
+        delay_samples: LATE_FOLLOWS.map(|followed| LATE_SHARE * later_m[followed] * samples_per_m),
+        ..TailFeed::SILENCE
+    };
+    let mixing_s = settings.platform.mixing_time_s();
+    let decays_s = settings.platform.band_decay_s();
+    let specular = unlevelled_specular(acoustics, settings, player.channels);
+    let late_gain: PerBand = std::array::from_fn(|band| {
+        let grown: f64 = late
+            .delay_samples
+            .iter()
+            .map(|delay| {
+                let early_s = (1.0 - LATE_BEGINS) * mixing_s - delay / player.sample_rate_hz;
+                (-DECAY_EXPONENT / decays_s[band] * early_s).exp()
+            })
+            .sum();
+        ((scattered.late[band] - specular[band]).max(0.0) / grown).sqrt()
+    });
+    let mut factors = [[1.0_f64; BANDS]; PARTS];
+    let fit = |factors: &[PerBand; PARTS],
+               early: &mut TailFeed<SCATTERINGS>,
+               late: &mut TailFeed<LATE_TAPS>| {
+        for (which, weights) in early.weights.iter_mut().enumerate() {
+            let gain = std::array::from_fn(|band| scattered.energy[which][band].sqrt() * factors[0][band]);
+            *weights = fit_gains(&gain, player.fit).map(|weight| weight * early_signs[which]);
         }
-        // Above the octave bands the tail goes on as in the highest one.
-        for (row, &gain) in batch.iter_mut().zip(gains.iter().chain([&gains[BANDS - 1]])) {
-            row[part] = gain as f32;
+        let gain = std::array::from_fn(|band| late_gain[band] * factors[1][band]);
+        let weights = fit_gains(&gain, player.fit);
+        for (cell, sign) in late.weights.iter_mut().zip(late_signs) {
+            *cell = weights.map(|weight| weight * sign);
         }
+    };
+    fit(&factors, &mut early, &mut late);
+    let Some(played) = player.tail else { return (early, late) };
+    let missing = acoustics.energies.tail();
+    let power = acoustics.factor_gain * acoustics.factor_gain;
+    for _ in 0..LOW_ROUNDS {
+        for part in 0..PARTS {
+            let fed = if part == 0 {
+                player.branches.fed(&early.delay_samples, &early.weights)
+            } else {
+                player.branches.fed(&late.delay_samples, &late.weights)
+            };
+            for band in 0..LOW {
+                let heard = power * tail_energy(played, part, band, &fed);
+                let wanted = (missing[part][band] / heard.max(f64::MIN_POSITIVE)).sqrt();
+                let (least, most) = LOW_FACTORS;
+                factors[part][band] = (factors[part][band] * wanted).clamp(least.into(), most.into());
+            }
+        }
+        fit(&factors, &mut early, &mut late);
     }
-    let fitted = fit.weights_of_batch(&batch, &batch);
-    std::array::from_fn(|part| std::array::from_fn(|branch| fitted[branch][part]))
+    (early, late)
 }
 
-/// Rounds in which the tail's gains are brought to the target, after the start.
-///
-/// Gains of neighbouring octaves bend each other's phase, so that the last round need not be the best.
-const COHERENT_ROUNDS: usize = 4;
-
-/// Finds branch weights with which reflections and tail together carry the target in the low octaves.
-///
-/// A factor s on the tail solves Es + 2 s X + s^2 Et = target, with Es and Et the
-/// energies of reflections and tail and X what they share. With s0 = ((target -
-/// Es)/Et)^(1/2), the factor if nothing were shared, and rho = X/(s0 Et), s = s0
-/// ((1 + rho^2)^(1/2) - rho). Where the tail would first have to cancel the
-/// reflections before it adds to them (rho far under 0, which takes reflections
-/// that all but reach the target by themselves), it stays silent instead. Of all
-/// rounds the one nearest the target is kept, for each part by itself.
-fn fit_in_phase(
-    mut gains: TailGains,
-    start: [Weights; PARTS],
-    energies: &Energies,
-    low: &LowReflections,
-    played: &LowTail,
-    player: &Player<'_>,
-) -> [Weights; PARTS] {
-    let mut best = start;
-    let mut least_error = [f64::INFINITY; PARTS];
-    let mut tried = start;
-    for _ in 0..=COHERENT_ROUNDS {
-        for (part, gains) in gains.iter_mut().enumerate() {
-            let mut error = 0.0;
-            for (band, gain) in gains.iter_mut().enumerate().take(LOW) {
-                let target = energies.target[part][band];
-                let missing = target - energies.specular[part][band];
-                let sum = low.with_tail(part, band, played, &tried[part], player.branches);
-                if missing <= 0.0 || sum.tail <= 0.0 || *gain <= 0.0 {
-                    continue;
-                }
-                let ln_ratio = (sum.total().max(f64::MIN_POSITIVE) / target).ln();
-                error += ln_ratio * ln_ratio;
-                let alone = (missing / sum.tail).sqrt();
-                let rho = sum.cross / (alone * sum.tail);
-                let (silent, whole) = (f64::from(CANCELLING.0), f64::from(CANCELLING.1));
-                let kept = ((rho - silent) / (whole - silent)).clamp(0.0, 1.0).max(f64::from(LEAST_KEPT));
-                let factor = alone * ((1.0 + rho * rho).sqrt() - rho) * kept * kept * (3.0 - 2.0 * kept);
-                *gain *= factor.powf(f64::from(COHERENT_STEP));
-            }
-            if error < least_error[part] {
-                least_error[part] = error;
-                best[part] = tried[part];
+/// Returns the energy of the reflections after the mixing time, before the factor.
+fn unlevelled_specular(acoustics: &Acoustics, settings: &Settings, channels: usize) -> PerBand {
+    let speed = settings.platform.air.speed_of_sound_m_s();
+    let mut energy = [0.0; BANDS];
+    for arrival in acoustics.arrivals[..channels].iter().flat_map(|arrivals| &arrivals[1..]) {
+        if (arrival.path_m - acoustics.start_m) / speed >= settings.platform.mixing_time_s() {
+            for (cell, gain) in energy.iter_mut().zip(&arrival.gain) {
+                *cell += gain * gain;
             }
         }
-        tried = fit_tail(&gains, player.fit);
     }
-    best
+    energy
+}
+
+fn fit_gains(gain: &PerBand, fit: &OctaveFit) -> Weights {
+    let mut batch = [[0.0_f32; SIMD_WIDTH]; FITTED];
+    for band in 0..BANDS {
+        let below = if band > 0 { gain[band - 1] } else { 0.0 };
+        let above = if band + 1 < BANDS { gain[band + 1] } else { 0.0 };
+        batch[band][0] = gain[band].max(f64::from(STEEPEST) * below.max(above)) as f32;
+    }
+    // Above the octave bands the tail is fed as in the highest one.
+    batch[BANDS][0] = batch[BANDS - 1][0];
+    let fitted = fit.weights_of_batch(&batch, &batch);
+    std::array::from_fn(|branch| fitted[branch][0])
 }

@@ -9,15 +9,18 @@
 //! function of the settings and the tail alone.
 
 mod arrivals;
+pub(crate) mod scattering;
 mod tail;
-mod tail_fit;
 
 use arrivals::PlanArrivals;
-use tail::PlanTail;
+use scattering::FastScattered;
+use tail::{FEEDS, PlanTail};
 
 use crate::acoustics::decibel::gain_of_db;
-use crate::acoustics::octave::{BANDS, PerBand};
-use crate::acoustics::platform::PARTS;
+use crate::acoustics::microphones::Microphones;
+use crate::acoustics::platform::{PARTS, Platform};
+use crate::acoustics::radiation::Family;
+use crate::acoustics::recorded_from::RecordedFrom;
 use crate::kernel::instruction_set::{InstructionSet, SIMD_WIDTH};
 use crate::plan::band_split::{BRANCHES, FITTED, SplitDesign, Weights};
 use crate::plan::branch_fit::{OctaveFit, ThirdFit};
@@ -27,7 +30,9 @@ use crate::plan::fast_thirds::FastThirds;
 use crate::plan::low_octaves::LOW;
 use crate::plan::low_tail::LowTail;
 use crate::plan::seat_independent_terms::{SLOTS, SeatIndependentTerms};
+use crate::plan::source_acoustics::{Energies, level_in_the_room};
 use crate::plan::source_plan::{SOURCES, SourcePlan};
+use crate::plan::tail_feed::{LATE_TAPS, onset_frames};
 use crate::settings::{Level, Settings};
 
 /// Makes the plans of one engine.
@@ -44,6 +49,8 @@ pub struct Planner {
     branches: FastLowBranches,
     terms: Option<SeatIndependentTerms>,
     trim: Trim,
+    room: Option<RoomLevel>,
+    onset_frames: usize,
     /// What the arrivals planned last leave for the tail, by source.
     heard: Vec<HeardSource>,
     scratch: Box<Scratch>,
@@ -57,12 +64,15 @@ struct HeardSource {
     mean: [[f32; SLOTS]; FITTED],
     /// Factors on them with which the steps between branches follow them.
     factors: [[f32; SLOTS]; FITTED],
-    /// All reflected energy, by part, then band.
-    target: [PerBand; PARTS],
+    /// What the faces scatter.
+    scattered: FastScattered,
+    /// Energies before the factor.
+    energies: Energies,
+    /// Paths by which the taps of late sound come later, m.
+    late_later_m: [f32; LATE_TAPS],
     platform_gain: f32,
-    /// Factor on everything but the balance and the family's power: that belongs to the tail's gains, or the tail of the
-    /// family before would be heard at the level of the one after.
-    level: f32,
+    /// Factor on everything but the balance.
+    factor: f32,
 }
 
 impl HeardSource {
@@ -70,9 +80,11 @@ impl HeardSource {
         capsules: [Heard::NOTHING, Heard::NOTHING],
         mean: [[1.0; SLOTS]; FITTED],
         factors: [[1.0; SLOTS]; FITTED],
-        target: [[0.0; BANDS]; PARTS],
+        scattered: FastScattered::NOTHING,
+        energies: Energies::NOTHING,
+        late_later_m: [0.0; LATE_TAPS],
         platform_gain: 0.0,
-        level: 1.0,
+        factor: 1.0,
     };
 }
 
@@ -87,7 +99,7 @@ struct Heard {
     part: [Part; SLOTS],
     /// log2 of (1 + cos theta)/2, theta the angle of departure to the axis.
     log_lobe: [f32; SLOTS],
-    /// M/r, and later that times the factor on everything.
+    /// M/r.
     common: [f32; SLOTS],
     /// Gains without `common`, by band.
     shape: [[f32; SLOTS]; FITTED],
@@ -110,21 +122,51 @@ impl Heard {
 struct Scratch {
     steps: [[f32; SLOTS]; FITTED],
     fit: FitScratch<SLOTS>,
-    /// Complex gains in the middle of each low octave: by capsule, octave, real and imaginary part.
-    low_gain: [[[[f32; SLOTS]; 2]; LOW]; 2],
-    low: LowScratch<{ SLOTS + SIMD_WIDTH }>,
-    /// By part, then channel.
-    sums: [[LowSums; 2]; PARTS],
+    feed: FeedScratch,
+}
+
+/// Scratch memory of what feeds the tail.
+#[derive(Clone, Debug)]
+struct FeedScratch {
+    /// Gains wanted, by band.
+    wanted: [[f32; FEEDS]; FITTED],
+    /// Gains relative to the strongest band, then steps; by band.
+    gain: [[f32; FEEDS]; FITTED],
+    factor: [[f32; FEEDS]; FITTED],
+    fit: FitScratch<FEEDS>,
+    sign: [f32; FEEDS],
+    delay: [f32; FEEDS],
+    /// Complex gains in the middle of each low octave.
+    low_gain: [[[f32; FEEDS]; 2]; LOW],
+    low: LowScratch<{ FEEDS + SIMD_WIDTH }>,
+    sums: [LowSums; PARTS],
+    weights: [Weights; FEEDS],
 }
 
 impl Scratch {
     const EMPTY: Self = Self {
         steps: [[0.0; SLOTS]; FITTED],
         fit: FitScratch::EMPTY,
-        low_gain: [[[[0.0; SLOTS]; 2]; LOW]; 2],
-        low: LowScratch::EMPTY,
-        sums: [const { [const { LowSums::NOTHING }; 2] }; PARTS],
+        feed: FeedScratch {
+            wanted: [[0.0; FEEDS]; FITTED],
+            gain: [[0.0; FEEDS]; FITTED],
+            factor: [[0.0; FEEDS]; FITTED],
+            fit: FitScratch::EMPTY,
+            sign: [0.0; FEEDS],
+            delay: [0.0; FEEDS],
+            low_gain: [[[0.0; FEEDS]; 2]; LOW],
+            low: LowScratch::EMPTY,
+            sums: [const { LowSums::NOTHING }; PARTS],
+            weights: [[0.0; BRANCHES]; FEEDS],
+        },
     };
+}
+
+/// How a source follows the room, which depends on no seat.
+#[derive(Clone, Copy, Debug)]
+struct RoomLevel {
+    depends_on: (Platform, Microphones, Family, RecordedFrom, f64),
+    gain: f64,
 }
 
 /// A trim and its gain: `powf` is expensive.
@@ -146,6 +188,8 @@ impl Planner {
             branches: FastLowBranches::new(design),
             terms: None,
             trim: Trim { db: 0.0, gain: 1.0 },
+            room: None,
+            onset_frames: onset_frames(design.sample_rate_hz()),
             heard: vec![HeardSource::NOTHING; SOURCES],
             scratch: Box::new(Scratch::EMPTY),
         }
@@ -184,8 +228,32 @@ impl Planner {
         if self.trim.db != trim_db {
             self.trim = Trim { db: trim_db, gain: gain_of_db(trim_db) };
         }
+        let room_gain = if settings.level.law_pct == 0.0 {
+            1.0
+        } else {
+            let (family, recorded) = (source.family, source.recorded);
+            let depends_on = (*platform, *microphones, family, recorded, settings.level.balance_pct);
+            let room = match self.room {
+                Some(room) if room.depends_on == depends_on => room,
+                _ => RoomLevel {
+                    depends_on,
+                    gain: level_in_the_room(
+                        family,
+                        recorded,
+                        platform,
+                        microphones,
+                        &settings.level,
+                        self.channels,
+                    ),
+                },
+            };
+            self.room = Some(room);
+            room.gain
+        };
         self.instructions.run(PlanArrivals {
             terms,
+            room_gain,
+            onset_frames: self.onset_frames,
             settings,
             source: &source,
             trim_gain: self.trim.gain,
@@ -201,11 +269,15 @@ impl Planner {
 
     /// Makes the second part of a plan, for the arrivals planned last for this source: energies, and the tail's weights.
     pub fn plan_tail(&mut self, source: usize, tail: Option<&LowTail>, plan: &mut SourcePlan) {
+        let Some(terms) = &self.terms else { return };
+        let source = source.min(SOURCES - 1);
         self.instructions.run(PlanTail {
-            channels: self.channels,
+            scattering: &terms.scattering,
+            source,
             fit: &self.fit,
             branches: &self.branches,
-            heard: &self.heard[source.min(SOURCES - 1)],
+            family_gain: terms.family_gain,
+            heard: &self.heard[source],
             scratch: &mut self.scratch,
             tail,
             plan,
@@ -229,12 +301,12 @@ mod tests {
     use super::*;
     use crate::acoustics::arrivals::ARRIVALS;
     use crate::acoustics::microphones::Pair;
-    use crate::acoustics::octave::{bands_at_rate, edges_hz};
+    use crate::acoustics::octave::{BANDS, bands_at_rate, edges_hz};
     use crate::acoustics::radiation::Family;
     use crate::acoustics::recorded_from::RecordedFrom;
     use crate::acoustics::surface::Finish;
     use crate::extremes::largest;
-    use crate::plan::oracle::{LowBranches, LowReflections, Player};
+    use crate::plan::oracle::{Fed, LowBranches, Player, tail_energy};
     use crate::plan::source_acoustics::{Acoustics, acoustics};
     use crate::tail::{TailSpec, TailSpectra};
 
@@ -324,6 +396,15 @@ mod tests {
             (seat, SourcePlan::new(&seat, settings, &player))
         }
 
+        /// Returns what feeds both parts of the tail, on the frequencies looked at.
+        fn fed(&self, plan: &SourcePlan) -> [Fed; PARTS] {
+            let (early, late) = (&plan.early_feed, &plan.late_feed);
+            [
+                self.branches.fed(&early.delay_samples, &early.weights),
+                self.branches.fed(&late.delay_samples, &late.weights),
+            ]
+        }
+
         /// Returns the energy in each octave of a sum of branches.
         fn energies(&self, weights: &Weights) -> Vec<f64> {
             const FINE: usize = 40;
@@ -393,11 +474,9 @@ mod tests {
                     for band in 0..BANDS {
                         close(got.direct[band], expected.direct[band]);
                         for part in 0..PARTS {
+                            close(got.tail()[part][band], expected.tail()[part][band]);
                             close(got.target[part][band], expected.target[part][band]);
-                            // The low octaves are summed in phase, with what the branches make of them.
-                            if band >= LOW {
-                                close(got.specular[part][band], expected.specular[part][band]);
-                            }
+                            close(got.specular[part][band], expected.specular[part][band]);
                         }
                     }
                 }
@@ -448,30 +527,25 @@ mod tests {
         }
     }
 
-    /// Reflections and tail together, as the slow plan sums them on its frequencies, in phase: the target,
-    /// within 1 dB in 95 % of the low octaves, by the fast plan and by the slow one; not so without the tail's phases.
+    /// The tail's low octaves, as the slow plan sums its taps on its frequencies: what is asked for, in 95 % within 1 dB by the
+    /// slow plan, within 2 dB by the fast one, which leaves out how the branches shape an octave within; not so where nothing
+    /// is known of the kernels.
     #[test]
-    fn tails_add_up_in_phase() {
+    fn tails_carry_their_energy_in_the_low_octaves() {
         let oracle = Oracle::new(RATE_HZ);
         let mut settings = Settings::default();
         let spec = TailSpec::new(&settings.platform, Some(settings.microphones.pair), RATE_HZ);
         let spectra = TailSpectra::build(&spec);
-        let mixing_samples = settings.platform.mixing_time_s() * RATE_HZ;
-        let errors_db = |plan: &SourcePlan| -> Vec<f64> {
-            let low = LowReflections::new(&plan.capsules, mixing_samples, &oracle.branches);
-            let mut errors_db = Vec::new();
-            for part in 0..PARTS {
-                for band in 0..LOW {
-                    let (target, specular) =
-                        (plan.energies.target[part][band], plan.energies.specular[part][band]);
-                    if specular < target {
-                        let both =
-                            low.with_tail(part, band, spectra.low(), &plan.tail[part], &oracle.branches);
-                        errors_db.push((10.0 * (both.total() / target).log10()).abs());
-                    }
-                }
-            }
-            errors_db
+        let errors_db = |plan: &SourcePlan, factor: f64| -> Vec<f64> {
+            let fed = oracle.fed(plan);
+            let wanted = plan.energies.tail();
+            let pairs = (0..PARTS).flat_map(|part| (0..LOW).map(move |band| (part, band)));
+            pairs
+                .map(|(part, band)| {
+                    let got = tail_energy(spectra.low(), part, band, &fed[part]) * factor * factor;
+                    (10.0 * (got / wanted[part][band]).log10()).abs()
+                })
+                .collect()
         };
         for instructions in [InstructionSet::plain(), InstructionSet::widest()] {
             let mut planner = Planner::new(&oracle.design, 2, instructions);
@@ -481,17 +555,18 @@ mod tests {
                 settings.seat.depth_m = chance.within(1.0, 11.0);
                 settings.seat.bearing_deg = chance.within(-50.0, 50.0);
                 let settings = settings.snapped();
+                let (seat, slow_plan) = oracle.plan(&settings, 2, Some(spectra.low()));
                 planner.plan(&settings, 0, Some(spectra.low()), &mut plan);
-                fast.extend(errors_db(&plan));
-                slow.extend(errors_db(&oracle.plan(&settings, 2, Some(spectra.low())).1));
+                fast.extend(errors_db(&plan, seat.factor_gain));
+                slow.extend(errors_db(&slow_plan, seat.factor_gain));
                 planner.plan(&settings, 0, None, &mut plan);
-                control.extend(errors_db(&plan));
+                control.extend(errors_db(&plan, seat.factor_gain));
             }
             let [fast, slow, control] =
                 [fast, slow, control].map(|mut errors| share_below(&mut errors, 0.95));
-            assert!(fast < 1.0, "95 % within {fast} dB, the slow plan {slow} dB");
+            assert!(fast < 2.0, "95 % within {fast} dB, the slow plan {slow} dB, the control {control} dB");
             assert!(slow < 1.0, "the slow plan: 95 % within {slow} dB");
-            assert!(control > 1.0, "tails without phases miss the target: {control} dB");
+            assert!(control > 3.0, "unknown kernels: {control} dB");
         }
     }
 
@@ -518,7 +593,8 @@ mod tests {
             planner.plan(&settings, 0, None, &mut whole);
             planner.plan_arrivals(&settings, 0, &mut alone);
             assert_eq!(whole.capsules, alone.capsules);
-            assert_eq!(alone.tail, SourcePlan::SILENCE.tail);
+            assert_eq!(alone.late_feed.weights, SourcePlan::SILENCE.late_feed.weights);
+            assert_eq!(alone.early_feed.weights, SourcePlan::SILENCE.early_feed.weights);
         }
     }
 

@@ -1,15 +1,17 @@
 //! What a plan needs of platform, air, family and pair: worked out when one of them changes, not when a seat moves.
 
-use std::f64::consts::PI;
-
 use crate::acoustics::arrivals::{ARRIVALS, images};
+use crate::acoustics::loudness::{
+    FIRST_POINT_HZ, HIGH_OCTAVES, LOW_POINTS, LoudnessWeights, POINT_STEP_HZ, band_of_point,
+};
 use crate::acoustics::microphones::{Capsule, Pair};
-use crate::acoustics::octave::{BANDS, PerBand, THIRDS, TOP, exact_midband_hz, third_midband_hz};
-use crate::acoustics::platform::{Face, PARTS, Platform, share_after};
+use crate::acoustics::octave::{BANDS, THIRDS, TOP, exact_midband_hz, third_midband_hz};
+use crate::acoustics::platform::{Face, Platform};
 use crate::acoustics::radiation::Family;
 use crate::acoustics::recorded_from::RecordedFrom;
 use crate::acoustics::vector::Vector;
 use crate::plan::band_split::FITTED;
+use crate::plan::planner::scattering::ScatteringTerms;
 use crate::plan::source_acoustics::capsules;
 use crate::settings::Settings;
 
@@ -49,16 +51,43 @@ pub(crate) struct SeatIndependentTerms {
     pub(crate) lobe: [f32; FITTED],
     /// Share of the axial energy that every direction gets, by band.
     pub(crate) leak: [f32; FITTED],
+    /// Root of the family's mid-band power, as recorded: it belongs to the feeds of the tail, not to its level.
+    pub(crate) family_gain: f32,
     /// Gain of every arrival for the side from which the signal was recorded, by band.
     pub(crate) recorded: [f32; FITTED],
     /// Attenuation of the air, log2 of pressure per metre, by band.
     pub(crate) air_log2_per_m: [f32; FITTED],
     /// The same in thirds.
     pub(crate) air_in_thirds_log2_per_m: [f32; THIRD_SLOTS],
-    /// Energy of all reflected sound against the square of the factor, by part, then band.
-    pub(crate) target: [PerBand; PARTS],
-    /// Factor of the family's mid-band power, as recorded.
-    pub(crate) family_gain: f64,
+    pub(crate) scattering: ScatteringTerms,
+    pub(crate) loudness: FastLoudness,
+}
+
+/// What the octaves count in the loudness, in single precision.
+#[derive(Clone, Debug)]
+pub(crate) struct FastLoudness {
+    /// Of each frequency below 1 kHz.
+    pub(crate) low: [f32; LOW_POINTS],
+    /// The octave band of each.
+    pub(crate) band: [usize; LOW_POINTS],
+    /// Of each octave above.
+    pub(crate) high: [f32; HIGH_OCTAVES],
+    /// The first frequency and the step to the next, turns per metre of path.
+    pub(crate) first_turns_per_m: f32,
+    pub(crate) step_turns_per_m: f32,
+}
+
+impl FastLoudness {
+    fn new(family: Family, speed_m_s: f64) -> Self {
+        let weights = LoudnessWeights::of(family);
+        Self {
+            low: weights.low.map(|weight| weight as f32),
+            band: std::array::from_fn(band_of_point),
+            high: weights.high.map(|weight| weight as f32),
+            first_turns_per_m: (FIRST_POINT_HZ / speed_m_s) as f32,
+            step_turns_per_m: (POINT_STEP_HZ / speed_m_s) as f32,
+        }
+    }
 }
 
 impl SeatIndependentTerms {
@@ -73,7 +102,6 @@ impl SeatIndependentTerms {
         let DependsOn { platform, family, recorded, .. } = &terms;
         let air = platform.air;
         let capsules = capsules(&settings.microphones, channels);
-        let heard = &capsules[..channels];
         let patterns = family.patterns();
         let hit_gain = Face::ALL.map(|face| platform.hit_gain(face));
         let images = images(Vector::default(), platform);
@@ -87,15 +115,8 @@ impl SeatIndependentTerms {
                 gains.map(|(&n, gain)| gain[band.min(BANDS - 1)].powi(i32::from(n))).product::<f64>() as f32
             })
         });
-        let diffuse: f64 = heard.iter().map(Capsule::half_space_power).sum();
         let mixing_time_s = platform.mixing_time_s();
-        let room_m2 = platform.room_constant_m2();
-        let after = share_after(&platform.band_decay_s(), mixing_time_s);
-        let q = family.directivity_factor();
         let recorded_gain = recorded.gains(*family);
-        let all: PerBand = std::array::from_fn(|band| {
-            16.0 * PI * diffuse * recorded_gain[band].powi(2) / (room_m2[band] * q[band])
-        });
         // 20 log10 of a pressure ratio over log2 of it.
         let db_per_log2 = 20.0 * std::f64::consts::LOG10_2;
         Self {
@@ -112,6 +133,7 @@ impl SeatIndependentTerms {
             hits,
             lobe: std::array::from_fn(|band| (2.0 * patterns[band.min(BANDS - 1)].exponent) as f32),
             leak: std::array::from_fn(|band| patterns[band.min(BANDS - 1)].leak as f32),
+            family_gain: recorded.mid_power_factor(*family).sqrt() as f32,
             recorded: std::array::from_fn(|band| recorded_gain[band.min(BANDS - 1)] as f32),
             air_log2_per_m: std::array::from_fn(|band| {
                 let hz = if band == TOP { exact_midband_hz(TOP) } else { exact_midband_hz(band) };
@@ -120,11 +142,8 @@ impl SeatIndependentTerms {
             air_in_thirds_log2_per_m: std::array::from_fn(|third| {
                 (air.attenuation_db_per_m(third_midband_hz(third.min(THIRDS - 1))) / db_per_log2) as f32
             }),
-            target: [
-                std::array::from_fn(|band| all[band] * (1.0 - after[band])),
-                std::array::from_fn(|band| all[band] * after[band]),
-            ],
-            family_gain: recorded.mid_power_factor(*family).sqrt(),
+            scattering: ScatteringTerms::new(platform, *family, *recorded, capsules, channels),
+            loudness: FastLoudness::new(*family, air.speed_of_sound_m_s()),
             terms,
         }
     }

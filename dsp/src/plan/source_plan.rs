@@ -1,10 +1,11 @@
 //! One source as the engine plays it: delays and branch weights.
 
 use crate::acoustics::arrivals::ARRIVALS;
-use crate::acoustics::octave::BANDS;
 use crate::acoustics::platform::PARTS;
+use crate::acoustics::scattering::SCATTERINGS;
 use crate::plan::band_split::{BRANCHES, Weights};
 use crate::plan::source_acoustics::Energies;
+use crate::plan::tail_feed::{LATE_TAPS, TailFeed};
 
 /// The three sources of a stereo channel: the middle, the left end, the right end.
 pub const SOURCES: usize = 3;
@@ -23,10 +24,13 @@ pub struct CapsulePlan {
 pub struct SourcePlan {
     /// Left and right; equal for a mono output.
     pub capsules: [CapsulePlan; 2],
-    /// Branch weights of what goes into the two parts of the tail.
-    pub tail: [Weights; PARTS],
-    /// The same at a level of 1, which follows a plan slowly.
-    pub tail_at_level_one: [Weights; PARTS],
+    /// What feeds the first part of the tail, at a level of 1; its weights follow a plan slowly.
+    ///
+    /// They hold the family's power, too: else the tail of one family, and of one side of recording, would sound at the
+    /// level of the next.
+    pub early_feed: TailFeed<SCATTERINGS>,
+    /// What feeds its second part, likewise.
+    pub late_feed: TailFeed<LATE_TAPS>,
     /// Level without the family's power, trim and platform balance, which follow a plan at once.
     pub tail_level: f32,
     /// Energies with the reflections as they meet in the low octaves, before the platform balance.
@@ -37,13 +41,14 @@ impl SourcePlan {
     /// Silence at once.
     pub const SILENCE: Self = Self {
         capsules: [CapsulePlan { delay_samples: [0.0; ARRIVALS], weights: [[0.0; BRANCHES]; ARRIVALS] }; 2],
-        tail: [[0.0; BRANCHES]; PARTS],
-        tail_at_level_one: [[0.0; BRANCHES]; PARTS],
+        early_feed: TailFeed::SILENCE,
+        late_feed: TailFeed::SILENCE,
         tail_level: 0.0,
-        energies: Energies {
-            direct: [0.0; BANDS],
-            specular: [[0.0; BANDS]; PARTS],
-            target: [[0.0; BANDS]; PARTS],
-        },
+        energies: Energies::NOTHING,
     };
+
+    /// Returns the weights of the taps that feed each part of the tail, at a level of 1.
+    pub fn feeds(&self) -> [&[Weights]; PARTS] {
+        [&self.early_feed.weights, &self.late_feed.weights]
+    }
 }

@@ -2,7 +2,7 @@
 
 use super::PRESSURE_EXPONENT;
 use crate::acoustics::decibel::energy_of_db;
-use crate::acoustics::octave::{BANDS, PerBand};
+use crate::acoustics::octave::{OCTAVES, WithTop};
 
 /// Rounds in which decays are brought to what an octave filter measures.
 const ROUNDS: usize = 4;
@@ -28,11 +28,11 @@ const SHORTEST: f64 = 0.7;
 /// is all that is left in the end. Where it leaves nothing to measure, the
 /// octave's own decay stays at [`SHORTEST`] of the wish, which goes over without
 /// a step into what can be measured.
-pub(super) fn decays_to_synthesise(wished: &PerBand, shares: &[PerBand; BANDS], bands: usize) -> PerBand {
+pub(super) fn decays_to_synthesise(wished: &WithTop, shares: &[WithTop; OCTAVES], octaves: usize) -> WithTop {
     let mut decays = *wished;
     for _ in 0..ROUNDS {
-        let measured = measured_decays_s(&decays, shares, bands);
-        for band in 0..bands {
+        let measured = measured_decays_s(&decays, shares, octaves);
+        for band in 0..octaves {
             let asked = decays[band] * (wished[band] / measured[band]);
             let (shortest, longest) = (SHORTEST * wished[band], wished[band] / SHORTEST);
             decays[band] = asked.max(shortest).min(longest);
@@ -42,9 +42,9 @@ pub(super) fn decays_to_synthesise(wished: &PerBand, shares: &[PerBand; BANDS], 
 }
 
 /// Returns the decay of each octave as its filter measures it, s; those that do not fit the rate keep theirs.
-pub(super) fn measured_decays_s(decays: &PerBand, shares: &[PerBand; BANDS], bands: usize) -> PerBand {
+pub(super) fn measured_decays_s(decays: &WithTop, shares: &[WithTop; OCTAVES], octaves: usize) -> WithTop {
     std::array::from_fn(|band| {
-        if band < bands { measured_decay_s(band, &shares[band], decays, bands) } else { decays[band] }
+        if band < octaves { measured_decay_s(band, &shares[band], decays, octaves) } else { decays[band] }
     })
 }
 
@@ -53,11 +53,11 @@ pub(super) fn measured_decays_s(decays: &PerBand, shares: &[PerBand; BANDS], ban
 /// Integrated backwards, each octave's curve is its share times its decay:
 /// L(t) = `sum_b` `s_b` `T_b` exp(-6 ln 10 t/`T_b`). Where it takes too long to
 /// fall for two points of a line, what is left decays by L/-L' at the end.
-fn measured_decay_s(filter: usize, shares: &PerBand, decays: &PerBand, bands: usize) -> f64 {
+fn measured_decay_s(filter: usize, shares: &WithTop, decays: &WithTop, octaves: usize) -> f64 {
     let step_s = decays[filter] / POINTS as f64;
-    let mut curves = [0.0; BANDS];
-    let mut ratios = [0.0; BANDS];
-    for band in 0..bands {
+    let mut curves = [0.0; OCTAVES];
+    let mut ratios = [0.0; OCTAVES];
+    for band in 0..octaves {
         curves[band] = shares[band] * decays[band];
         ratios[band] = (-2.0 * PRESSURE_EXPONENT * step_s / decays[band]).exp();
     }
@@ -78,7 +78,7 @@ fn measured_decay_s(filter: usize, shares: &PerBand, decays: &PerBand, bands: us
         curves.iter_mut().zip(&ratios).for_each(|(curve, ratio)| *curve *= ratio);
     }
     if sums[0] < 2.0 {
-        let slope: f64 = curves.iter().zip(decays).take(bands).map(|(curve, decay)| curve / decay).sum();
+        let slope: f64 = curves.iter().zip(decays).take(octaves).map(|(curve, decay)| curve / decay).sum();
         return curves.iter().sum::<f64>() / slope;
     }
     let [count, place, place_squared, level, product] = sums;
@@ -93,8 +93,8 @@ mod tests {
 
     #[test]
     fn equal_decays_are_measured_as_they_are() {
-        let shares = shares_through_filters(OctaveMasks::new(BANDS));
-        let decays = decays_to_synthesise(&[0.5; BANDS], &shares, BANDS);
+        let shares = shares_through_filters(OctaveMasks::new(OCTAVES));
+        let decays = decays_to_synthesise(&[0.5; OCTAVES], &shares, OCTAVES);
         for decay in decays {
             assert!((decay - 0.5).abs() < 1e-9, "expected 0.5 s, got {decay} s");
         }
@@ -105,17 +105,17 @@ mod tests {
     /// small steps to the next. The points of a fit come one by one, so it is not smoother.
     #[test]
     fn what_cannot_be_measured_goes_over_without_a_step() {
-        let shares = shares_through_filters(OctaveMasks::new(BANDS));
-        for octave in 0..BANDS {
-            for neighbour in [octave.checked_sub(1), (octave + 1 < BANDS).then_some(octave + 1)] {
+        let shares = shares_through_filters(OctaveMasks::new(OCTAVES));
+        for octave in 0..OCTAVES {
+            for neighbour in [octave.checked_sub(1), (octave + 1 < OCTAVES).then_some(octave + 1)] {
                 let Some(neighbour) = neighbour else { continue };
-                let mut last: Option<PerBand> = None;
+                let mut last: Option<WithTop> = None;
                 let mut reached = false;
                 for step in 0..2048 {
-                    let mut wished = [0.5; BANDS];
+                    let mut wished = [0.5; OCTAVES];
                     wished[neighbour] = 0.25 * 1.002_f64.powi(step);
-                    let decays = decays_to_synthesise(&wished, &shares, BANDS);
-                    for band in 0..BANDS {
+                    let decays = decays_to_synthesise(&wished, &shares, OCTAVES);
+                    for band in 0..OCTAVES {
                         let share = decays[band] / wished[band];
                         assert!(
                             (SHORTEST - 1e-9..=1.0 / SHORTEST + 1e-9).contains(&share),
@@ -136,21 +136,21 @@ mod tests {
 
     #[test]
     fn a_neighbour_that_hides_an_octave_from_the_start_is_what_is_measured() {
-        let mut decays = [1e-3; BANDS];
+        let mut decays = [1e-3; OCTAVES];
         decays[1] = 1e3;
-        let mut shares = [0.0; BANDS];
+        let mut shares = [0.0; OCTAVES];
         (shares[0], shares[1]) = (0.5, 0.5);
-        let got = measured_decay_s(0, &shares, &decays, BANDS);
+        let got = measured_decay_s(0, &shares, &decays, OCTAVES);
         assert!((got / 1e3 - 1.0).abs() < 1e-6, "expected the neighbour's 1000 s, got {got} s");
     }
 
     #[test]
     fn unequal_decays_are_made_up_for() {
-        let shares = shares_through_filters(OctaveMasks::new(BANDS));
-        let wished = [0.9, 0.7, 0.6, 0.5, 0.4, 0.3, 0.2];
-        let decays = decays_to_synthesise(&wished, &shares, BANDS);
-        for band in 0..BANDS {
-            let got = measured_decay_s(band, &shares[band], &decays, BANDS);
+        let shares = shares_through_filters(OctaveMasks::new(OCTAVES));
+        let wished = [0.9, 0.7, 0.6, 0.5, 0.4, 0.3, 0.2, 0.13];
+        let decays = decays_to_synthesise(&wished, &shares, OCTAVES);
+        for band in 0..OCTAVES {
+            let got = measured_decay_s(band, &shares[band], &decays, OCTAVES);
             let error = got / wished[band] - 1.0;
             assert!(error.abs() < 0.01, "octave {band}: expected {} s, got {got} s", wished[band]);
         }

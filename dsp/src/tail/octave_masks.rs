@@ -5,7 +5,7 @@
 
 use std::f64::consts::PI;
 
-use crate::acoustics::octave::{BANDS, OCTAVE_RATIO, PerBand, edges_hz};
+use crate::acoustics::octave::{OCTAVE_RATIO, OCTAVES, WithTop, bands_at_rate, edges_hz};
 
 /// Half the overlap of neighbouring octaves' masks, as a power of the octave ratio.
 ///
@@ -17,25 +17,37 @@ const LOWEST_HZ: f64 = 25.0;
 /// Half of the skirt at the lowest frequency, octaves (our choice: no steeper than a first octave needs).
 const HALF_LOWEST_SKIRT_OCTAVES: f64 = 0.5;
 
-/// The masks of as many octaves as fit a sample rate.
+/// Least width of what lies above the highest octave that fits a rate, octaves, to have a mask of its own (our choice).
+///
+/// Narrower, the skirts would be most of the mask. Of the usual rates all have it.
+const LEAST_TOP_OCTAVES: f64 = 0.48;
+
+/// The masks of as many octaves as fit a sample rate, and of what lies above them.
 ///
 /// They add up to 1 (less the lowest end): raised cosines in log frequency
 /// about each edge; the lowest octave reaches down to 25 Hz and the highest up
 /// to the end.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct OctaveMasks {
-    bands: usize,
+    count: usize,
     lowest_octaves: f64,
 }
 
 impl OctaveMasks {
-    pub(super) fn new(bands: usize) -> Self {
-        Self { bands, lowest_octaves: octaves_at(LOWEST_HZ) }
+    pub(super) fn new(count: usize) -> Self {
+        Self { count, lowest_octaves: octaves_at(LOWEST_HZ) }
     }
 
-    /// Returns the number of octaves.
-    pub(super) const fn bands(&self) -> usize {
-        self.bands
+    /// Returns the masks of the octaves that fit a sample rate, and of the next one where there is room for it.
+    pub(super) fn at_rate(sample_rate_hz: f64) -> Self {
+        let bands = bands_at_rate(sample_rate_hz);
+        let has_top = octaves_at(sample_rate_hz / 2.0) >= bands as f64 + LEAST_TOP_OCTAVES;
+        Self::new(bands + usize::from(has_top))
+    }
+
+    /// Returns the number of masks.
+    pub(super) const fn count(&self) -> usize {
+        self.count
     }
 
     /// Returns the weight of a position in frequency in an octave's mask.
@@ -60,12 +72,18 @@ impl OctaveMasks {
     pub(super) fn skirt(&self, edge: usize) -> (f64, f64) {
         if edge == 0 {
             (self.lowest_octaves, HALF_LOWEST_SKIRT_OCTAVES)
-        } else if edge == self.bands {
+        } else if edge == self.count {
             (f64::INFINITY, HALF_OVERLAP_OCTAVES)
         } else {
             (edge as f64, HALF_OVERLAP_OCTAVES)
         }
     }
+}
+
+/// Returns the edges between which an octave's energy is counted at a sample rate, Hz: the top reaches no further than half of it.
+pub(super) fn mask_edges_hz(octave: usize, sample_rate_hz: f64) -> (f64, f64) {
+    let (low_hz, high_hz) = edges_hz(octave);
+    (low_hz, high_hz.min(sample_rate_hz / 2.0))
 }
 
 /// Returns a frequency's position, in octaves above the lower edge of 125 Hz.
@@ -86,35 +104,35 @@ const PLACES: usize = 48;
 pub(super) struct MaskPowers {
     masks: OctaveMasks,
     /// Mean square behind each mask of white noise with a mean square of 1.
-    pub(super) mean_square: PerBand,
+    pub(super) mean_square: WithTop,
     /// By octave j, then masks a and b: the mean of `m_a` `m_b` over octave j.
-    shared: [[PerBand; BANDS]; BANDS],
+    shared: [[WithTop; OCTAVES]; OCTAVES],
 }
 
 impl MaskPowers {
     /// Integrates the masks up to half the sample rate.
     pub(super) fn new(masks: OctaveMasks, sample_rate_hz: f64) -> Self {
-        let mut mean_square = [0.0; BANDS];
-        let mut shared = [[[0.0; BANDS]; BANDS]; BANDS];
+        let mut mean_square = [0.0; OCTAVES];
+        let mut shared = [[[0.0; OCTAVES]; OCTAVES]; OCTAVES];
         let (start, end) = (masks.skirt(0).0 - masks.skirt(0).1, octaves_at(sample_rate_hz / 2.0));
         for (octaves, width_hz) in positions(start, end) {
-            let weights: PerBand =
+            let weights: WithTop =
                 std::array::from_fn(
                     |band| {
-                        if band < masks.bands { masks.weight(band, octaves) } else { 0.0 }
+                        if band < masks.count { masks.weight(band, octaves) } else { 0.0 }
                     },
                 );
             for (sum, weight) in mean_square.iter_mut().zip(&weights) {
                 *sum += weight * weight * width_hz / (sample_rate_hz / 2.0);
             }
-            if !(0.0..masks.bands as f64).contains(&octaves) {
+            if !(0.0..masks.count as f64).contains(&octaves) {
                 continue;
             }
             let octave = octaves as usize;
-            let (low_hz, high_hz) = edges_hz(octave);
+            let (low_hz, high_hz) = mask_edges_hz(octave, sample_rate_hz);
             let share = width_hz / (high_hz - low_hz);
-            for a in 0..masks.bands {
-                for b in 0..masks.bands {
+            for a in 0..masks.count {
+                for b in 0..masks.count {
                     shared[octave][a][b] += weights[a] * weights[b] * share;
                 }
             }
@@ -127,21 +145,21 @@ impl MaskPowers {
     /// `lasting` says how long each pair of masks sounds together, the sum over
     /// frames of the product of both envelopes; `wished` is energy density, 1
     /// for a response that returns as much energy as goes in.
-    pub(super) fn gains(&self, lasting: &[PerBand; BANDS], wished: &PerBand) -> PerBand {
-        let bands = self.masks.bands;
-        let mut gains = [0.0; BANDS];
-        for band in 0..bands {
+    pub(super) fn gains(&self, lasting: &[WithTop; OCTAVES], wished: &WithTop) -> WithTop {
+        let count = self.masks.count;
+        let mut gains = [0.0; OCTAVES];
+        for band in 0..count {
             gains[band] = (wished[band] / lasting[band][band]).sqrt();
         }
         for _ in 0..EXPECTATION_ROUNDS {
-            let expected: PerBand = std::array::from_fn(|octave| {
-                let near = octave.saturating_sub(1)..(octave + 2).min(bands);
+            let expected: WithTop = std::array::from_fn(|octave| {
+                let near = octave.saturating_sub(1)..(octave + 2).min(count);
                 near.clone()
                     .flat_map(|a| near.clone().map(move |b| (a, b)))
                     .map(|(a, b)| gains[a] * gains[b] * self.shared[octave][a][b] * lasting[a][b])
                     .sum()
             });
-            for band in 0..bands {
+            for band in 0..count {
                 gains[band] *= (wished[band] / expected[band]).sqrt();
             }
         }
@@ -160,17 +178,17 @@ const SKIRT_OCTAVES: f64 = 2.0;
 /// Returns how much of each octave's mask passes each octave filter, as shares of energy.
 ///
 /// |H|^2 = 1/(1 + ((f/fm - fm/f) fm/(f2 - f1))^(2n)), Butterworth.
-pub(super) fn shares_through_filters(masks: OctaveMasks) -> [PerBand; BANDS] {
+pub(super) fn shares_through_filters(masks: OctaveMasks) -> [WithTop; OCTAVES] {
     std::array::from_fn(|filter| {
         let (low, high) = edges_hz(filter);
         let middle = (low * high).sqrt();
-        let mut shares = [0.0; BANDS];
+        let mut shares = [0.0; OCTAVES];
         let first = filter as f64;
         for (octaves, width_hz) in positions(first - SKIRT_OCTAVES, first + 1.0 + SKIRT_OCTAVES) {
             let hz = hz_at(octaves);
             let detuned = (hz / middle - middle / hz) * middle / (high - low);
             let power = width_hz / (1.0 + detuned.powi(2 * FILTER_POLES));
-            for (band, share) in shares.iter_mut().enumerate().take(masks.bands()) {
+            for (band, share) in shares.iter_mut().enumerate().take(masks.count()) {
                 *share += power * masks.weight(band, octaves).powi(2);
             }
         }
@@ -199,18 +217,18 @@ mod tests {
 
     #[test]
     fn masks_add_up_to_one_above_the_lowest_octave() {
-        let masks = OctaveMasks::new(BANDS);
+        let masks = OctaveMasks::new(OCTAVES);
         for hz in [90.0, 177.0, 700.0, 3000.0, 15_000.0] {
-            let sum: f64 = (0..BANDS).map(|band| masks.weight(band, octaves_at(hz))).sum();
+            let sum: f64 = (0..OCTAVES).map(|band| masks.weight(band, octaves_at(hz))).sum();
             assert!((sum - 1.0).abs() < 1e-9, "{hz} Hz: got {sum}");
         }
     }
 
     #[test]
     fn equal_envelopes_need_gains_that_keep_the_sum_white() {
-        let powers = MaskPowers::new(OctaveMasks::new(BANDS), 48_000.0);
-        let gains = powers.gains(&[[100.0; BANDS]; BANDS], &[1.0; BANDS]);
-        for band in 0..BANDS {
+        let powers = MaskPowers::new(OctaveMasks::new(OCTAVES), 48_000.0);
+        let gains = powers.gains(&[[100.0; OCTAVES]; OCTAVES], &[1.0; OCTAVES]);
+        for band in 0..OCTAVES {
             // White noise of the same length has a mean square of 1/100.
             let expected = (powers.mean_square[band] / 100.0).sqrt();
             let error = gains[band] / expected - 1.0;

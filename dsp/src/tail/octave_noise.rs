@@ -9,7 +9,7 @@ use super::diffuse_field::DiffuseField;
 use super::octave_masks::{MaskPowers, OctaveMasks, hz_at, octaves_at, shares_through_filters};
 use super::transforms::Transforms;
 use crate::acoustics::microphones::Pair;
-use crate::acoustics::octave::{BANDS, PerBand, bands_at_rate};
+use crate::acoustics::octave::{OCTAVES, WithTop};
 use crate::kernel::noise::Noise;
 
 /// What noise depends on. The decays of a platform are not part of it.
@@ -73,7 +73,7 @@ pub(super) struct OctaveNoise {
     /// By octave, then channel: one period with a local mean square of 1.
     octaves: Vec<Vec<Vec<f32>>>,
     powers: MaskPowers,
-    shares: [PerBand; BANDS],
+    shares: [WithTop; OCTAVES],
 }
 
 impl OctaveNoise {
@@ -83,12 +83,12 @@ impl OctaveNoise {
         transforms: &mut Transforms,
         is_given_up: &dyn Fn() -> bool,
     ) -> Option<Self> {
-        let masks = OctaveMasks::new(bands_at_rate(kind.sample_rate_hz));
+        let masks = OctaveMasks::at_rate(kind.sample_rate_hz);
         let lines = Lines::new(kind);
         let octave = |band| (!is_given_up()).then(|| lines.octave(masks, band, transforms));
         Some(Self {
             kind,
-            octaves: (0..masks.bands()).map(octave).collect::<Option<_>>()?,
+            octaves: (0..masks.count()).map(octave).collect::<Option<_>>()?,
             powers: MaskPowers::new(masks, kind.sample_rate_hz),
             shares: shares_through_filters(masks),
         })
@@ -109,7 +109,7 @@ impl OctaveNoise {
     }
 
     /// Returns how much of each octave passes each octave filter.
-    pub(super) const fn shares_through_filters(&self) -> &[PerBand; BANDS] {
+    pub(super) const fn shares_through_filters(&self) -> &[WithTop; OCTAVES] {
         &self.shares
     }
 

@@ -59,7 +59,7 @@ impl Bench {
 ///
 /// The delay is found by cross-correlation with the same weights at delay 0, within the octave bands;
 /// levels are octave energies against the plan's band gains.
-pub fn rendered_arrivals() -> Vec<Row> {
+pub fn own_rendered_arrivals() -> Vec<Row> {
     let bench = Bench::new();
     let mut planner = Planner::new(&bench.design, 2, InstructionSet::widest());
     let mut plan = SourcePlan::SILENCE;

@@ -194,12 +194,13 @@ pub fn largest_possible(settings: &Settings) -> f64 {
         let early: f64 = ALL_PASS * weighed(&arrivals[0]) + arrivals[1..].iter().map(weighed).sum::<f64>();
         let tails: f64 = synthesise(&spec)
             .iter()
-            .zip(&plan.tail)
-            .map(|(part, weights)| {
-                weighed(weights) * part[index].iter().map(|x| f64::from(x.abs())).sum::<f64>()
+            .zip(plan.feeds())
+            .map(|(part, feed)| {
+                let fed: f64 = feed.iter().map(weighed).sum();
+                fed * part[index].iter().map(|x| f64::from(x.abs())).sum::<f64>()
             })
             .sum();
-        early + tails
+        early + f64::from(plan.tail_level) * tails
     };
     channel(0).max(channel(1))
 }

@@ -1,18 +1,25 @@
-//! The first part of a plan: delays and branch weights of the arrivals.
+//! The first part of a plan: delays and branch weights of the arrivals, and the level of all.
 
 use super::{Heard, HeardSource, Scratch, branches_of};
 use crate::acoustics::arrivals::ARRIVALS;
+use crate::acoustics::loudness::LOW_POINTS;
+use crate::acoustics::octave::BANDS;
+use crate::acoustics::platform::PARTS;
 use crate::acoustics::radiation::world_axis;
+use crate::acoustics::scattering::{FLOOR, SCATTERINGS, scattering_paths_m};
 use crate::acoustics::seat::Source;
 use crate::kernel::instruction_set::{Kernel, SIMD_WIDTH, multiply_add};
-use crate::kernel::polynomial::{exp2, log2};
+use crate::kernel::polynomial::{exp2, log2, turn};
 use crate::plan::band_split::{BRANCHES, FITTED, Weights};
 use crate::plan::fast_fit::{FastFit, LEAST_OF_STRONGEST};
 use crate::plan::fast_low::Part;
 use crate::plan::fast_thirds::FastThirds;
-use crate::plan::seat_independent_terms::{SLOTS, SeatIndependentTerms, THIRD_SLOTS};
-use crate::plan::source_acoustics::{REFERENCE_DISTANCE_M, balance_gains};
+use crate::plan::low_octaves::LOW;
+use crate::plan::seat_independent_terms::{FastLoudness, SLOTS, SeatIndependentTerms, THIRD_SLOTS};
+use crate::plan::source_acoustics::{Energies, balance_gains};
 use crate::plan::source_plan::SourcePlan;
+use crate::plan::step_energies::total;
+use crate::plan::tail_feed::{LATE_FOLLOWS, LATE_SHARE};
 use crate::settings::Settings;
 
 /// Shortest path that counts, m: as in the oracle.
@@ -24,6 +31,10 @@ pub(super) struct PlanArrivals<'a> {
     pub(super) settings: &'a Settings,
     pub(super) source: &'a Source,
     pub(super) trim_gain: f64,
+    /// Factor with which the source follows the room; 1 where the fall-off is 0.
+    pub(super) room_gain: f64,
+    /// Frames by which the tail's kernels begin after what feeds them.
+    pub(super) onset_frames: usize,
     pub(super) sample_rate_hz: f64,
     pub(super) channels: usize,
     pub(super) fit: &'a FastFit,
@@ -47,27 +58,17 @@ impl Kernel for PlanArrivals<'_> {
             capsules: heard,
             mean,
             factors,
-            target,
+            scattered,
+            energies,
+            late_later_m,
             platform_gain: heard_gain,
-            level: heard_level,
+            factor: heard_factor,
         } = self.heard;
         let Scratch { steps, fit: fit_scratch, .. } = self.scratch;
         for (heard, capsule) in heard.iter_mut().zip([0, channels - 1]) {
             hear::<FUSED>(terms, settings, source, capsule, heard);
         }
         let start_m = heard[0].path_m[0].min(heard[1].path_m[0]);
-        let mut direct_power = 0.0;
-        for heard in &heard[..channels] {
-            direct_power += f64::from(heard.common[0]).powi(2);
-        }
-        let distance_m = (source.position - settings.microphones.position()).length();
-        let law = settings.level.law_pct / 100.0;
-        let distance_gain = if law == 0.0 { 1.0 } else { (REFERENCE_DISTANCE_M / distance_m).powf(law) };
-        let level = direct_power.sqrt().recip() * distance_gain * self.trim_gain;
-        let factor = level * terms.family_gain;
-        let power = factor * factor;
-        let (level, factor) = (level as f32, factor as f32);
-
         let samples_per_m = self.sample_rate_hz / terms.speed_m_s;
         let mixing_m = terms.mixing_time_s * terms.speed_m_s;
         for (heard, plan) in heard.iter_mut().zip(&mut self.plan.capsules) {
@@ -79,17 +80,46 @@ impl Kernel for PlanArrivals<'_> {
             }
             heard.part[0] = Part::None;
             shapes::<FUSED>(terms, heard);
-            for index in 0..SLOTS {
-                heard.common[index] *= factor;
-            }
         }
-        *target = terms.target.map(|part| part.map(|energy| energy * power));
+
+        let paths_m = scattering_paths_m(source.position, &settings.platform, &settings.microphones);
+        for (delay, path_m) in self.plan.early_feed.delay_samples.iter_mut().zip(paths_m) {
+            *delay = ((path_m - start_m) * samples_per_m - self.onset_frames as f64).max(0.0);
+        }
+        for (index, followed) in LATE_FOLLOWS.into_iter().enumerate() {
+            let later_m = LATE_SHARE * (paths_m[followed] - start_m).max(0.0);
+            self.plan.late_feed.delay_samples[index] = later_m * samples_per_m;
+            late_later_m[index] = later_m as f32;
+        }
+        let microphones = &settings.microphones;
+        terms.scattering.scattered::<FUSED>(source, microphones, paths_m[FLOOR], start_m, scattered);
+
+        *energies = Energies::NOTHING;
+        for heard in &heard[..channels] {
+            add_energies::<FUSED>(heard, energies);
+        }
+        for band in 0..BANDS {
+            let early: f32 = (0..SCATTERINGS).map(|which| scattered.energy[which][band]).sum();
+            energies.target[0][band] = energies.specular[0][band] + f64::from(early);
+            energies.target[1][band] = f64::from(scattered.late[band]);
+        }
 
         let (direct_gain, platform_gain) = balance_gains(&settings.level);
         let (direct_gain, platform_gain) = (direct_gain as f32, platform_gain as f32);
-        self.plan.tail_level = level * platform_gain;
+        let loudness = loudness::<FUSED>(
+            &terms.loudness,
+            &heard[..channels],
+            energies,
+            start_m,
+            (direct_gain, platform_gain),
+        );
+        let law = settings.level.law_pct / 100.0;
+        let kept = f64::from(loudness).sqrt().recip();
+        let level = if law == 0.0 { kept } else { kept.powf(1.0 - law) * self.room_gain.powf(law) };
+        let factor = (level * self.trim_gain) as f32;
+        self.plan.tail_level = factor * platform_gain / terms.family_gain;
         *heard_gain = platform_gain;
-        *heard_level = level;
+        *heard_factor = factor;
         // Both capsules hear nearly the same spectrum of an image; the factors are worked out for their mean.
         let mut strongest = [f32::MIN_POSITIVE; SLOTS];
         for band in 0..FITTED {
@@ -116,7 +146,7 @@ impl Kernel for PlanArrivals<'_> {
                 let (shape, factors, steps) = (&heard.shape[band], &factors[band], &mut steps[band]);
                 for index in 0..SLOTS {
                     let shape = shape[index].max(strongest[index] * LEAST_OF_STRONGEST);
-                    steps[index] = shape * factors[index] * (heard.common[index] * platform_gain);
+                    steps[index] = shape * factors[index] * (heard.common[index] * (factor * platform_gain));
                 }
             }
             store(steps, &mut self.plan.capsules[capsule].weights);
@@ -148,7 +178,8 @@ impl Kernel for PlanArrivals<'_> {
             for band in 0..FITTED {
                 // Above the bands in use all steps are as the last one.
                 let used = band.min(self.fit.bands - 1);
-                steps[band] = heard.shape[used][0] * of_direct[used] * heard.common[0] * direct_gain;
+                steps[band] =
+                    heard.shape[used][0] * of_direct[used] * heard.common[0] * (factor * direct_gain);
             }
             self.plan.capsules[capsule].weights[0] = branches_of(&steps);
         }
@@ -216,9 +247,100 @@ fn shapes<const FUSED: bool>(terms: &SeatIndependentTerms, heard: &mut Heard) {
     }
 }
 
+/// Returns the loudness of direct sound and platform together: [`crate::plan::acoustics`] has the equation.
+#[inline(always)]
+fn loudness<const FUSED: bool>(
+    weights: &FastLoudness,
+    heard: &[Heard],
+    energies: &Energies,
+    start_m: f64,
+    (direct_gain, platform_gain): (f32, f32),
+) -> f32 {
+    let platform_power = platform_gain * platform_gain;
+    let mut power = [0.0_f32; LOW_POINTS];
+    let start = start_m as f32;
+    for heard in heard {
+        let mut gains = [[0.0_f32; SLOTS]; LOW];
+        let (mut cos, mut sin) = ([0.0_f32; SLOTS], [0.0_f32; SLOTS]);
+        let (mut on_cos, mut on_sin) = ([0.0_f32; SLOTS], [0.0_f32; SLOTS]);
+        for band in 0..LOW {
+            for index in 0..SLOTS {
+                gains[band][index] = heard.shape[band][index] * heard.common[index] * platform_gain;
+            }
+            gains[band][0] = heard.shape[band][0] * heard.common[0] * direct_gain;
+        }
+        for index in 0..SLOTS {
+            let late_m = heard.path[index] - start;
+            (cos[index], sin[index]) = turn::<FUSED>(weights.first_turns_per_m * late_m);
+            (on_cos[index], on_sin[index]) = turn::<FUSED>(weights.step_turns_per_m * late_m);
+        }
+        for point in 0..LOW_POINTS {
+            let gains = &gains[weights.band[point]];
+            let (mut re, mut im) = ([0.0_f32; SIMD_WIDTH], [0.0_f32; SIMD_WIDTH]);
+            for row in 0..SLOTS / SIMD_WIDTH {
+                for i in 0..SIMD_WIDTH {
+                    let index = row * SIMD_WIDTH + i;
+                    re[i] = multiply_add::<FUSED>(gains[index], cos[index], re[i]);
+                    im[i] = multiply_add::<FUSED>(gains[index], sin[index], im[i]);
+                }
+            }
+            let (re, im) = (total(&re), total(&im));
+            power[point] += re * re + im * im;
+            for index in 0..SLOTS {
+                let (c, s) = (cos[index], sin[index]);
+                cos[index] = multiply_add::<FUSED>(c, on_cos[index], -s * on_sin[index]);
+                sin[index] = multiply_add::<FUSED>(c, on_sin[index], s * on_cos[index]);
+            }
+        }
+    }
+    let [early, late] = energies.tail();
+    let [reflected_early, reflected_late] = energies.reflected();
+    let mut sum = 0.0;
+    for point in 0..LOW_POINTS {
+        let band = weights.band[point];
+        let tail = (early[band] + late[band]) as f32;
+        sum += weights.low[point] * (power[point] + platform_power * tail);
+    }
+    for (weight, band) in weights.high.iter().zip(BANDS - weights.high.len()..) {
+        let reflected = (reflected_early[band] + reflected_late[band]) as f32;
+        let direct = energies.direct[band] as f32;
+        sum += weight * (direct_gain * direct_gain * direct + platform_power * reflected);
+    }
+    sum
+}
+
+/// Adds what one capsule hears to the energies of direct sound and reflections.
+#[inline(always)]
+fn add_energies<const FUSED: bool>(heard: &Heard, energies: &mut Energies) {
+    let mut of_part = [[0.0_f32; SLOTS]; PARTS];
+    for index in 0..SLOTS {
+        let power = heard.common[index] * heard.common[index];
+        of_part[0][index] = if heard.part[index] == Part::Early { power } else { 0.0 };
+        of_part[1][index] = if heard.part[index] == Part::Late { power } else { 0.0 };
+    }
+    let direct = f64::from(heard.common[0]).powi(2);
+    let (before, _) = of_part[0].as_chunks::<SIMD_WIDTH>();
+    let (after, _) = of_part[1].as_chunks::<SIMD_WIDTH>();
+    for band in 0..BANDS {
+        let (shape, _) = heard.shape[band].as_chunks::<SIMD_WIDTH>();
+        let mut sums = [[0.0_f32; SIMD_WIDTH]; PARTS];
+        for ((shape, before), after) in shape.iter().zip(before).zip(after) {
+            for i in 0..SIMD_WIDTH {
+                let power = shape[i] * shape[i];
+                sums[0][i] = multiply_add::<FUSED>(power, before[i], sums[0][i]);
+                sums[1][i] = multiply_add::<FUSED>(power, after[i], sums[1][i]);
+            }
+        }
+        for late in 0..PARTS {
+            energies.specular[late][band] += f64::from(total(&sums[late]));
+        }
+        energies.direct[band] += direct * f64::from(heard.shape[band][0]).powi(2);
+    }
+}
+
 /// Turns steps into branch weights and stores them arrival by arrival.
 #[inline(always)]
-fn store<const SETS: usize>(steps: &[[f32; SETS]; FITTED], weights: &mut [Weights]) {
+pub(super) fn store<const SETS: usize>(steps: &[[f32; SETS]; FITTED], weights: &mut [Weights]) {
     let mut branches = [[0.0_f32; SETS]; BRANCHES];
     branches[0] = steps[FITTED - 1];
     for band in 0..FITTED - 1 {

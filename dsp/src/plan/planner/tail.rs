@@ -1,33 +1,35 @@
-//! The second part of a plan: energies, and what the tail is fed with.
+//! The second part of a plan: what the tail is fed with, and energies.
 
-use super::tail_fit::TailFit;
-use super::{Heard, HeardSource, Scratch};
-use crate::acoustics::octave::{BANDS, PerBand};
+use super::arrivals::store;
+use super::{FeedScratch, HeardSource, Scratch};
+use crate::acoustics::octave::BANDS;
 use crate::acoustics::platform::PARTS;
-use crate::kernel::instruction_set::{Kernel, SIMD_WIDTH, multiply_add};
-use crate::kernel::polynomial::{exp2, log2};
-use crate::plan::band_split::{BRANCHES, FITTED, Weights};
-use crate::plan::fast_fit::FastFit;
-use crate::plan::fast_low::{CrossSpectrum, FastLowBranches, FastLowTail, LowTaps, Part};
-use crate::plan::low_octaves::{CANCELLING, COHERENT_STEP, LEAST_KEPT, LOW};
+use crate::acoustics::scattering::SCATTERINGS;
+use crate::extremes::larger;
+use crate::kernel::instruction_set::{Kernel, SIMD_WIDTH};
+use crate::kernel::polynomial::exp2;
+use crate::plan::band_split::FITTED;
+use crate::plan::branch_fit::STEEPEST;
+use crate::plan::fast_fit::{FastFit, LEAST_OF_STRONGEST};
+use crate::plan::fast_low::{FastLowBranches, LowTaps, Part};
+use crate::plan::low_octaves::{LOW, LOW_FACTORS};
 use crate::plan::low_tail::LowTail;
-use crate::plan::seat_independent_terms::SLOTS;
-use crate::plan::source_acoustics::Energies;
+use crate::plan::planner::scattering::ScatteringTerms;
 use crate::plan::source_plan::SourcePlan;
-use crate::plan::step_energies::total;
+use crate::plan::tail_feed::{LATE_BEGINS, LATE_TAPS, signs};
 
-/// Rounds in which reflections and tail are brought to their energy, the first one included.
-///
-/// The slow plan takes five, and in each goes [`COHERENT_STEP`] of its way. Here
-/// the first goes all of it, and two more are enough: `tails_add_up_in_phase`
-/// holds both against the energy that was asked for.
-const COHERENT_ROUNDS: usize = 3;
+/// Taps of both parts of the tail, in whole rows of eight.
+pub(super) const FEEDS: usize = (SCATTERINGS + LATE_TAPS).next_multiple_of(SIMD_WIDTH);
 
 /// The work of [`Planner::plan_tail`].
 pub(super) struct PlanTail<'a> {
-    pub(super) channels: usize,
+    pub(super) scattering: &'a ScatteringTerms,
+    /// 0 the middle of a channel, 1 and 2 its ends.
+    pub(super) source: usize,
     pub(super) fit: &'a FastFit,
     pub(super) branches: &'a FastLowBranches,
+    /// Root of the family's mid-band power.
+    pub(super) family_gain: f32,
     pub(super) heard: &'a HeardSource,
     pub(super) scratch: &'a mut Scratch,
     pub(super) tail: Option<&'a LowTail>,
@@ -37,177 +39,149 @@ pub(super) struct PlanTail<'a> {
 impl Kernel for PlanTail<'_> {
     type Output = ();
 
+    #[allow(
+        clippy::too_many_lines,
+        reason = "the steps of a plan in their order, over shared scratch memory"
+    )]
     #[inline(always)]
     fn run<const FUSED: bool>(self) {
-        let Self { channels, fit, branches, heard, .. } = self;
-        let Scratch { low_gain, low, sums, .. } = self.scratch;
-        let mut energies =
-            Energies { direct: [0.0; BANDS], specular: [[0.0; BANDS]; PARTS], target: heard.target };
-        for heard in &heard.capsules[..channels] {
-            add_energies::<FUSED>(heard, &mut energies);
-        }
-        low_gains::<FUSED>(heard, branches, low_gain);
-        let [before, after] = sums;
-        for capsule in 0..channels {
-            let Heard { delay, part, .. } = &heard.capsules[capsule];
-            let taps = LowTaps { delay, gain: &low_gain[capsule], part };
-            taps.sums::<FUSED, { SLOTS + SIMD_WIDTH }>(
-                branches,
-                low,
-                [&mut before[capsule], &mut after[capsule]],
-            );
-        }
-        let mut gains = [[0.0_f32; SIMD_WIDTH]; PARTS];
-        for part in 0..PARTS {
-            let specular = &mut energies.specular[part];
-            specular[..LOW].fill(0.0);
-            for sums in &sums[part][..channels] {
-                for (sum, energy) in specular.iter_mut().zip(sums.energies::<FUSED>(branches)) {
-                    *sum += f64::from(energy);
-                }
+        let late = late_gains::<FUSED>(self.scattering, self.heard);
+        let (early_signs, late_signs) = signs(self.source);
+        let Self { fit, branches, family_gain, heard, plan, .. } = self;
+        let feed = &mut self.scratch.feed;
+        let mut energies = heard.energies;
+        let missing = energies.tail();
+
+        for band in 0..FITTED {
+            for (which, energy) in heard.scattered.energy.iter().enumerate() {
+                // Above the octave bands the tail is fed as in the highest one: its kernels fall there by themselves.
+                feed.wanted[band][which] = energy[band.min(BANDS - 1)].sqrt();
             }
-            for band in 0..BANDS {
-                let missing = energies.target[part][band] - specular[band];
-                gains[part][band] = (missing as f32).max(0.0).sqrt();
+            for tap in SCATTERINGS..FEEDS {
+                feed.wanted[band][tap] = late[band];
             }
         }
-        for part in 0..PARTS {
-            let weights = if let Some(tail) = self.tail {
-                let single =
-                    |energies: &PerBand| -> [f32; LOW] { std::array::from_fn(|band| energies[band] as f32) };
-                let coherent = CoherentFit {
-                    part,
-                    tail: &tail.fast,
-                    cross: CrossSpectrum::new::<FUSED>(&sums[part][..channels], &tail.fast, part),
-                    target: single(&energies.target[part]),
-                    specular: single(&energies.specular[part]),
-                };
-                coherent.weights::<FUSED>(gains[part], fit, branches)
-            } else {
-                TailFit::new::<FUSED>(&gains[part], fit).weights(fit)
+        for tap in 0..FEEDS {
+            feed.sign[tap] = match tap {
+                early if early < SCATTERINGS => early_signs[early],
+                late if late < SCATTERINGS + LATE_TAPS => late_signs[late - SCATTERINGS],
+                _ => 0.0,
             };
-            for branch in 0..BRANCHES {
-                self.plan.tail[part][branch] = weights[branch] * heard.platform_gain;
-                self.plan.tail_at_level_one[part][branch] = weights[branch] / heard.level;
-            }
         }
-        self.plan.energies = energies;
-    }
-}
-
-/// Works out the reflections' complex gains in the middle of the low octaves, as the branches play them.
-#[inline(always)]
-fn low_gains<const FUSED: bool>(
-    heard: &HeardSource,
-    branches: &FastLowBranches,
-    gains: &mut [[[[f32; SLOTS]; 2]; LOW]; 2],
-) {
-    let HeardSource { capsules: [left, right], mean, factors, .. } = heard;
-    for octave in 0..LOW {
-        let [re, im] = &branches.steps[octave];
-        let [left_gains, right_gains] = &mut *gains;
-        let mut found = [[0.0_f32; SLOTS]; 4];
-        for index in 0..SLOTS {
-            let (mut a, mut b) = (0.0, 0.0);
-            for band in 0..FITTED {
-                let step = mean[band][index] * factors[band][index];
-                a = multiply_add::<FUSED>(re[band], step, a);
-                b = multiply_add::<FUSED>(im[band], step, b);
-            }
-            let scale = 1.0 / mean[octave][index];
-            let left = left.common[index] * left.shape[octave][index] * scale;
-            let right = right.common[index] * right.shape[octave][index] * scale;
-            found[0][index] = a * left;
-            found[1][index] = b * left;
-            found[2][index] = a * right;
-            found[3][index] = b * right;
+        let delays = plan.early_feed.delay_samples.iter().chain(&plan.late_feed.delay_samples);
+        for (cell, delay) in feed.delay.iter_mut().zip(delays) {
+            *cell = *delay as f32;
         }
-        left_gains[octave] = [found[0], found[1]];
-        right_gains[octave] = [found[2], found[3]];
-    }
-}
-
-/// One part of a tail, and the reflections that it meets.
-struct CoherentFit<'a> {
-    part: usize,
-    tail: &'a FastLowTail,
-    cross: CrossSpectrum,
-    /// Energies in the low octaves: of both together, as asked for, and of the reflections.
-    target: [f32; LOW],
-    specular: [f32; LOW],
-}
-
-impl CoherentFit<'_> {
-    /// Finds the branch weights with which both together have the energy asked for: `oracle::fit_in_phase` has the equation.
-    #[inline(always)]
-    fn weights<const FUSED: bool>(
-        &self,
-        mut gains: [f32; SIMD_WIDTH],
-        fit: &FastFit,
-        branches: &FastLowBranches,
-    ) -> Weights {
-        let mut best = [0.0; BRANCHES];
-        let mut least_error = f32::INFINITY;
-        let mut tail = TailFit::new::<FUSED>(&gains, fit);
-        for round in 0..COHERENT_ROUNDS {
-            if round > 0 {
-                tail.follow::<FUSED>(&gains, fit);
-            }
-            let tried = tail.weights(fit);
-            let [heard, common] = self.cross.energies::<FUSED>(self.tail, self.part, &tried, branches);
-            let mut error = 0.0;
-            for band in 0..LOW {
-                let (target, specular) = (self.target[band], self.specular[band]);
-                let missing = target - specular;
-                let gain = &mut gains[band];
-                if missing <= 0.0 || heard[band] <= 0.0 || *gain <= 0.0 {
-                    continue;
+        if let Some(tail) = self.tail {
+            // Within an octave the branches turn all taps alike: their sum is as strong as that of their gains.
+            for octave in 0..LOW {
+                for tap in 0..FEEDS {
+                    feed.low_gain[octave][0][tap] = feed.sign[tap] * feed.wanted[octave][tap];
                 }
-                let sum = specular + 2.0 * common[band] + heard[band];
-                let log_ratio = log2::<FUSED>((sum / target).max(f32::MIN_POSITIVE));
-                error += log_ratio * log_ratio;
-                let alone = (missing / heard[band]).sqrt();
-                let rho = common[band] / (alone * heard[band]);
-                let (silent, whole) = CANCELLING;
-                let kept = ((rho - silent) / (whole - silent)).clamp(0.0, 1.0).max(LEAST_KEPT);
-                let factor = alone * ((1.0 + rho * rho).sqrt() - rho) * kept * kept * (3.0 - 2.0 * kept);
-                let way = if round == 0 { 1.0 } else { COHERENT_STEP };
-                *gain *= exp2::<FUSED>(way * log2::<FUSED>(factor.max(f32::MIN_POSITIVE)));
             }
-            if error < least_error {
-                least_error = error;
-                best = tried;
+            let [fed_early, fed_late] = &mut feed.sums;
+            let taps = LowTaps { delay: &feed.delay, gain: &feed.low_gain, part: &FEED_PARTS };
+            taps.sums::<FUSED, { FEEDS + SIMD_WIDTH }>(branches, &mut feed.low, [fed_early, fed_late]);
+            for part in 0..PARTS {
+                let heard = tail.fast.energies::<FUSED>(part, &feed.sums[part], branches);
+                let taps = if part == 0 { 0..SCATTERINGS } else { SCATTERINGS..SCATTERINGS + LATE_TAPS };
+                for band in 0..LOW {
+                    let (least, most) = LOW_FACTORS;
+                    let factor = (missing[part][band] as f32 / heard[band].max(f32::MIN_POSITIVE)).sqrt();
+                    for wanted in &mut feed.wanted[band][taps.clone()] {
+                        *wanted *= factor.clamp(least, most);
+                    }
+                }
             }
         }
-        best
+        feed.fit::<FUSED>(fit);
+        for tap in 0..FEEDS {
+            for band in fit.bands..FITTED {
+                // Above the bands in use all steps are as the last one.
+                feed.gain[band][tap] = feed.gain[fit.bands - 1][tap];
+            }
+        }
+        for gain in feed.gain.iter_mut().flatten() {
+            *gain *= family_gain;
+        }
+        store(&feed.gain, &mut feed.weights);
+        plan.early_feed.weights.copy_from_slice(&feed.weights[..SCATTERINGS]);
+        plan.late_feed.weights.copy_from_slice(&feed.weights[SCATTERINGS..SCATTERINGS + LATE_TAPS]);
+        let power = f64::from(heard.factor) * f64::from(heard.factor);
+        energies.scale(power);
+        plan.energies = energies;
     }
 }
 
-/// Adds what one capsule hears to the energies of direct sound and reflections.
+/// Returns the gain of each tap of late sound, by band: what the reflections leave of it, as the kernel's unit energy has to be fed.
+///
+/// A tap delayed by d adds (E/4) exp(a (`t_begins` + d - `t_mixing`)) of its energy E/4 after
+/// the mixing time; four of them together make the late energy.
 #[inline(always)]
-fn add_energies<const FUSED: bool>(heard: &Heard, energies: &mut Energies) {
-    let mut of_part = [[0.0_f32; SLOTS]; PARTS];
-    for index in 0..SLOTS {
-        let power = heard.common[index] * heard.common[index];
-        of_part[0][index] = if heard.part[index] == Part::Early { power } else { 0.0 };
-        of_part[1][index] = if heard.part[index] == Part::Late { power } else { 0.0 };
-    }
-    let direct = f64::from(heard.common[0]).powi(2);
-    let (before, _) = of_part[0].as_chunks::<SIMD_WIDTH>();
-    let (after, _) = of_part[1].as_chunks::<SIMD_WIDTH>();
+fn late_gains<const FUSED: bool>(scattering: &ScatteringTerms, heard: &HeardSource) -> [f32; SIMD_WIDTH] {
+    let mut late = heard.scattered.late;
     for band in 0..BANDS {
-        let (shape, _) = heard.shape[band].as_chunks::<SIMD_WIDTH>();
-        let mut sums = [[0.0_f32; SIMD_WIDTH]; PARTS];
-        for ((shape, before), after) in shape.iter().zip(before).zip(after) {
-            for i in 0..SIMD_WIDTH {
-                let power = shape[i] * shape[i];
-                sums[0][i] = multiply_add::<FUSED>(power, before[i], sums[0][i]);
-                sums[1][i] = multiply_add::<FUSED>(power, after[i], sums[1][i]);
+        let specular = heard.energies.specular[1][band] as f32;
+        late[band] = (late[band] - specular).max(0.0);
+    }
+    let earlier_m = (1.0 - LATE_BEGINS as f32) * scattering.mixing_m();
+    let mut grown = [0.0_f32; SIMD_WIDTH];
+    for later_m in heard.late_later_m {
+        for lane in 0..SIMD_WIDTH {
+            let nepers = scattering.decay_per_m()[lane] * (later_m - earlier_m);
+            grown[lane] += exp2::<FUSED>(std::f32::consts::LOG2_E * nepers);
+        }
+    }
+    let mut gains = [0.0_f32; SIMD_WIDTH];
+    for lane in 0..SIMD_WIDTH {
+        gains[lane] = (late[lane] / grown[lane]).sqrt();
+    }
+    // Asked for more than 20 dB from octave to octave, the fit would miss the louder one.
+    let wanted = gains;
+    for band in 0..BANDS {
+        let below = if band > 0 { wanted[band - 1] } else { 0.0 };
+        let above = if band + 1 < BANDS { wanted[band + 1] } else { 0.0 };
+        gains[band] = gains[band].max(STEEPEST * larger(below, above));
+    }
+    gains[BANDS] = gains[BANDS - 1];
+    gains
+}
+impl FeedScratch {
+    /// Fits the branches to the gains wanted: steps with the taps' signs.
+    #[inline(always)]
+    fn fit<const FUSED: bool>(&mut self, fit: &FastFit) {
+        let mut strongest = [f32::MIN_POSITIVE; FEEDS];
+        for band in 0..FITTED {
+            for tap in 0..FEEDS {
+                strongest[tap] = larger(strongest[tap], self.wanted[band][tap]);
             }
         }
-        for late in 0..PARTS {
-            energies.specular[late][band] += f64::from(total(&sums[late]));
+        for band in 0..FITTED {
+            for tap in 0..FEEDS {
+                self.gain[band][tap] = (self.wanted[band][tap] / strongest[tap]).max(LEAST_OF_STRONGEST);
+            }
         }
-        energies.direct[band] += direct * f64::from(heard.shape[band][0]).powi(2);
+        fit.corrections::<FUSED, FEEDS>(&self.gain, &mut self.factor, &mut self.fit);
+        for tap in 0..FEEDS {
+            // A silent tap is worked out as a flat one and scaled to nothing.
+            let heard = strongest[tap] > f32::MIN_POSITIVE;
+            strongest[tap] = if heard { self.sign[tap] * strongest[tap] } else { 0.0 };
+        }
+        for band in 0..FITTED {
+            for tap in 0..FEEDS {
+                self.gain[band][tap] *= self.factor[band][tap] * strongest[tap];
+            }
+        }
     }
 }
+
+/// What each tap feeds.
+const FEED_PARTS: [Part; FEEDS] = {
+    let mut parts = [Part::None; FEEDS];
+    let mut tap = 0;
+    while tap < SCATTERINGS + LATE_TAPS {
+        parts[tap] = if tap < SCATTERINGS { Part::Early } else { Part::Late };
+        tap += 1;
+    }
+    parts
+};

@@ -8,12 +8,15 @@ const GAIN: f32 = 0.577_350_26;
 /// State below which the filter is silent, linear.
 const SILENT: f32 = 1e-20;
 
+/// How long the all-passes of a stereo channel ring, s: from the loudest input, +120 dB, down to 1e-6 (measured with a delay of 9.1 ms: 0.32 s; scaled and rounded up).
+pub(crate) const RINGS_S: f64 = 0.56;
+
 /// An all-pass, H(z) = (g + z^-d)/(1 + g z^-d).
 ///
 /// # Source
 /// Schroeder (1962).
 #[derive(Clone, Debug)]
-pub struct Decorrelator {
+pub(crate) struct Decorrelator {
     gain: f32,
     line: Vec<f32>,
     at: usize,
@@ -21,19 +24,19 @@ pub struct Decorrelator {
 
 impl Decorrelator {
     /// Allocates the filter of the left side (`right` false) or the right side.
-    pub fn new(right: bool, sample_rate_hz: f64) -> Self {
+    pub(crate) fn new(right: bool, sample_rate_hz: f64) -> Self {
         let gain = if right { -GAIN } else { GAIN };
         Self { gain, line: vec![0.0; (DELAY_S * sample_rate_hz) as usize], at: 0 }
     }
 
     /// Forgets all sound.
-    pub fn reset(&mut self) {
+    pub(crate) fn reset(&mut self) {
         self.line.fill(0.0);
         self.at = 0;
     }
 
     /// Filters `input` into `output`.
-    pub fn filter(&mut self, input: &[f32], output: &mut [f32]) {
+    pub(crate) fn filter(&mut self, input: &[f32], output: &mut [f32]) {
         let mut done = 0;
         while done < input.len() {
             // To the end of the ring: within it no frame reads what another one wrote.

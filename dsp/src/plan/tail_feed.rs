@@ -1,0 +1,67 @@
+//! Where and when a source feeds the tail: taps whose delays follow the seat.
+//!
+//! The tail's kernels belong to the platform; its first part, a short burst, is
+//! fed at the reflections of the faces that scatter, its second part at a few
+//! delays that stretch with the seat's distances from the walls. So two seats
+//! share kernels and still have no fingerprint in common.
+
+use crate::acoustics::platform::Face;
+use crate::acoustics::scattering::{SCATTERINGS, scattering_of};
+use crate::plan::band_split::{BRANCHES, Weights};
+
+/// Taps that feed the second part: left, right and rear wall, and canopy.
+pub const LATE_TAPS: usize = 4;
+/// The scatterings whose reflections the taps of the second part follow.
+pub(crate) const LATE_FOLLOWS: [usize; LATE_TAPS] = [
+    scattering_of(Face::Left, None),
+    scattering_of(Face::Right, None),
+    scattering_of(Face::Rear, None),
+    scattering_of(Face::Canopy, None),
+];
+/// Share of a reflection's delay that a tap of the second part has.
+///
+/// Our choice: taps of neighbouring desks then lie a millisecond apart, more
+/// than noise resembles itself, and late sound still begins within a third of
+/// the mixing time.
+pub(crate) const LATE_SHARE: f64 = 0.25;
+/// Share of the mixing time at which the second part begins: with its taps' delays it is on at the mixing time (our choice).
+pub(crate) const LATE_BEGINS: f64 = 0.8;
+
+/// Signs of the taps of the first part and of the second, for the middle and the left end of a channel, and for its right end.
+///
+/// They keep taps from adding up in phase, the mirror images of a seat apart,
+/// and the two ends of a stereo channel, whose opposite phases would be lost.
+const SIGNS: [([f32; SCATTERINGS], [f32; LATE_TAPS]); 2] = [
+    ([1.0, 1.0, -1.0, 1.0, 1.0, -1.0, -1.0, 1.0, -1.0, 1.0, -1.0], [1.0, -1.0, 1.0, 1.0]),
+    ([1.0, -1.0, 1.0, 1.0, -1.0, -1.0, 1.0, 1.0, -1.0, -1.0, 1.0], [1.0, 1.0, -1.0, 1.0]),
+];
+
+/// Returns the signs of a source's taps: 0 the middle of a channel, 1 and 2 its ends.
+pub(crate) const fn signs(source: usize) -> &'static ([f32; SCATTERINGS], [f32; LATE_TAPS]) {
+    &SIGNS[if source == 2 { 1 } else { 0 }]
+}
+
+/// Latest start of the tail after what feeds it, s.
+///
+/// Our choice: shorter than the path differences of most first reflections, so no gap is heard.
+const LATEST_ONSET_S: f64 = 3e-3;
+
+/// Returns the largest power of two of frames that last at most 3 ms, and at least the eight that the convolver needs.
+pub fn onset_frames(sample_rate_hz: f64) -> usize {
+    let most = ((LATEST_ONSET_S * sample_rate_hz) as usize).max(8);
+    1 << most.ilog2()
+}
+
+/// Taps that feed one part of the tail, at a level of 1.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct TailFeed<const TAPS: usize> {
+    /// Delay of each tap, in samples: the kernel begins a block later.
+    pub delay_samples: [f64; TAPS],
+    /// Branch weights of each tap.
+    pub weights: [Weights; TAPS],
+}
+
+impl<const TAPS: usize> TailFeed<TAPS> {
+    /// Feeds nothing.
+    pub const SILENCE: Self = Self { delay_samples: [0.0; TAPS], weights: [[0.0; BRANCHES]; TAPS] };
+}

@@ -1,0 +1,217 @@
+//! Whether placing a channel keeps its loudness, still and moving.
+
+use realfft::RealFftPlanner;
+use rostra_dsp::Settings;
+use rostra_dsp::engine::{Config, Engine, Layout};
+use rostra_dsp::extremes::{larger, largest, least};
+use rostra_dsp::kernel::Noise;
+use rostra_dsp::tail::BuildAtOnce;
+
+use super::Row;
+use crate::cores;
+use crate::demo::{self, Player};
+use crate::loudness::{centred_lufs, energies_in_steps, integrated_lufs};
+
+const BS_1770: &str = "ITU-R BS.1770-4, by the crate ebur128";
+const BALANCES_PCT: [f64; 5] = [0.0, 25.0, 50.0, 75.0, 100.0];
+/// Silence after a stem, in which it rings out, s.
+const RINGS_S: f64 = 1.0;
+const BLOCK_FRAMES: usize = 512;
+
+/// Plays channels through a fresh engine, the settings of each block by its first frame.
+fn play(
+    input: &[&[f32]],
+    layout: Layout,
+    rate_hz: u32,
+    settings: &dyn Fn(usize) -> Settings,
+) -> [Vec<f32>; 2] {
+    let config = Config { sample_rate_hz: f64::from(rate_hz), layout };
+    let mut engine = Engine::prepare(config).expect("the rate is in range");
+    engine.reset();
+    let mut supply = BuildAtOnce::default();
+    let frames = input[0].len() + (RINGS_S * f64::from(rate_hz)) as usize;
+    let mut heard = [vec![0.0_f32; frames], vec![0.0_f32; frames]];
+    for (channel, input) in heard.iter_mut().zip(input) {
+        channel[..input.len()].copy_from_slice(input);
+    }
+    let [left, right] = &mut heard;
+    let mut at = 0;
+    for (left, right) in left.chunks_mut(BLOCK_FRAMES).zip(right.chunks_mut(BLOCK_FRAMES)) {
+        let count = left.len();
+        engine.process(&settings(at), &mut supply, &mut [left, right]);
+        at += count;
+    }
+    heard
+}
+
+fn lufs_of(heard: &[Vec<f32>; 2], rate_hz: u32) -> f64 {
+    integrated_lufs([&heard[0], &heard[1]], rate_hz)
+}
+
+/// What was measured on one player.
+struct Measured {
+    name: String,
+    /// Placed against dry by balance, LU.
+    by_balance: [f64; BALANCES_PCT.len()],
+    /// The same with the distance fall-off at 100.
+    falling_off: f64,
+    /// One channel copied to both inputs against mono to stereo, LU.
+    copied: f64,
+}
+
+fn measure(player: &Player) -> Measured {
+    let (dry, rate_hz) = player.stem();
+    let dry_lufs = centred_lufs(&dry, rate_hz);
+    let mut settings = player.settings;
+    settings.level.trim_db = 0.0;
+    settings.level.law_pct = 0.0;
+    let placed =
+        |settings: &Settings| lufs_of(&play(&[&dry], Layout::MonoToStereo, rate_hz, &|_| *settings), rate_hz);
+    let by_balance = BALANCES_PCT.map(|balance_pct| {
+        let mut settings = settings;
+        settings.level.balance_pct = balance_pct;
+        placed(&settings) - dry_lufs
+    });
+    let mut far = settings;
+    far.level.law_pct = 100.0;
+    let falling_off = placed(&far) - dry_lufs;
+    let both = play(&[&dry, &dry], Layout::StereoToStereo, rate_hz, &|_| settings);
+    let copied = lufs_of(&both, rate_hz) - placed(&settings);
+    Measured { name: player.name.clone(), by_balance, falling_off, copied }
+}
+
+/// Loudness of the demo's stems, placed against dry at every balance, and of a channel that moves.
+pub fn placed_loudness() -> Vec<Row> {
+    let players = demo::players();
+    assert_eq!(players.len(), 14, "the demo has fourteen players");
+    let all = cores::map(&players, || (), |(), player| measure(player));
+    let mut rows = Vec::new();
+    let worst = |figure: &dyn Fn(&Measured) -> f64| {
+        let by_size = |a: &&Measured, b: &&Measured| figure(a).abs().total_cmp(&figure(b).abs());
+        let worst = all.iter().max_by(by_size).expect("there are players");
+        (figure(worst), worst.name.clone())
+    };
+    for (index, balance_pct) in BALANCES_PCT.iter().enumerate() {
+        let (figure, name) = worst(&|measured| measured.by_balance[index]);
+        let what =
+            format!("placed against dry, balance {balance_pct}, worst of 14 stems ({name} {figure:+.1})");
+        rows.push(Row::at_most(what, figure.abs(), 1.0, "LU", BS_1770));
+        let of = || all.iter().map(|measured| measured.by_balance[index]);
+        let what = format!("the same, balance {balance_pct}, loudest stem against quietest");
+        // The largest of zero and the values would be wrong here: all may be below zero.
+        rows.push(Row::told(what, -least(of().map(|lu| -lu)) - least(of()), "LU", BS_1770));
+    }
+    let (figure, name) = worst(&|measured| measured.falling_off);
+    let what = format!("placed against dry, fall-off 100 ({name} {figure:+.1}; the control)");
+    rows.push(Row::at_least(what, figure.abs(), 1.0, "LU", BS_1770));
+    let (figure, name) = worst(&|measured| measured.copied);
+    let what =
+        format!("one channel copied to both inputs against mono to stereo, worst ({name} {figure:+.2})");
+    rows.push(Row::at_most(what, figure.abs(), 0.1, "LU", BS_1770));
+    for name in ["horns", "clarinet"] {
+        rows.extend(moving(name));
+    }
+    rows
+}
+
+const RATE_HZ: u32 = 48_000;
+/// A player is still for a second, walks for four, and is still for another.
+const STILL_S: usize = 1;
+const WALK_S: usize = 4;
+/// Depths between which it walks, m.
+const DEPTHS_M: (f64, f64) = (3.0, 11.0);
+/// Steps in which the level is read: 200 ms.
+const STEP_FRAMES: usize = RATE_HZ as usize / 5;
+/// Noises over which levels are averaged: what one noise does in 200 ms comes down to 0.1 dB.
+const SEEDS: u64 = 8;
+
+/// Returns pink noise of rms about 0.1, 20 Hz to 20 kHz.
+fn pink(seed: u64, frames: usize) -> Vec<f32> {
+    let size = frames.next_power_of_two();
+    let mut noise = Noise::new(seed);
+    let back = RealFftPlanner::<f64>::new().plan_fft_inverse(size);
+    let mut lines = back.make_input_vec();
+    for (index, line) in lines.iter_mut().enumerate() {
+        let hz = index as f64 * f64::from(RATE_HZ) / size as f64;
+        if (20.0..20_000.0).contains(&hz) {
+            let level = hz.sqrt().recip();
+            (line.re, line.im) = (level * noise.gaussian(), level * noise.gaussian());
+        }
+    }
+    let mut time = back.make_output_vec();
+    back.process(&mut lines, &mut time).expect("the lengths fit");
+    let rms = (time.iter().map(|x| x * x).sum::<f64>() / size as f64).sqrt();
+    time[..frames].iter().map(|x| (0.1 * x / rms) as f32).collect()
+}
+
+/// Returns the level in steps of 200 ms while a seat's depth follows a course, against the dry noise, dB.
+fn levels_db(settings: &Settings, depth_m: &(dyn Fn(f64) -> f64 + Sync)) -> Vec<f64> {
+    let frames = (2 * STILL_S + WALK_S) * RATE_HZ as usize;
+    let seeds: Vec<u64> = (1..=SEEDS).collect();
+    let sums = cores::map(
+        &seeds,
+        || (),
+        |(), &seed| {
+            let dry = pink(seed, frames);
+            let heard = play(&[&dry], Layout::MonoToStereo, RATE_HZ, &|frame| {
+                let mut settings = *settings;
+                settings.seat.depth_m = depth_m(frame as f64 / f64::from(RATE_HZ) - STILL_S as f64);
+                settings
+            });
+            let silence = vec![0.0; dry.len()];
+            let placed = energies_in_steps([&heard[0][..frames], &heard[1][..frames]], RATE_HZ, STEP_FRAMES);
+            (placed, energies_in_steps([&dry, &silence], RATE_HZ, STEP_FRAMES))
+        },
+    );
+    let walk = STILL_S * 5..(STILL_S + WALK_S) * 5;
+    walk.map(|step| {
+        let sum = |of: &dyn Fn(&(Vec<f64>, Vec<f64>)) -> f64| sums.iter().map(of).sum::<f64>();
+        10.0 * (sum(&|(placed, _)| placed[step]) / sum(&|(_, dry)| dry[step])).log10()
+    })
+    .collect()
+}
+
+/// Returns how far levels lie from the straight line of least squares, worst, dB, and what the line does from end to end.
+fn off_line(levels_db: &[f64]) -> (f64, f64) {
+    let middle = (levels_db.len() - 1) as f64 / 2.0;
+    let mean = levels_db.iter().sum::<f64>() / levels_db.len() as f64;
+    let (up, down) = levels_db.iter().enumerate().fold((0.0, 0.0), |(up, down), (n, level)| {
+        let x = n as f64 - middle;
+        (up + x * (level - mean), down + x * x)
+    });
+    let slope = up / down;
+    let off =
+        levels_db.iter().enumerate().map(|(n, level)| (level - mean - slope * (n as f64 - middle)).abs());
+    (largest(off), slope * 2.0 * middle)
+}
+
+fn largest_jump(levels_db: &[f64]) -> f64 {
+    levels_db.windows(2).map(|pair| (pair[1] - pair[0]).abs()).fold(0.0, larger)
+}
+
+/// Pink noise while a player's depth goes from 3 to 11 m in 4 s.
+fn moving(name: &str) -> Vec<Row> {
+    let settings = demo::player(name).settings;
+    let (near_m, far_m) = DEPTHS_M;
+    let walk = |seconds: f64| near_m + (far_m - near_m) * (seconds / WALK_S as f64).clamp(0.0, 1.0);
+    let levels = levels_db(&settings, &walk);
+    let (off_db, change_db) = off_line(&levels);
+    let mut falling = settings;
+    falling.level.law_pct = 100.0;
+    let leap = |seconds: f64| if seconds < WALK_S as f64 / 2.0 { near_m } else { far_m };
+    let leaps_db = largest_jump(&levels_db(&falling, &leap));
+    let source = "a straight line; level after ITU-R BS.1770-4";
+    let what = format!("{name}, pink noise while depth goes from 3 to 11 m in 4 s, steps of 200 ms");
+    vec![
+        Row::at_most(format!("{what}, off a straight line"), off_db, 1.0, "dB", source),
+        Row::at_most(format!("{what}, largest jump"), largest_jump(&levels), 1.0, "dB", source),
+        Row::told(format!("{what}, change from end to end"), change_db, "dB", source),
+        Row::at_least(
+            format!("{name}, depth leaps from 3 to 11 m, fall-off 100, largest jump (the control)"),
+            leaps_db,
+            1.0,
+            "dB",
+            source,
+        ),
+    ]
+}
