@@ -278,6 +278,7 @@ impl Planner {
             source,
             fit: &self.fit,
             branches: &self.branches,
+            family_gain: terms.family_gain,
             heard: &self.heard[source],
             scratch: &mut self.scratch,
             tail,

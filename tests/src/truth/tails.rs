@@ -181,7 +181,7 @@ fn coherences(
             let field = DiffuseField::new(pair, spec.speed_of_sound_m_s);
             // The second part: a burst of some 30 ms has too few lines in an octave to tell.
             let [_, tail] = synthesise(&spec);
-            let tail = tail.map(|channel| to_f64(&channel));
+            let tail: Vec<Vec<f64>> = tail.iter().map(|channel| to_f64(channel)).collect();
             let got = coherence(&tail[0], &tail[1], RATE_HZ, Resolution::Octave, Segments::Whole);
             for (band, cell) in got.iter().enumerate() {
                 if !(250.0..=4000.0).contains(&NOMINAL_HZ[band]) {
