@@ -7,6 +7,7 @@
 //! is another sound and not another balance.
 
 mod decorrelator;
+mod diffuser;
 mod early;
 mod engine;
 mod pre_delay;
@@ -19,21 +20,21 @@ pub use reflections::{Reflection, Reflections, specular_share};
 
 use crate::acoustics::air::Air;
 use crate::acoustics::microphones::Pair;
-use crate::acoustics::octave::{PerBand, WithTop};
+use crate::acoustics::octave::{BANDS, PerBand, TOP, WithTop, exact_midband_hz, mid_mean};
 use crate::acoustics::platform::share_after;
 use crate::acoustics::walls_and_air::WallsAndAir;
 use crate::extremes::largest;
 use crate::settings::Tabled;
 use crate::tail::{TailSpec, hall_onset_frames};
 
-pub use table::{HALL_PARAMETERS, PRE_DELAY};
+pub use table::{HALL_PARAMETERS, OCTAVE_DECAYS, PRE_DELAY};
 
 /// A hall, and how it is heard.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Hall {
     /// Gap between a sound and the hall's first answer, 0 to 0.12 s.
     pub pre_delay_s: f64,
-    /// Mid-band decay T, the mean of 500 Hz and 1 kHz, 0.8 to 8 s.
+    /// Mid-band decay T, the mean of 500 Hz and 1 kHz, 0.3 to 8 s.
     pub decay_s: f64,
     /// Mean decay of 125 and 250 Hz against mid-band, 0.7 to 1.5.
     pub bass_ratio: f64,
@@ -49,6 +50,8 @@ pub struct Hall {
     pub wet_pct: f64,
     /// Output level, -24 to 24 dB.
     pub trim_db: f64,
+    /// Decay of each octave against what decay and ratios make of it, 0.5 to 2.
+    pub octaves: PerBand,
 }
 
 impl Default for Hall {
@@ -64,6 +67,7 @@ impl Default for Hall {
             width_pct: 100.0,
             wet_pct: 100.0,
             trim_db: 0.0,
+            octaves: [1.0; BANDS],
         }
     }
 }
@@ -90,6 +94,14 @@ fn step_for(sum_s: impl Fn(f64) -> f64, wished_s: f64) -> f64 {
     (low * high).sqrt()
 }
 
+/// Longest time over which diffuse sound grows to its full level after the first reflection, s, and the most of the mixing
+/// time that it takes in small halls.
+///
+/// Our choice: with it, and with reflections that are bursts, echo density
+/// reaches 0.9 when it does in measured halls.
+const LONGEST_BUILD_UP_S: f64 = 0.04;
+const BUILD_UP_OF_MIXING: f64 = 0.4;
+
 /// Seed of the hall's noise: another one than the platform's, or both tails would have something in common.
 const SEED: u64 = 0x526f_7374_7261_0001;
 
@@ -100,10 +112,35 @@ impl Hall {
         Tabled::snapped(self)
     }
 
+    /// Returns this hall with the decay of each octave as it was measured in one, 125 Hz to 8 kHz, s.
+    ///
+    /// Decay and ratios are those of the measured hall, and what they leave is the
+    /// octaves' own: as far as the ranges, the grid and air allow.
+    #[must_use]
+    pub fn decaying_as(&self, measured_s: &PerBand) -> Self {
+        let mid_s = mid_mean(measured_s);
+        let pair = |band: usize| f64::midpoint(measured_s[band], measured_s[band + 1]) / mid_s;
+        let plain = Self {
+            decay_s: mid_s,
+            bass_ratio: pair(0),
+            treble_ratio: pair(4),
+            octaves: [1.0; BANDS],
+            ..*self
+        }
+        .snapped();
+        let plain_s = plain.band_decay_s();
+        Self { octaves: std::array::from_fn(|band| measured_s[band] / plain_s[band]), ..plain }.snapped()
+    }
+
     /// Returns the decay of each octave band, s; see [`Self::octave_decay_s`].
     pub fn band_decay_s(&self) -> PerBand {
         let decay_s = self.octave_decay_s();
         std::array::from_fn(|band| decay_s[band])
+    }
+
+    /// Returns the mean decay of 500 Hz and 1 kHz, s: T, but for what the octaves have of their own.
+    pub fn mid_decay_s(&self) -> f64 {
+        mid_mean(&self.octave_decay_s())
     }
 
     /// Returns the decay of each octave band and of the top, s.
@@ -112,7 +149,8 @@ impl Hall {
     /// metre. The walls' decay is one at 500 Hz and 1 kHz, b and b^2 of it
     /// downwards, t, t^2, t^3 and t^4 of it upwards: b and t such that T125 + T250
     /// and T2000 + T4000 are the ratios asked for, air included, as far as air
-    /// allows.
+    /// allows. Times the octave's own factor, and no longer than air allows; the
+    /// top has walls as the 8 kHz octave has them, one step t on.
     ///
     /// # Source
     /// Bass ratio (T125 + T250)/(T500 + T1000) after Beranek (1996), the treble
@@ -126,7 +164,14 @@ impl Hall {
         let pair_s = |ratio: f64| 2.0 * ratio * self.decay_s;
         let b = step_for(|b| course(b, 1.0)[..2].iter().sum(), pair_s(self.bass_ratio));
         let t = step_for(|t| course(1.0, t)[4..6].iter().sum(), pair_s(self.treble_ratio));
-        course(b, t)
+        let ceiling_s = |octave: usize| AIR.longest_decay_s(exact_midband_hz(octave));
+        let mut decay_s = course(b, t);
+        for (octave, (decay_s, own)) in decay_s.iter_mut().zip(self.octaves).enumerate() {
+            *decay_s = (*decay_s * own).min(ceiling_s(octave));
+        }
+        let walls_per_s = (1.0 / decay_s[TOP - 1] - 1.0 / ceiling_s(TOP - 1)).max(0.0) / t;
+        decay_s[TOP] = 1.0 / (walls_per_s + 1.0 / ceiling_s(TOP));
+        decay_s
     }
 
     /// Returns the mixing time, about sqrt(V) milliseconds, in seconds.
@@ -145,8 +190,9 @@ impl Hall {
     pub fn energies(&self) -> [WithTop; 2] {
         let decay_s = self.octave_decay_s();
         let after = share_after(&decay_s, self.mixing_time_s());
+        let mid_s = mid_mean(&decay_s);
         let part = |share: fn(f64) -> f64| {
-            std::array::from_fn(|octave| decay_s[octave] / self.decay_s * share(after[octave]))
+            std::array::from_fn(|octave| decay_s[octave] / mid_s * share(after[octave]))
         };
         [part(|after| 1.0 - after), part(|after| after)]
     }
@@ -165,6 +211,7 @@ impl Hall {
             burst_s: None,
             speed_of_sound_m_s: SPEED_OF_SOUND_M_S,
             onset_frames: hall_onset_frames(sample_rate_hz),
+            build_up_s: LONGEST_BUILD_UP_S.min(BUILD_UP_OF_MIXING * self.mixing_time_s()),
             // Where it repeats it has fallen by 30 dB, as a platform's longest does.
             least_period_s: longest_s / 2.0,
             levels: [before.map(|energy| diffuse * energy), after],
@@ -176,7 +223,6 @@ impl Hall {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::acoustics::octave::mid_mean;
 
     #[test]
     fn the_ratios_are_ratios_of_means() {
@@ -196,10 +242,25 @@ mod tests {
     fn no_octave_outlasts_the_air() {
         for decay_s in [0.8, 3.5, 8.0] {
             for treble_ratio in [0.6, 0.8, 1.2] {
-                let decay_s = Hall { decay_s, treble_ratio, ..Hall::default() }.octave_decay_s();
-                assert!(decay_s[6] < 1.682 && decay_s[7] < 0.488, "{decay_s:?}");
+                for own in [0.5, 1.0, 2.0] {
+                    let hall = Hall { decay_s, treble_ratio, octaves: [own; BANDS], ..Hall::default() };
+                    let decay_s = hall.octave_decay_s();
+                    assert!(decay_s[6] < 1.683 && decay_s[7] < 0.488, "{decay_s:?}");
+                }
             }
         }
+    }
+
+    /// York's Jack Lyons hall (`j_halls.csv`), whose octaves follow no curve: the grid is a hundredth.
+    #[test]
+    fn a_measured_halls_octaves_are_its_own() {
+        let measured_s = [1.99, 1.76, 1.79, 1.79, 1.72, 1.25, 0.94];
+        let hall = Hall::default().decaying_as(&measured_s);
+        for (got_s, expected_s) in hall.band_decay_s().into_iter().zip(measured_s) {
+            assert!((got_s / expected_s - 1.0).abs() < 0.006, "expected {expected_s} s, got {got_s} s");
+        }
+        assert_eq!(hall.volume_m3, Hall::default().volume_m3);
+        assert_eq!(hall, hall.snapped());
     }
 
     #[test]

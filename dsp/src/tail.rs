@@ -46,6 +46,8 @@ pub struct TailSpec {
     pub speed_of_sound_m_s: f64,
     /// Frames of the convolver's block, which is where the tail starts: a power of two.
     pub onset_frames: usize,
+    /// Time over which the first part grows to its full level, s; 0 is at once.
+    pub build_up_s: f64,
     /// Least time after which the tail's noise may repeat itself, s.
     pub least_period_s: f64,
     /// Energy of each octave in each part, left and right together; 1 returns as much as went in.
@@ -65,6 +67,7 @@ impl TailSpec {
             burst_s: Some(DECAY_EXPONENT * platform.scattered_s()),
             speed_of_sound_m_s: platform.air.speed_of_sound_m_s(),
             onset_frames: onset_frames(sample_rate_hz),
+            build_up_s: 0.0,
             least_period_s: LEAST_PERIOD_S,
             levels: platform_levels(platform, sample_rate_hz),
             seed: SEED,

@@ -12,7 +12,7 @@ use realfft::num_complex::Complex;
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 use rostra_dsp::Settings;
 use rostra_dsp::acoustics::{
-    Finish, NOMINAL_HZ, OCTAVE_RATIO, Pair, PerBand, bands_at_rate, edges_hz, mid_mean, share_after,
+    Finish, NOMINAL_HZ, OCTAVE_RATIO, Pair, PerBand, bands_at_rate, edges_hz, mid_mean,
 };
 use rostra_dsp::extremes::{larger, largest};
 use rostra_dsp::kernel::{InstructionSet, Noise};
@@ -376,8 +376,8 @@ fn spectrum(transform: &dyn RealToComplex<f32>, samples: &[f32]) -> Vec<Complex<
 /// Half of the overlap in which one octave's gain gives way to the next one's, octaves: that of the tail's own octaves.
 const HALF_OVERLAP_OCTAVES: f64 = 0.125;
 
-/// Returns the first channel of both parts as a room has them: each octave as loud from the start, `T_b` times its share
-/// before and after the mixing time.
+/// Returns the first channel of the second part as a room has it: each octave as loud from the start, as `T_b`. The first
+/// part is a burst with a decay of its own.
 fn joined(
     spec: &TailSpec,
     spectra: &[Vec<Vec<Complex<f32>>>; 2],
@@ -387,12 +387,11 @@ fn joined(
     rate_hz: f64,
     bands: usize,
 ) -> Vec<f32> {
-    let after = share_after(&spec.decay_s, spec.mixing_time_s);
     let mid_s = mid_mean(&spec.decay_s);
     let gains: [PerBand; 2] = [0, 1].map(|part| {
         std::array::from_fn(|band| {
-            let share = if part == 0 { 1.0 - after[band] } else { after[band] };
-            (share * spec.decay_s[band] / mid_s).sqrt()
+            let heard = if part == 0 { 0.0 } else { 1.0 };
+            heard * (spec.decay_s[band] / mid_s).sqrt()
         })
     });
     let lowest_hz = edges_hz(0).0;

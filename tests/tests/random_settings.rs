@@ -78,7 +78,7 @@ fn hall(noise: &mut Noise) -> Hall {
     Hall {
         pre_delay_s: drawn(noise, (0.0, 0.12)),
         // The longest halls take long to build and are in the tests of the hall.
-        decay_s: drawn(noise, (0.8, 2.0)).min(2.0),
+        decay_s: drawn(noise, (0.3, 2.0)).min(2.0),
         bass_ratio: drawn(noise, (0.7, 1.5)),
         treble_ratio: drawn(noise, (0.6, 1.2)),
         volume_m3: drawn(noise, (2000.0, 30_000.0)),
@@ -86,6 +86,7 @@ fn hall(noise: &mut Noise) -> Hall {
         width_pct: drawn(noise, (0.0, 100.0)),
         wet_pct: drawn(noise, (0.0, 100.0)),
         trim_db: drawn(noise, (-24.0, 24.0)),
+        octaves: std::array::from_fn(|_| drawn(noise, (0.5, 2.0))),
     }
 }
 

@@ -188,7 +188,16 @@ mod tests {
             let whole = octaves(&settings, 50.0);
             let both = |band: usize| whole[0][band] + whole[1][band];
             let mid = |side: &[f64]| side[BAND_500_HZ] + side[BAND_1_KHZ];
-            let ratio = (mid(&direct[0]) + mid(&direct[1])) / (mid(&platform[0]) + mid(&platform[1]));
+            // Each balance has a level of its own, so that all are equally loud.
+            let power = |balance_pct: f64| {
+                let level = rostra_dsp::Level { balance_pct, ..settings.level };
+                let (platform, microphones) = (&settings.platform, &settings.microphones);
+                let source = settings.seat.source(platform, microphones);
+                acoustics(&source, platform, microphones, &level, 2).factor_gain.powi(2)
+            };
+            let ratio = (mid(&direct[0]) + mid(&direct[1]))
+                / power(0.0)
+                / ((mid(&platform[0]) + mid(&platform[1])) / power(100.0));
             for (figure, measured, within) in [
                 (Figure::DirectToReflected, decibels(ratio), 2.5),
                 (Figure::RollOff, decibels(both(BAND_4_KHZ) / both(BAND_1_KHZ)), 1.5),

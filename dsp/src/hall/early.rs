@@ -1,8 +1,9 @@
-//! The first reflections as they sound: taps on two delay lines, and a low-pass for each number of hits.
+//! The first reflections as they sound: bursts on two delay lines, taps on those, and a low-pass for each number of hits.
 
 use std::f64::consts::TAU;
 
 use super::Hall;
+use super::diffuser::Diffuser;
 use super::reflections::{MOST_HITS, REFLECTIONS, Reflection, Reflections, TOP_HZ};
 use crate::engine::delay_line::DelayLine;
 use crate::engine::early::LONGEST_RUN_FRAMES;
@@ -165,6 +166,9 @@ fn coefficient(top_gain: f64, sample_rate_hz: f64) -> f64 {
 pub(super) struct Early {
     set: InstructionSet,
     sample_rate_hz: f64,
+    diffusers: [Diffuser; 2],
+    /// What a run has become behind the diffusers.
+    spread: Vec<f32>,
     lines: [DelayLine; 2],
     now: Taps,
     /// What takes over, and how far it has come, 0 to 1.
@@ -178,6 +182,8 @@ impl Early {
         Self {
             set,
             sample_rate_hz,
+            diffusers: [set; 2].map(|set| Diffuser::new(set, sample_rate_hz)),
+            spread: vec![0.0; LONGEST_RUN_FRAMES],
             lines: [longest; 2].map(|longest| DelayLine::new(longest, LONGEST_RUN_FRAMES)),
             now: Taps::SILENT,
             next: None,
@@ -186,6 +192,7 @@ impl Early {
     }
 
     pub(super) fn reset(&mut self) {
+        self.diffusers.iter_mut().for_each(Diffuser::reset);
         self.lines.iter_mut().for_each(DelayLine::reset);
         self.now.state = [0.0; 2 * MOST_HITS];
         self.next = None;
@@ -214,8 +221,11 @@ impl Early {
     /// Takes a run of both channels and adds what is heard to `outputs`.
     pub(super) fn process(&mut self, inputs: [&[f32]; 2], mut outputs: [&mut [f32]; 2]) {
         let frames = inputs[0].len();
-        for (line, input) in self.lines.iter_mut().zip(inputs) {
-            line.write(input);
+        for ((line, diffuser), input) in self.lines.iter_mut().zip(&mut self.diffusers).zip(inputs) {
+            let spread = &mut self.spread[..frames];
+            spread.copy_from_slice(input);
+            diffuser.spread(spread);
+            line.write(spread);
         }
         let Some((next, share)) = &mut self.next else {
             self.now.add_to(self.set, &self.lines, (1.0, 0.0), &mut outputs);

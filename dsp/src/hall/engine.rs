@@ -7,6 +7,7 @@
 //! a block; gap, reflections and tail give way to new ones over 50 ms.
 
 use super::Hall;
+use super::diffuser::DIFFUSER_RINGS_S;
 use super::early::Early;
 use super::pre_delay::{PreDelay, longest_pre_delay_s};
 use super::ramp::Ramp;
@@ -156,7 +157,8 @@ impl HallEngine {
 
     /// Returns the frames after which nothing before the tail sounds any more.
     fn rung_frames(&self) -> usize {
-        ((longest_pre_delay_s() + REFLECTIONS_S + LOW_PASSES_RING_S).max(longest_pre_delay_s() + RINGS_S)
+        ((longest_pre_delay_s() + DIFFUSER_RINGS_S + REFLECTIONS_S + LOW_PASSES_RING_S)
+            .max(longest_pre_delay_s() + RINGS_S)
             * self.sample_rate_hz) as usize
     }
 

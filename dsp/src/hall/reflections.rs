@@ -27,8 +27,9 @@ const SOURCE_HEIGHT_M: f64 = 2.2;
 const LISTENER_HEIGHT_M: f64 = 3.0;
 /// What of a sound's energy the occupied stalls return, mid-band, beside what all walls take: 1 - 0.8 (common practice, no source).
 const STALLS_RETURN: f64 = 0.2;
-/// Energy that a wall of balconies, reliefs and niches scatters into the tail (our choice: between a plain wall's and an audience's).
-const SCATTERED: f64 = 0.4;
+/// Energy that a wall of balconies, reliefs and niches scatters into the tail (our choice: what rows of chairs with persons
+/// scatter at 1 kHz, Vorlaender 2008, as transcribed in pyroomacoustics).
+const SCATTERED: f64 = 0.5;
 /// Microphones of the reflections: level and time tell their sides, and both channels add up in mono (our choice).
 const PAIR: Pair = Pair::NearCoincident;
 /// Octave at which the reflections' loss of top is looked at: 4 kHz.
@@ -113,7 +114,7 @@ impl Reflections {
     /// what they return; all brought to [`specular_share`] of the energy before
     /// the mixing time.
     pub fn of(hall: &Hall) -> Self {
-        let returned_mid = returned(hall, hall.decay_s);
+        let returned_mid = returned(hall, hall.mid_decay_s());
         let mut all = [Reflection::default(); REFLECTIONS];
         let mut earliest_m = f64::INFINITY;
         for (reflection, image) in all.iter_mut().zip(images(hall)) {
@@ -176,7 +177,7 @@ fn energy(image: &Image, returned: f64) -> f64 {
 /// sum e (1-s)^n / sum e over the images before the mixing time, e the energy
 /// with what is scattered: what the walls scatter is in the tail's first part.
 pub fn specular_share(hall: &Hall) -> f64 {
-    let returned_mid = returned(hall, hall.decay_s);
+    let returned_mid = returned(hall, hall.mid_decay_s());
     let (_, centre) = capsules(hall)[0];
     let path_m = |image: &Image| (image.position - centre).length();
     let first_m = least(images(hall).map(|image| path_m(&image)));

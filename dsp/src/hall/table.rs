@@ -1,6 +1,7 @@
 //! Every parameter of the hall, once, in a table like the seat's.
 
 use super::Hall;
+use crate::acoustics::octave::BANDS;
 use crate::settings::{BYPASS, Field, Grid, Group, Parameter, Row, Tabled, Unit, linear, logarithmic, named};
 
 impl Tabled for Hall {
@@ -12,8 +13,34 @@ const HUNDREDTHS: Grid = Grid::PerUnit(100.0);
 const TENTHS: Grid = Grid::PerUnit(10.0);
 const WHOLE: Grid = Grid::PerUnit(1.0);
 
+/// Makes the row of one octave's own decay.
+macro_rules! octave {
+    ($band:literal, $id:literal, $octave:literal) => {
+        Row {
+            parameter: Parameter {
+                id: $id,
+                old_ids: &[],
+                name: concat!("Decay at ", $octave),
+                short_name: $octave,
+                group: Group::Hall,
+                effect: concat!(
+                    "Decay of the ",
+                    $octave,
+                    " octave, times what decay and ratios make of it, as far as air allows: for a hall whose octaves follow no curve."
+                ),
+                // Measured halls need 0.9 to 1.2.
+                kind: logarithmic(Unit::Times, (0.5, 2.0), 1.0, HUNDREDTHS),
+            },
+            field: Some(Field {
+                get: |hall| hall.octaves[$band],
+                set: |hall, value| hall.octaves[$band] = value,
+            }),
+        }
+    };
+}
+
 /// Every parameter of the hall, in the order in which hosts list them. New ones go before `bypass`; ids never change.
-pub static HALL_PARAMETERS: [Row<Hall>; 10] = [
+pub static HALL_PARAMETERS: [Row<Hall>; 17] = [
     Row {
         parameter: Parameter {
             id: "pre_delay",
@@ -39,7 +66,8 @@ pub static HALL_PARAMETERS: [Row<Hall>; 10] = [
             short_name: "Decay",
             group: Group::Hall,
             effect: "Time for the hall's sound to fall by 60 dB, mean of 500 Hz and 1 kHz: longer for slow cues, shorter for fast ones.",
-            kind: logarithmic(Unit::Seconds, (0.8, 8.0), 3.5, THOUSANDTHS),
+            // From a small auditorium to a cathedral.
+            kind: logarithmic(Unit::Seconds, (0.3, 8.0), 3.5, THOUSANDTHS),
         },
         field: Some(Field { get: |hall| hall.decay_s, set: |hall, value| hall.decay_s = value }),
     },
@@ -130,8 +158,19 @@ pub static HALL_PARAMETERS: [Row<Hall>; 10] = [
         },
         field: Some(Field { get: |hall| hall.trim_db, set: |hall, value| hall.trim_db = value }),
     },
+    octave!(0, "decay_125", "125 Hz"),
+    octave!(1, "decay_250", "250 Hz"),
+    octave!(2, "decay_500", "500 Hz"),
+    octave!(3, "decay_1k", "1 kHz"),
+    octave!(4, "decay_2k", "2 kHz"),
+    octave!(5, "decay_4k", "4 kHz"),
+    octave!(6, "decay_8k", "8 kHz"),
     Row { parameter: BYPASS, field: None },
 ];
+
+/// Ids of the octaves' own decays, 125 Hz first.
+pub const OCTAVE_DECAYS: [&str; BANDS] =
+    ["decay_125", "decay_250", "decay_500", "decay_1k", "decay_2k", "decay_4k", "decay_8k"];
 
 /// The gap before the hall, ms.
 pub static PRE_DELAY: &Parameter = named(&HALL_PARAMETERS, "pre_delay");

@@ -278,7 +278,6 @@ impl Planner {
             source,
             fit: &self.fit,
             branches: &self.branches,
-            family_gain: terms.family_gain,
             heard: &self.heard[source],
             scratch: &mut self.scratch,
             tail,

@@ -51,8 +51,6 @@ pub(crate) struct SeatIndependentTerms {
     pub(crate) lobe: [f32; FITTED],
     /// Share of the axial energy that every direction gets, by band.
     pub(crate) leak: [f32; FITTED],
-    /// Root of the family's mid-band power, as recorded: it belongs to the feeds of the tail, not to its level.
-    pub(crate) family_gain: f32,
     /// Gain of every arrival for the side from which the signal was recorded, by band.
     pub(crate) recorded: [f32; FITTED],
     /// Attenuation of the air, log2 of pressure per metre, by band.
@@ -135,7 +133,6 @@ impl SeatIndependentTerms {
             hits,
             lobe: std::array::from_fn(|band| (2.0 * patterns[band.min(BANDS - 1)].exponent) as f32),
             leak: std::array::from_fn(|band| patterns[band.min(BANDS - 1)].leak as f32),
-            family_gain: recorded.mid_power_factor(*family).sqrt() as f32,
             recorded: std::array::from_fn(|band| recorded_gain[band.min(BANDS - 1)] as f32),
             air_log2_per_m: std::array::from_fn(|band| {
                 let hz = if band == TOP { exact_midband_hz(TOP) } else { exact_midband_hz(band) };

@@ -4,8 +4,9 @@ use super::PRESSURE_EXPONENT;
 use crate::acoustics::decibel::energy_of_db;
 use crate::acoustics::octave::{OCTAVES, WithTop};
 
-/// Rounds in which decays are brought to what an octave filter measures.
-const ROUNDS: usize = 4;
+/// Rounds in which decays are brought to what an octave filter measures, each half of the way that is left: all of it would
+/// overshoot where an octave all but hides behind its neighbour.
+const ROUNDS: usize = 8;
 /// Levels between which a decay is fitted, dB: those of T30 (ISO 3382-1:2009).
 const FITTED_FROM_DB: f64 = -5.0;
 const FITTED_TO_DB: f64 = -35.0;
@@ -33,7 +34,7 @@ pub(super) fn decays_to_synthesise(wished: &WithTop, shares: &[WithTop; OCTAVES]
     for _ in 0..ROUNDS {
         let measured = measured_decays_s(&decays, shares, octaves);
         for band in 0..octaves {
-            let asked = decays[band] * (wished[band] / measured[band]);
+            let asked = decays[band] * (wished[band] / measured[band]).sqrt();
             let (shortest, longest) = (SHORTEST * wished[band], wished[band] / SHORTEST);
             decays[band] = asked.max(shortest).min(longest);
         }

@@ -12,6 +12,15 @@ use crate::acoustics::octave::{OCTAVE_RATIO, OCTAVES, WithTop, bands_at_rate, ed
 /// A quarter octave: narrow, so that an octave decays as its own mask does, yet
 /// no narrower than an octave filter's own skirts (our choice).
 const HALF_OVERLAP_OCTAVES: f64 = 0.125;
+/// Edge from which on the masks lie lower than their octaves, 2.8 kHz, and by how much, octaves.
+///
+/// Up there air makes each octave decay faster than the one below, up to three
+/// times in a long hall. An octave filter lets its lower neighbour in most just
+/// under its own edge, and the longer decay would be all that it hears in the
+/// end. A third is the least of thirds, quarters and fifths with which every
+/// octave of halls up to 8 s can be measured as it is set (our choice).
+const LOWERED_FROM: usize = 5;
+const LOWERED_OCTAVES: f64 = 1.0 / 3.0;
 /// Lowest frequency of the tail, Hz, half-way point: nothing below is heard of a platform (our choice).
 const LOWEST_HZ: f64 = 25.0;
 /// Half of the skirt at the lowest frequency, octaves (our choice: no steeper than a first octave needs).
@@ -74,6 +83,8 @@ impl OctaveMasks {
             (self.lowest_octaves, HALF_LOWEST_SKIRT_OCTAVES)
         } else if edge == self.count {
             (f64::INFINITY, HALF_OVERLAP_OCTAVES)
+        } else if edge >= LOWERED_FROM {
+            (edge as f64 - LOWERED_OCTAVES, HALF_OVERLAP_OCTAVES)
         } else {
             (edge as f64, HALF_OVERLAP_OCTAVES)
         }

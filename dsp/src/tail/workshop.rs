@@ -110,6 +110,8 @@ struct Part {
     /// Frames in which the part gives way to the other one or takes over from it, at equal power.
     join: Range<usize>,
     is_first: bool,
+    /// Frames from the direct sound on in which the first part grows to its full level, as the square of time.
+    build_up_frames: usize,
     /// Energy wished for in each octave.
     levels: WithTop,
     /// Frames before the end of the noise's period at which it starts.
@@ -153,6 +155,7 @@ fn parts(spec: &TailSpec, noise: &OctaveNoise) -> [Part; INPUTS] {
         frames,
         join: if is_first { first_join.clone() } else { join.clone() },
         is_first,
+        build_up_frames: if is_first { (spec.build_up_s * rate_hz) as usize } else { 0 },
         levels: spec.levels[usize::from(!is_first)],
         back_frames: if is_first { (back_s * rate_hz) as usize / CHUNK * CHUNK } else { 0 },
         told_frames,
@@ -270,6 +273,10 @@ impl Part {
     fn window(&self, output: &mut [f32]) {
         output[..self.frames.start].fill(0.0);
         output[self.frames.end..].fill(0.0);
+        // As the number of reflections does that have come by then.
+        for (n, x) in output.iter_mut().enumerate().take(self.build_up_frames).skip(self.frames.start) {
+            *x *= (n as f32 / self.build_up_frames as f32).powi(2);
+        }
         let quarter_turn = PI / 2.0 / self.join.len() as f64;
         for (n, x) in output[self.join.clone()].iter_mut().enumerate() {
             let (sin, cos) = (n as f64 * quarter_turn).sin_cos();

@@ -55,6 +55,13 @@ hall_parameters! {
     number width "width";
     number wet "wet";
     number trim "trim";
+    number decay_125 "decay_125";
+    number decay_250 "decay_250";
+    number decay_500 "decay_500";
+    number decay_1k "decay_1k";
+    number decay_2k "decay_2k";
+    number decay_4k "decay_4k";
+    number decay_8k "decay_8k";
     switch bypass "bypass" make_bypass;
 }
 

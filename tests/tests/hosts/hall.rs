@@ -20,7 +20,7 @@ const CHANGED: f32 = 1e-3;
 pub(crate) const CLASS: &str = "526F7374726148616C6C427573303031";
 
 /// A hall that shares nothing with a new instance's.
-pub(crate) const HALL: [(&str, &str); 9] = [
+pub(crate) const HALL: [(&str, &str); 16] = [
     ("Pre-delay", "17.5 ms"),
     ("Decay", "1.35 s"),
     ("Bass ratio", "1.25 x"),
@@ -30,6 +30,13 @@ pub(crate) const HALL: [(&str, &str); 9] = [
     ("Hall width", "80 %"),
     ("Dry/wet", "90 %"),
     ("Trim", "1.5 dB"),
+    ("Decay at 125 Hz", "1.05 x"),
+    ("Decay at 250 Hz", "0.95 x"),
+    ("Decay at 500 Hz", "1.04 x"),
+    ("Decay at 1 kHz", "0.97 x"),
+    ("Decay at 2 kHz", "1.1 x"),
+    ("Decay at 4 kHz", "0.9 x"),
+    ("Decay at 8 kHz", "1.2 x"),
 ];
 
 /// The same as plain values.
@@ -44,6 +51,7 @@ pub(crate) fn hall() -> Hall {
         width_pct: 80.0,
         wet_pct: 90.0,
         trim_db: 1.5,
+        octaves: [1.05, 0.95, 1.04, 0.97, 1.1, 0.9, 1.2],
     }
 }
 

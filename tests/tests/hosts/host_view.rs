@@ -9,8 +9,16 @@ use super::raw_vst3::{HALL, SEAT, text};
 use super::vst3_host::raw;
 
 /// The lists of a seat; a hall has none.
-const LISTS: [&str; 7] =
-    ["Radiation", "Floor", "Rear wall", "Side walls", "Canopy", "Main microphones", "Platform link"];
+const LISTS: [&str; 8] = [
+    "Radiation",
+    "Recorded from",
+    "Floor",
+    "Rear wall",
+    "Side walls",
+    "Canopy",
+    "Main microphones",
+    "Platform link",
+];
 
 #[test]
 fn lists_are_told_as_lists_in_both_formats() {

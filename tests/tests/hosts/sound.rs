@@ -10,7 +10,7 @@ pub(crate) type Sound = Vec<Vec<f32>>;
 pub(crate) const RATE_HZ: u32 = 48_000;
 
 /// Peak of the noise; well below full scale, so that nothing clips in any host's way to a file.
-const NOISE_PEAK: f32 = 0.25;
+const NOISE_PEAK: f32 = 0.4;
 
 /// Level above which an output is sound and no silence, dB of full scale, rms.
 const LEAST_DBFS: f64 = -40.0;
