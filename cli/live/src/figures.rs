@@ -190,7 +190,7 @@ mod tests {
             let mid = |side: &[f64]| side[BAND_500_HZ] + side[BAND_1_KHZ];
             // Each balance has a level of its own, so that all are equally loud.
             let power = |balance_pct: f64| {
-                let level = rostra_dsp::Level { balance_pct, ..settings.level };
+                let level = rostra_dsp::settings::Level { balance_pct, ..settings.level };
                 let (platform, microphones) = (&settings.platform, &settings.microphones);
                 let source = settings.seat.source(platform, microphones);
                 acoustics(&source, platform, microphones, &level, 2).factor_gain.powi(2)

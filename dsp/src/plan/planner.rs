@@ -32,7 +32,7 @@ use crate::plan::low_tail::LowTail;
 use crate::plan::seat_independent_terms::{SLOTS, SeatIndependentTerms};
 use crate::plan::source_acoustics::{Energies, level_in_the_room};
 use crate::plan::source_plan::{SOURCES, SourcePlan};
-use crate::plan::tail_feed::{LATE_TAPS, onset_frames};
+use crate::plan::tail_feed::{LATE_TAPS, RIGHT_LATER_S, onset_frames};
 use crate::settings::{Level, Settings};
 
 /// Makes the plans of one engine.
@@ -254,6 +254,7 @@ impl Planner {
         self.instructions.run(PlanArrivals {
             terms,
             room_gain,
+            late_by_m: if index == 2 { RIGHT_LATER_S * terms.speed_m_s } else { 0.0 },
             onset_frames: self.onset_frames,
             settings,
             source: &source,

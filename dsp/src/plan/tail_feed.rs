@@ -27,13 +27,18 @@ pub(crate) const LATE_SHARE: f64 = 0.25;
 /// Share of the mixing time at which the second part begins: with its taps' delays it is on at the mixing time (our choice).
 pub(crate) const LATE_BEGINS: f64 = 0.8;
 
+/// Time by which the taps of the second part come later for the right end of a channel, s.
+///
+/// The width of the lowest octave, 88 Hz: over any octave both ends then add up
+/// as energies do, whether their channels are alike or opposite.
+pub(crate) const RIGHT_LATER_S: f64 = 1.0 / 88.0;
+
 /// Signs of the taps of the first part and of the second, for the middle and the left end of a channel, and for its right end.
 ///
-/// They keep taps from adding up in phase, the mirror images of a seat apart,
-/// and the two ends of a stereo channel, whose opposite phases would be lost.
+/// They keep taps from adding up in phase and the mirror images of a seat apart.
 const SIGNS: [([f32; SCATTERINGS], [f32; LATE_TAPS]); 2] = [
     ([1.0, 1.0, -1.0, 1.0, 1.0, -1.0, -1.0, 1.0, -1.0, 1.0, -1.0], [1.0, -1.0, 1.0, 1.0]),
-    ([1.0, -1.0, 1.0, 1.0, -1.0, -1.0, 1.0, 1.0, -1.0, -1.0, 1.0], [1.0, 1.0, -1.0, 1.0]),
+    ([1.0, -1.0, 1.0, 1.0, -1.0, -1.0, 1.0, 1.0, -1.0, -1.0, 1.0], [1.0, -1.0, 1.0, 1.0]),
 ];
 
 /// Returns the signs of a source's taps: 0 the middle of a channel, 1 and 2 its ends.

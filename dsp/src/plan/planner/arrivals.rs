@@ -33,6 +33,8 @@ pub(super) struct PlanArrivals<'a> {
     pub(super) trim_gain: f64,
     /// Factor with which the source follows the room; 1 where the fall-off is 0.
     pub(super) room_gain: f64,
+    /// Path by which the taps of late sound come later, m.
+    pub(super) late_by_m: f64,
     /// Frames by which the tail's kernels begin after what feeds them.
     pub(super) onset_frames: usize,
     pub(super) sample_rate_hz: f64,
@@ -87,7 +89,7 @@ impl Kernel for PlanArrivals<'_> {
             *delay = ((path_m - start_m) * samples_per_m - self.onset_frames as f64).max(0.0);
         }
         for (index, followed) in LATE_FOLLOWS.into_iter().enumerate() {
-            let later_m = LATE_SHARE * (paths_m[followed] - start_m).max(0.0);
+            let later_m = LATE_SHARE * (paths_m[followed] - start_m).max(0.0) + self.late_by_m;
             self.plan.late_feed.delay_samples[index] = later_m * samples_per_m;
             late_later_m[index] = later_m as f32;
         }
