@@ -27,5 +27,5 @@ pub use hall_needs::HallNeeds;
 pub use low_tail::LowTail;
 pub use planner::Planner;
 pub use source_acoustics::{Acoustics, Energies, REFERENCE_DISTANCE_M, acoustics, balance_gains, capsules};
-pub use source_plan::{CapsulePlan, SOURCES, SourcePlan};
+pub use source_plan::{CapsulePlan, PlanLevel, SOURCES, SourcePlan};
 pub use tail_feed::{LATE_TAPS, TailFeed, onset_frames};

@@ -755,7 +755,7 @@ impl Bound {
                 let tail = parts.iter().zip(plan.feeds()).map(|(part, feed)| {
                     feed.iter().map(|w| self.weighed(w)).sum::<f64>() * sum_of(&part[heard])
                 });
-                early + f64::from(plan.tail_level) * tail.sum::<f64>()
+                f64::from(plan.gain()) * (early + f64::from(plan.tail_level) * tail.sum::<f64>())
             })
         };
         let middle = of_source(0);

@@ -62,8 +62,8 @@ struct SourcePart {
     feeds: [Reflector; INPUTS],
     /// The feeds' weights at a level of 1, on their slow way, and the grid steps since their last plan.
     slow_weights: [GlideOf<BRANCHES>; SCATTERINGS + LATE_TAPS],
-    /// Likewise the factor on everything for what is diffuse.
-    slow_share: GlideOf<1>,
+    /// Likewise the loudness of what is diffuse.
+    slow_diffuse: GlideOf<1>,
     slow_steps: usize,
     silent_frames: usize,
 }
@@ -79,7 +79,7 @@ impl SourcePart {
                 .collect(),
             feeds: [SCATTERINGS, LATE_TAPS].map(|taps| Reflector::new(taps, rate, config.grid_frames)),
             slow_weights: [GlideOf::at([0.0; BRANCHES]); SCATTERINGS + LATE_TAPS],
-            slow_share: GlideOf::at([1.0]),
+            slow_diffuse: GlideOf::at([0.0]),
             slow_steps: 0,
             silent_frames: usize::MAX,
         }
@@ -92,8 +92,9 @@ impl SourcePart {
     }
 
     fn jump_to(&mut self, plan: &SourcePlan) {
-        self.slow_share = GlideOf::at([plan.share]);
-        let capsules = shared(plan, plan.share);
+        self.slow_diffuse = GlideOf::at([plan.diffuse]);
+        let gain = plan.gain();
+        let capsules = levelled(plan, gain);
         self.direct = Direct::new(
             plan.capsules.each_ref().map(|capsule| capsule.delay_samples[0]),
             capsules.map(|weights| weights[0]),
@@ -105,7 +106,7 @@ impl SourcePart {
         for ((slow, levelled), weights) in self.slow_weights.iter_mut().zip(&mut levelled).zip(feeding(plan))
         {
             *slow = GlideOf::at(*weights);
-            *levelled = weights.map(|weight| weight * plan.tail_level * plan.share);
+            *levelled = weights.map(|weight| weight * plan.tail_level * gain);
         }
         let (early, late) = levelled.split_at(SCATTERINGS);
         self.feeds[0].reset(&plan.early_feed.delay_samples, early);
@@ -119,26 +120,27 @@ impl SourcePart {
         for (glide, targets) in self.slow_weights.iter_mut().zip(feeding(plan)) {
             glide.glide_to(*targets);
         }
-        self.slow_share.glide_to([plan.share]);
+        self.slow_diffuse.glide_to([plan.diffuse]);
     }
 
     fn glide_to(&mut self, plan: &SourcePlan, changed: bool) {
         let at = self.slow_steps as f32 / SLOW_TAIL_STEPS as f32;
-        let [share] = self.slow_share.values(at);
-        let capsules = shared(plan, share);
+        let [diffuse] = self.slow_diffuse.values(at);
+        let gain = plan.level.at(diffuse);
+        let capsules = levelled(plan, gain);
         self.direct.glide_to(
             plan.capsules.each_ref().map(|capsule| capsule.delay_samples[0]),
             capsules.each_ref().map(|weights| &weights[0]),
         );
         // What is still on its slow way is no more at rest than that whose plan changed.
-        let changed = changed || !self.slow_share.rests() || !self.slow_weights.iter().all(GlideOf::rests);
+        let changed = changed || !self.slow_diffuse.rests() || !self.slow_weights.iter().all(GlideOf::rests);
         for ((reflector, capsule), weights) in self.reflectors.iter_mut().zip(&plan.capsules).zip(&capsules) {
             reflector.glide_to(&capsule.delay_samples[1..], &weights[1..], changed);
         }
         if changed || !self.feeds.iter().all(Reflector::rests) {
             let mut levelled = [[0.0; BRANCHES]; SCATTERINGS + LATE_TAPS];
             for (levelled, slow) in levelled.iter_mut().zip(&self.slow_weights) {
-                *levelled = slow.values(at).map(|weight| weight * plan.tail_level * share);
+                *levelled = slow.values(at).map(|weight| weight * plan.tail_level * gain);
             }
             let (early, late) = levelled.split_at(SCATTERINGS);
             self.feeds[0].glide_to(&plan.early_feed.delay_samples, early, changed);
@@ -152,7 +154,7 @@ impl SourcePart {
             && self.reflectors.iter().all(Reflector::rests)
             && self.feeds.iter().all(Reflector::rests)
             && self.slow_weights.iter().all(GlideOf::rests)
-            && self.slow_share.rests()
+            && self.slow_diffuse.rests()
     }
 
     /// Says whether nothing of what was heard can still sound.
@@ -189,11 +191,9 @@ impl SourcePart {
     }
 }
 
-/// Returns the weights of a plan's arrivals, by capsule, with the share that they take.
-fn shared(plan: &SourcePlan, share: f32) -> [[Weights; ARRIVALS]; 2] {
-    plan.capsules
-        .each_ref()
-        .map(|capsule| capsule.weights.map(|weights| weights.map(|weight| share * weight)))
+/// Returns the weights of a plan's arrivals at a level, by capsule.
+fn levelled(plan: &SourcePlan, gain: f32) -> [[Weights; ARRIVALS]; 2] {
+    plan.capsules.each_ref().map(|capsule| capsule.weights.map(|weights| weights.map(|weight| gain * weight)))
 }
 
 /// Returns the weights with which a plan feeds the tail, both parts in a row.

@@ -15,7 +15,7 @@ use crate::plan::branch_fit::{OctaveFit, STEEPEST, ThirdFit};
 use crate::plan::low_octaves::{LOW, LOW_FACTORS};
 use crate::plan::low_tail::LowTail;
 use crate::plan::source_acoustics::{Acoustics, balance_gains};
-use crate::plan::source_plan::{CapsulePlan, SourcePlan};
+use crate::plan::source_plan::{CapsulePlan, PlanLevel, SourcePlan};
 use crate::plan::tail_feed::{
     LATE_BEGINS, LATE_FOLLOWS, LATE_SHARE, LATE_TAPS, TailFeed, onset_frames, signs,
 };
@@ -54,7 +54,7 @@ impl SourcePlan {
                 let batch = &arrivals[first..(first + SIMD_WIDTH).min(ARRIVALS)];
                 for (i, arrival) in batch.iter().enumerate() {
                     for (row, gain) in gains.iter_mut().zip(arrival.gain.iter().chain([&arrival.top_gain])) {
-                        row[i] = (gain * acoustics.factor_gain) as f32;
+                        row[i] = *gain as f32;
                     }
                 }
                 let fitted = player.fit.weights_of_batch(&gains, &gains);
@@ -85,8 +85,18 @@ impl SourcePlan {
         for weight in early_feed.weights.iter_mut().chain(&mut late_feed.weights).flatten() {
             *weight *= family_gain;
         }
-        let tail_level = acoustics.factor_gain as f32 * platform_gain / family_gain;
-        Self { capsules, early_feed, late_feed, tail_level, share: 1.0, energies: acoustics.energies }
+        let tail_level = platform_gain / family_gain;
+        let level =
+            PlanLevel { clear: 1.0, platform_power: 0.0, keeps: 1.0, rest: acoustics.factor_gain as f32 };
+        Self {
+            capsules,
+            early_feed,
+            late_feed,
+            tail_level,
+            level,
+            diffuse: 0.0,
+            energies: acoustics.energies,
+        }
     }
 }
 
@@ -97,10 +107,10 @@ fn direct_weights(acoustics: &Acoustics, fit: &ThirdFit) -> [Weights; 2] {
     for capsule in 0..2 {
         let direct = &acoustics.arrivals[capsule][0];
         for (row, gain) in start.iter_mut().zip(direct.gain.iter().chain([&direct.top_gain])) {
-            row[capsule] = (gain * acoustics.factor_gain) as f32;
+            row[capsule] = *gain as f32;
         }
         for (row, gain) in thirds.iter_mut().zip(&acoustics.direct_in_thirds[capsule]) {
-            row[capsule] = (gain * acoustics.factor_gain) as f32;
+            row[capsule] = *gain as f32;
         }
     }
     let fitted = fit.weights_of_batch(&start, &thirds);

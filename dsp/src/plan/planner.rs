@@ -70,10 +70,8 @@ struct HeardSource {
     energies: Energies,
     /// Paths by which the taps of late sound come later, m.
     late_later_m: [f32; LATE_TAPS],
-    /// Factor on everything but the balance and the share.
-    factor: f32,
-    /// Factor on everything for what is diffuse.
-    share: f32,
+    /// Loudness of what is diffuse.
+    diffuse: f32,
 }
 
 impl HeardSource {
@@ -84,8 +82,7 @@ impl HeardSource {
         scattered: FastScattered::NOTHING,
         energies: Energies::NOTHING,
         late_later_m: [0.0; LATE_TAPS],
-        factor: 1.0,
-        share: 1.0,
+        diffuse: 0.0,
     };
 }
 
@@ -511,7 +508,7 @@ mod tests {
                             let gain = seat.arrivals[capsule][index].gain.map(|g| g * seat.factor_gain);
                             if gain.iter().all(|&gain| gain > 1e-9) {
                                 let weights =
-                                    plan.capsules[capsule].weights[index].map(|weight| weight * plan.share);
+                                    plan.capsules[capsule].weights[index].map(|weight| weight * plan.gain());
                                 quick.push(oracle.error_db(&weights, &gain[..bands]));
                                 slow.push(
                                     oracle

@@ -200,7 +200,7 @@ pub fn largest_possible(settings: &Settings) -> f64 {
                 fed * part[index].iter().map(|x| f64::from(x.abs())).sum::<f64>()
             })
             .sum();
-        early + f64::from(plan.tail_level) * tails
+        f64::from(plan.gain()) * (early + f64::from(plan.tail_level) * tails)
     };
     channel(0).max(channel(1))
 }

@@ -1,12 +1,14 @@
 //! The tails themselves, as shipped: decay, density, coherence.
 
 use rostra_dsp::Settings;
-use rostra_dsp::acoustics::{NOMINAL_HZ, Pair, bands_at_rate, edges_hz};
+use rostra_dsp::acoustics::{NOMINAL_HZ, Pair, Platform, bands_at_rate, edges_hz};
 use rostra_dsp::engine::{Config, Layout};
 use rostra_dsp::extremes::{larger, smaller};
+use rostra_dsp::kernel::InstructionSet;
 use rostra_dsp::measure::{
     DecayCurve, OctaveFilter, Resolution, Segments, Take, coherence, echo_density_profile, impulse_response,
 };
+use rostra_dsp::plan::{Planner, SourcePlan, SplitDesign};
 use rostra_dsp::tail::{DiffuseField, TailSpec, synthesise};
 
 use super::{Row, to_f64};
@@ -114,6 +116,31 @@ pub fn own_decay_of_whole_impulse() -> Vec<Row> {
     )]
 }
 
+/// Returns both parts of a tail as the default seat feeds them, each tap by the sum of its weights, by channel.
+fn fed_tail(platform: &Platform, spec: &TailSpec) -> Vec<Vec<f64>> {
+    let settings = Settings { platform: *platform, ..Settings::default() };
+    let mut planner = Planner::new(&SplitDesign::new(RATE_HZ), 2, InstructionSet::widest());
+    let mut plan = SourcePlan::SILENCE;
+    planner.plan(&settings, 0, None, &mut plan);
+    let parts = synthesise(spec);
+    let delays = [&plan.early_feed.delay_samples[..], &plan.late_feed.delay_samples[..]];
+    (0..spec.channels())
+        .map(|channel| {
+            let mut tail = vec![0.0; (2.0 * RATE_HZ) as usize];
+            for ((part, delays), weights) in parts.iter().zip(delays).zip(plan.feeds()) {
+                for (delay, weights) in delays.iter().zip(weights) {
+                    let gain: f64 = weights.iter().map(|&weight| f64::from(weight)).sum();
+                    let from = delay.round() as usize;
+                    for (sum, x) in tail[from..].iter_mut().zip(&part[channel]) {
+                        *sum += gain * f64::from(*x);
+                    }
+                }
+            }
+            tail
+        })
+        .collect()
+}
+
 /// Echo density of the tails: what it reached by the mixing time, and its mean over the tenth of a second after that.
 ///
 /// A single window of true Gaussian noise scatters between 0.84 and 1.14, so the
@@ -123,8 +150,8 @@ pub fn own_density_of_tails() -> Vec<Row> {
     let (mut least_by_then, mut least_after) = (f64::INFINITY, f64::INFINITY);
     for platform in seats::platforms() {
         let spec = TailSpec::new(&platform, Some(Pair::NearCoincident), RATE_HZ);
-        let at = (spec.mixing_time_s * RATE_HZ) as usize;
-        for tail in whole_tail(&spec) {
+        let at = (platform.mixing_time_s() * RATE_HZ) as usize;
+        for tail in fed_tail(&platform, &spec) {
             let profile = echo_density_profile(&tail, RATE_HZ);
             least_by_then = smaller(least_by_then, profile[..=at].iter().copied().fold(0.0, larger));
             let after = &profile[at..at + (AFTER_S * RATE_HZ) as usize];

@@ -17,7 +17,7 @@ use crate::plan::fast_thirds::FastThirds;
 use crate::plan::low_octaves::LOW;
 use crate::plan::seat_independent_terms::{FastLoudness, SLOTS, SeatIndependentTerms, THIRD_SLOTS};
 use crate::plan::source_acoustics::{Energies, balance_gains};
-use crate::plan::source_plan::SourcePlan;
+use crate::plan::source_plan::{PlanLevel, SourcePlan};
 use crate::plan::step_energies::total;
 use crate::plan::tail_feed::{LATE_FOLLOWS, LATE_SHARE};
 use crate::settings::Settings;
@@ -63,8 +63,7 @@ impl Kernel for PlanArrivals<'_> {
             scattered,
             energies,
             late_later_m,
-            factor: heard_factor,
-            share: heard_share,
+            diffuse: heard_diffuse,
         } = self.heard;
         let Scratch { steps, fit: fit_scratch, .. } = self.scratch;
         for (heard, capsule) in heard.iter_mut().zip([0, channels - 1]) {
@@ -108,7 +107,7 @@ impl Kernel for PlanArrivals<'_> {
 
         let (direct_gain, platform_gain) = balance_gains(&settings.level);
         let (direct_gain, platform_gain) = (direct_gain as f32, platform_gain as f32);
-        let (clear, whole) = loudness::<FUSED>(
+        let (clear, diffuse) = loudness::<FUSED>(
             &terms.loudness,
             &heard[..channels],
             energies,
@@ -116,18 +115,15 @@ impl Kernel for PlanArrivals<'_> {
             (direct_gain, platform_gain),
         );
         let law = settings.level.law_pct / 100.0;
-        // What is diffuse takes its share slowly, with what feeds the tail: it is told by few directions.
-        let (kept, share) = (f64::from(clear).sqrt().recip(), f64::from(clear / whole).sqrt());
-        let (level, share) = if law == 0.0 {
-            (kept, share)
-        } else {
-            (kept.powf(1.0 - law) * self.room_gain.powf(law), share.powf(1.0 - law))
+        self.plan.level = PlanLevel {
+            clear,
+            platform_power: platform_gain * platform_gain,
+            keeps: (1.0 - law) as f32,
+            rest: (self.room_gain.powf(law) * self.trim_gain) as f32,
         };
-        let factor = (level * self.trim_gain) as f32;
-        *heard_share = share as f32;
+        *heard_diffuse = diffuse;
         // The family's power is in what feeds the tail: both change at one pace.
-        self.plan.tail_level = factor * platform_gain / terms.family_gain;
-        *heard_factor = factor;
+        self.plan.tail_level = platform_gain / terms.family_gain;
         // Both capsules hear nearly the same spectrum of an image; the factors are worked out for their mean.
         let mut strongest = [f32::MIN_POSITIVE; SLOTS];
         for band in 0..FITTED {
@@ -154,7 +150,7 @@ impl Kernel for PlanArrivals<'_> {
                 let (shape, factors, steps) = (&heard.shape[band], &factors[band], &mut steps[band]);
                 for index in 0..SLOTS {
                     let shape = shape[index].max(strongest[index] * LEAST_OF_STRONGEST);
-                    steps[index] = shape * factors[index] * (heard.common[index] * (factor * platform_gain));
+                    steps[index] = shape * factors[index] * (heard.common[index] * platform_gain);
                 }
             }
             store(steps, &mut self.plan.capsules[capsule].weights);
@@ -186,8 +182,7 @@ impl Kernel for PlanArrivals<'_> {
             for band in 0..FITTED {
                 // Above the bands in use all steps are as the last one.
                 let used = band.min(self.fit.bands - 1);
-                steps[band] =
-                    heard.shape[used][0] * of_direct[used] * heard.common[0] * (factor * direct_gain);
+                steps[band] = heard.shape[used][0] * of_direct[used] * heard.common[0] * direct_gain;
             }
             self.plan.capsules[capsule].weights[0] = branches_of(&steps);
         }
@@ -255,9 +250,8 @@ fn shapes<const FUSED: bool>(terms: &SeatIndependentTerms, heard: &mut Heard) {
     }
 }
 
-/// Returns the loudness of direct sound and reflections, and that of everything: [`crate::plan::acoustics`] has the equation.
-///
-/// Where the platform alone is heard and its reflections are faint, the first is kept at a hundredth of the whole.
+/// Returns the loudness of direct sound and reflections with their gains, and that of what is diffuse:
+/// [`crate::plan::acoustics`] has the equation.
 #[inline(always)]
 fn loudness<const FUSED: bool>(
     weights: &FastLoudness,
@@ -316,12 +310,8 @@ fn loudness<const FUSED: bool>(
         clear += weight * (direct_gain * direct_gain * direct + platform_power * specular);
         diffuse += weight * (early[band] + late[band]) as f32;
     }
-    let whole = clear + platform_power * diffuse;
-    (clear.max(LEAST_CLEAR * whole), whole)
+    (clear, diffuse)
 }
-
-/// Least share of direct sound and reflections in the loudness with which the level follows a seat at once (our choice).
-const LEAST_CLEAR: f32 = 0.01;
 
 /// Adds what one capsule hears to the energies of direct sound and reflections.
 #[inline(always)]

@@ -107,9 +107,9 @@ impl Kernel for PlanTail<'_> {
         store(&feed.gain, &mut feed.weights);
         plan.early_feed.weights.copy_from_slice(&feed.weights[..SCATTERINGS]);
         plan.late_feed.weights.copy_from_slice(&feed.weights[SCATTERINGS..SCATTERINGS + LATE_TAPS]);
-        plan.share = heard.share;
-        let factor = f64::from(heard.factor) * f64::from(heard.share);
-        energies.scale(factor * factor);
+        plan.diffuse = heard.diffuse;
+        let gain = f64::from(plan.gain());
+        energies.scale(gain * gain);
         plan.energies = energies;
     }
 }
