@@ -39,24 +39,30 @@ pub(crate) fn run(arguments: &Arguments, at_hand: &AtHand) -> Result<()> {
         say!("Render one by its number or its name, to a folder of that name: lesson 1");
         return Ok(());
     };
-    let lesson = lessons::find(lessons, name)?;
+    let mut lesson = lessons::find(lessons, name)?;
     let out = &arguments.out.clone().unwrap_or_else(|| file_name(&lesson.name).into());
-    render(&lesson, out)?;
+    render(&mut lesson, out)?;
     if arguments.no_picture {
         return Ok(());
     }
     picture::draw(&lesson, out).context("the picture was not drawn; the recordings are complete")
 }
 
-/// Renders each seat of a lesson, and writes its files beside it.
-fn render(lesson: &Lesson, out: &Path) -> Result<()> {
+/// Renders each seat of a lesson, all at one loudness, and writes its files beside it.
+fn render(lesson: &mut Lesson, out: &Path) -> Result<()> {
     fs::create_dir_all(out)
         .map_err(|error| anyhow!("--out {}: cannot be created ({error}); choose another", out.display()))?;
     say!("{}", lesson.title);
     lesson.listen.lines().for_each(|line| say!("{line}"));
-    for (place, seat) in lesson.seats.iter().enumerate() {
+    let recordings = lesson.render_matched()?;
+    if let Some(lufs) = lesson.matched_lufs {
+        say!(
+            "All at {lufs:.1} LUFS (ITU-R BS.1770): each seat is trimmed down to the quietest, so none wins by level."
+        );
+    }
+    for (place, (seat, recording)) in lesson.seats.iter().zip(recordings).enumerate() {
         let called = format!("{}-{}", place + 1, file_name(&seat.name));
-        lesson.render(seat)?.write(&out.join(format!("{called}.wav")))?;
+        recording.write(&out.join(format!("{called}.wav")))?;
         write_files(seat, out, &called)?;
         say!("{called}.wav  {}", seat.figures_text(&lesson.figures));
     }

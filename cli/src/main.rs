@@ -5,7 +5,7 @@
 //!
 //! Each module imports only those above it:
 //! * what is found, and what may be asked for: [`at_hand`], `interrupts`, `setting`, `seat_file`;
-//! * what is measured and drawn: `loudness`, `paper`, `label_places`, `seats_picture`, `placed_impulse`,
+//! * what is measured and drawn: `paper`, `label_places`, `seats_picture`, `placed_impulse`,
 //!   `impulse_picture`;
 //! * the commands: `place`, `files`, `impulse`, `ensemble`, `demo`, `picture`, `live`, `lesson`.
 
@@ -19,7 +19,6 @@ mod setting;
 
 mod seat_file;
 
-mod loudness;
 mod paper;
 
 mod label_places;

@@ -26,8 +26,8 @@ pub use arrivals::{ARRIVALS, Arrival, Image, Surface, arrivals, images};
 pub use decibel::{energy_of_db, gain_of_db};
 pub use microphones::{Capsule, Microphones, Pair};
 pub use octave::{
-    BANDS, MID, NOMINAL_HZ, OCTAVE_RATIO, OCTAVES, PerBand, THIRDS, TOP, WithTop, bands_at_rate, edges_hz,
-    exact_midband_hz, mid_mean, third_midband_hz,
+    BANDS, MID, NOMINAL_HZ, OCTAVE_RATIO, OCTAVES, PerBand, THIRD_NAMES, THIRDS, TOP, WithTop, bands_at_rate,
+    edges_hz, exact_midband_hz, mid_mean, third_midband_hz,
 };
 pub use platform::{DECAY_EXPONENT, Face, PARTS, Platform, norris_eyring_decay_s, share_after};
 pub use radiation::{Family, Pattern, world_axis};

@@ -13,6 +13,7 @@ mod hall_block;
 pub mod hall_sheet;
 pub mod hall_window;
 pub mod ink;
+mod mono_thirds;
 pub mod needles;
 pub mod notices;
 pub mod pen;

@@ -15,6 +15,7 @@ use rostra_files::FileStore;
 use rtrb::Consumer;
 
 use crate::ceiling::KNEE;
+use crate::lesson_match::LessonMatch;
 use crate::lessons::Lesson;
 use crate::moves::Moves;
 use crate::output::{Counted, Output, Playing, STALLED, Tally};
@@ -105,6 +106,8 @@ pub struct Booth {
     pub seats: [Option<Remembered>; 3],
     /// The lesson and the seat of it that is shown.
     pub lesson: Option<(usize, usize)>,
+    /// What finds the loudness of the lessons, once one of them was opened.
+    lesson_match: Option<LessonMatch>,
     /// What was said last.
     pub said: Said,
     is_playing: bool,
@@ -130,6 +133,7 @@ impl Booth {
             scene: setup.scene.clone(),
             seats: FIRST_SEATS.map(remembered),
             lesson: None,
+            lesson_match: None,
             said: Said::default(),
             // A microphone beside a loudspeaker howls: it is let in by hand.
             is_playing: setup.input.is_none(),
@@ -233,8 +237,10 @@ impl Booth {
         stage.lead.free();
     }
 
-    /// Looks after what plays: frees what was done with, follows the script, and notices a device that is gone.
+    /// Looks after what plays: takes lessons whose loudness was found, frees what was done with, follows the script, and
+    /// notices a device that is gone.
     pub fn look(&mut self) {
+        self.take_matched();
         let Some(stage) = &mut self.stage else { return };
         stage.lead.free();
         if let Some(moves) = &self.setup.moves {
@@ -280,6 +286,20 @@ impl Booth {
                 "The system has switched to another device: the microphone is muted and the level turned down. Unmute it once you know where it plays."
                     .into(),
             );
+        }
+    }
+
+    /// Takes the lessons whose seats were brought to one loudness; where one of them plays, its trim follows.
+    fn take_matched(&mut self) {
+        while let Some((place, lesson)) = self.lesson_match.as_ref().and_then(LessonMatch::take) {
+            let known = &mut self.setup.lessons[place];
+            let now = self.lesson.filter(|now| now.0 == place).map(|now| now.1);
+            let is_heard = now.is_some_and(|seat| known.seats[seat].scene.sounds_as(&self.scene));
+            *known = lesson;
+            if let Some(seat) = now.filter(|_| is_heard) {
+                let scene = known.seats[seat].scene.clone();
+                self.jump_to(&scene);
+            }
         }
     }
 
@@ -400,6 +420,9 @@ impl Booth {
             self.say(self.plays_text());
         }
         self.lesson = Some(page);
+        if self.lesson_match.is_none() {
+            self.lesson_match = LessonMatch::start(&self.setup.lessons, page.0);
+        }
         let lesson = &self.setup.lessons[page.0];
         let (scene, file) = (lesson.seats[page.1].scene.clone(), lesson.loop_file.clone());
         // By where it comes from: a recording of the user's own may have the same name.
@@ -511,6 +534,8 @@ mod tests {
     use std::sync::mpsc::{Receiver, channel};
 
     use super::*;
+    use rostra_dsp::settings::TRIM;
+
     use crate::dummy::{Block, Dummy};
     use crate::sound_loop::Origin;
     use rostra_dsp::extremes::larger;
@@ -663,6 +688,28 @@ mod tests {
         let half = sound.iter().position(|x| x.abs() > 0.5 * loudest).unwrap();
         sound[half..].fill(0.0);
         assert!(most_step(&sound) > bound, "{} within {bound}", most_step(&sound));
+    }
+
+    /// What plays follows once the lesson's loudness is known; another scene of the user's own is left alone.
+    #[test]
+    fn an_open_lesson_gets_its_trim_and_nothing_else_does() {
+        let demo = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("../../presets-demo");
+        // Far and near differ by more than the trim's step, whatever the level does.
+        let mut lesson = crate::lessons::all(&demo).unwrap().remove(0);
+        lesson.seats[0].scene.apply(Edit::whole(TRIM, 6.0));
+        let own = Edit::of_words::<Settings>("depth", "7 m").unwrap();
+        for is_left in [false, true] {
+            let mut booth = Booth::new(Setup { lessons: vec![lesson.clone()], ..setup(Dummy::default()) });
+            booth.turn(true);
+            if is_left {
+                booth.apply(vec![own]);
+            }
+            wait(&mut booth, |booth| booth.lessons()[0].matched_lufs.is_some());
+            let matched_db = booth.lessons()[0].seats[0].scene.values.value(TRIM);
+            assert!(matched_db < 5.0, "trimmed to {matched_db} dB");
+            let playing_db = booth.scene.values.value(TRIM);
+            assert_eq!(playing_db, if is_left { 6.0 } else { matched_db });
+        }
     }
 
     #[test]

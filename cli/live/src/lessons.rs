@@ -1,7 +1,8 @@
 //! Short guided comparisons: two or three scenes, what to listen for, and the figures that change.
 //!
 //! A lesson is data. Its figures are not: they are worked out from the plan when
-//! they are shown, so that what is told is what plays.
+//! they are shown, so that what is told is what plays. Nor is the trim that brings
+//! all its seats to one loudness: that is measured on what they render.
 //!
 //! ```toml
 //! title = "Near and far"
@@ -18,8 +19,12 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 use anyhow::{Context as _, Result, ensure};
+use rostra::editor::values::Edit;
+use rostra_dsp::acoustics::gain_of_db;
+use rostra_dsp::extremes::least;
+use rostra_dsp::settings::TRIM;
 use rostra_files::{FileStore, loose};
-use rostra_recording::Recording;
+use rostra_recording::{Loudness, Recording};
 use serde::Deserialize;
 use toml::Spanned;
 
@@ -43,6 +48,8 @@ pub struct Lesson {
     pub figures: Vec<Figure>,
     /// Two or three seats.
     pub seats: Vec<Seat>,
+    /// Loudness to which all seats were brought, LUFS; `None` before [`Self::render_matched`].
+    pub matched_lufs: Option<f64>,
 }
 
 /// A seat of a lesson.
@@ -57,9 +64,10 @@ pub struct Seat {
 impl Seat {
     /// Returns the figures of this seat, in words.
     pub fn figures_text(&self, figures: &[Figure]) -> String {
-        let words: Vec<String> =
-            figures.iter().map(|figure| format!("{} {}", figure.name(), figure.text(&self.scene))).collect();
-        words.join(", ")
+        let figures = figures.iter().map(|figure| format!("{} {}", figure.name(), figure.text(&self.scene)));
+        let trim_db = self.scene.values.value(TRIM);
+        let trim = (trim_db != 0.0).then(|| format!("trim {trim_db:+.1} dB").replace('-', "\u{2212}"));
+        figures.chain(trim).collect::<Vec<_>>().join(", ")
     }
 }
 
@@ -151,15 +159,41 @@ impl Lesson {
             Ok(Seat { name, scene })
         };
         let seats = seats.into_iter().map(read).collect::<Result<_>>()?;
-        Ok(Self { name, title, listen, loop_file, figures, seats })
+        Ok(Self { name, title, listen, loop_file, figures, seats, matched_lufs: None })
     }
 
-    /// Renders a seat: the loop once, and what rings on.
+    /// Renders each seat, the loop once and what rings on, and trims all of them down to the loudness of the quietest.
+    ///
+    /// So no seat is preferred for being louder. The trim becomes part of the
+    /// seats, on the parameter's own grid of 0.1 dB. Seats too short or too quiet
+    /// to measure stay as they are.
+    ///
+    /// # Source
+    /// Integrated loudness of ITU-R BS.1770-4 and EBU R 128.
     ///
     /// # Errors
-    /// When the loop cannot be read.
-    pub fn render(&self, seat: &Seat) -> Result<Recording> {
-        render(Listed::of_file(self.loop_file.clone()).load()?, &seat.scene, None, None)
+    /// When the loop cannot be read, or its loudness cannot be measured at its rate.
+    pub fn render_matched(&mut self) -> Result<Vec<Recording>> {
+        let sound = Listed::of_file(self.loop_file.clone()).load()?;
+        let mut recordings: Vec<Recording> = self
+            .seats
+            .iter()
+            .map(|seat| render(sound.clone(), &seat.scene, None, None))
+            .collect::<Result<_>>()?;
+        let loudness: Option<Vec<f64>> = recordings
+            .iter()
+            .map(|recording| Ok(Loudness::of(recording)?.integrated_lufs))
+            .collect::<Result<_>>()?;
+        let Some(loudness) = loudness else { return Ok(recordings) };
+        let quietest_lufs = least(loudness.iter().copied());
+        for ((seat, recording), lufs) in self.seats.iter_mut().zip(&mut recordings).zip(loudness) {
+            let before_db = seat.scene.values.value(TRIM);
+            let trim_db = TRIM.on_grid(before_db + quietest_lufs - lufs);
+            seat.scene.apply(Edit::whole(TRIM, trim_db));
+            recording.scale(gain_of_db(trim_db - before_db));
+        }
+        self.matched_lufs = Some(quietest_lufs);
+        Ok(recordings)
     }
 }
 
@@ -228,6 +262,39 @@ mod tests {
         assert!(top(0) < top(1), "towards the audience it is brighter");
         let gap = |seat| figure("5-gap-before-the-hall", seat, Figure::HallGap);
         assert!((gap(1) - gap(0) - 30.0).abs() < 1e-6);
+    }
+
+    /// Loudness as the crate `ebur128` measures it (ITU-R BS.1770-4), on what the trimmed scenes render anew.
+    #[test]
+    fn every_lesson_plays_its_seats_at_one_loudness() {
+        for mut lesson in all(&demo()).unwrap() {
+            let lufs = |recording: &Recording| Loudness::of(recording).unwrap().integrated_lufs.unwrap();
+            let as_written: Vec<f64> = lesson
+                .seats
+                .iter()
+                .map(|seat| {
+                    let sound = Listed::of_file(lesson.loop_file.clone()).load().unwrap();
+                    lufs(&render(sound, &seat.scene, None, None).unwrap())
+                })
+                .collect();
+            let recordings = lesson.render_matched().unwrap();
+            let wanted = lesson.matched_lufs.expect("it sounds");
+            assert!(wanted > -40.0, "{}: as good as silent", lesson.title);
+            for ((seat, recording), as_written) in lesson.seats.iter().zip(&recordings).zip(as_written) {
+                let sound = Listed::of_file(lesson.loop_file.clone()).load().unwrap();
+                let anew = render(sound, &seat.scene, None, None).unwrap();
+                eprintln!(
+                    "{}, {}: {as_written:.1} LUFS, {}",
+                    lesson.title,
+                    seat.name,
+                    seat.figures_text(&[])
+                );
+                // Half of the trim's step of 0.1 dB, and as much again for what the gate lets through.
+                for got in [lufs(recording), lufs(&anew)] {
+                    assert!((got - wanted).abs() <= 0.1, "{}: {got}, not {wanted} LUFS", seat.name);
+                }
+            }
+        }
     }
 
     #[test]

@@ -22,6 +22,8 @@ pub mod render;
 pub mod figures;
 pub mod lessons;
 
+mod lesson_match;
+
 pub mod dummy;
 pub mod output;
 #[cfg(feature = "sound-card")]

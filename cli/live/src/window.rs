@@ -86,8 +86,9 @@ pub struct LiveView {
     filing: Filing,
     needles: Needles,
     output_needles: Needles,
-    /// The lesson that is shown, and of each of its seats the name and the figures, which take long to work out.
-    told: Option<(usize, Vec<(String, String)>)>,
+    /// The lesson that is shown, whether its loudness was known, and of each of its seats the name and the figures, which take
+    /// long to work out.
+    told: Option<((usize, bool), Vec<(String, String)>)>,
 }
 
 impl LiveView {
@@ -161,9 +162,10 @@ impl LiveView {
         let lessons = booth.lessons();
         let lesson = booth.lesson.map(|(place, seat)| {
             let lesson = &lessons[place];
-            if self.told.as_ref().is_none_or(|(of, _)| *of != place) {
+            let of = (place, lesson.matched_lufs.is_some());
+            if self.told.as_ref().is_none_or(|(told_of, _)| *told_of != of) {
                 let told = |seat: &Seat| (seat.name.clone(), seat.figures_text(&lesson.figures));
-                self.told = Some((place, lesson.seats.iter().map(told).collect()));
+                self.told = Some((of, lesson.seats.iter().map(told).collect()));
             }
             LessonShown {
                 of: (place + 1, lessons.len()),

@@ -3,6 +3,7 @@
 mod chunks;
 mod same_file;
 
+mod loudness;
 mod metadata;
 mod other_rate;
 mod reading;
@@ -14,6 +15,7 @@ use anyhow::{Context as _, Result, anyhow};
 use rostra_dsp::extremes::larger;
 use rostra_files::{NewFile, Twin};
 
+pub use loudness::Loudness;
 pub use metadata::Metadata;
 pub use same_file::{is_same_file, is_same_name};
 

@@ -5,8 +5,7 @@ use flacenc::bitsink::ByteSink;
 use flacenc::component::BitRepr as _;
 use flacenc::error::Verify as _;
 
-use crate::loudness::Loudness;
-use crate::recording::Recording;
+use crate::recording::{Loudness, Recording};
 use rostra_dsp::acoustics::gain_of_db;
 
 /// Loudness at which every player plays, LUFS (EBU R 128).

@@ -1,7 +1,9 @@
 //! The figures of an ensemble as lines on the terminal.
+use rostra_dsp::measure::ThirdLevel;
 use rostra_terminal::say;
 
 use super::findings::Findings;
+use super::practice::by_brightness;
 use crate::recording::decibels;
 
 /// Prints a line for each stem, then the mixes.
@@ -12,7 +14,7 @@ pub(super) fn print(findings: &Findings) {
         findings.plan.cue.as_ref().map_or_else(String::new, |cue| format!(": {cue}"))
     );
     say!(
-        "   {:18} {:>9} {:>6} {:>6} {:>6} {:>6} {:>7} {:>7} {:>5} {:>7} {:>7} {:>6} {:>6}",
+        "   {:18} {:>9} {:>6} {:>6} {:>6} {:>6} {:>7} {:>7} {:>5}",
         "",
         "D/R dB",
         "send",
@@ -21,16 +23,12 @@ pub(super) fn print(findings: &Findings) {
         "C80",
         "C80+h",
         "bright",
-        "air",
-        "dry LU",
-        "placed",
-        "mono",
-        "corr"
+        "air"
     );
     for stem in &findings.stems {
         let (figures, needs) = (&stem.figures, &stem.figures.needs);
         say!(
-            "{:>2} {:18.18} {:+9.1} {:+6.1} {:>6} {:>6} {:+6.1} {:>7} {:>7} {:>5.2} {:>7} {:>7} {:>6} {:>6}",
+            "{:>2} {:18.18} {:+9.1} {:+6.1} {:>6} {:>6} {:+6.1} {:>7} {:>7} {:>5.2}",
             stem.letter,
             stem.name,
             needs.direct_to_reflected_db,
@@ -41,10 +39,36 @@ pub(super) fn print(findings: &Findings) {
             or_dash(stem.hall_clarity_db, 1),
             or_dash(figures.brightness_db, 1),
             figures.top_lost_db,
+        );
+    }
+    say!();
+    say!(
+        "   {:18} {:>9} {:>7} {:>6} {:>6} {:>6} {:>16} {:>7} {:>16}",
+        "",
+        "dry LUFS",
+        "placed",
+        "LU",
+        "mono",
+        "corr",
+        "worst third",
+        "thirds",
+        "worst"
+    );
+    for stem in &findings.stems {
+        let figures = &stem.figures;
+        let third = |third: ThirdLevel| format!("{:+.1} {}", third.level_db, third.name());
+        say!(
+            "{:>2} {:18.18} {:>9} {:>7} {:>6} {:>6} {:>6} {:>16} {:>7} {:>16}",
+            stem.letter,
+            stem.name,
             or_dash(stem.before.integrated_lufs, 1),
             or_dash(stem.after.integrated_lufs, 1),
+            stem.change_lu().map_or_else(|| "-".into(), |change| format!("{change:+.1}")),
             or_dash(stem.mono.map(|sum| sum.change_db), 1),
             or_dash(stem.mono.map(|sum| sum.correlation), 2),
+            figures.in_mono.map_or_else(|| "-".into(), third),
+            or_dash(figures.deviation.map(|deviation| deviation.peak_to_peak_db), 1),
+            figures.deviation.map_or_else(|| "-".into(), |deviation| third(deviation.worst)),
         );
     }
     let levelled = &findings.mixes.levelled;
@@ -76,6 +100,12 @@ pub(super) fn print(findings: &Findings) {
     }
     if let Some(lufs) = levelled.ended_lufs() {
         say!("both mixes  {lufs:.1} LUFS (EBU R 128)");
+    }
+    let order = by_brightness(&findings.stems);
+    if !order.is_empty() {
+        let told: Vec<String> =
+            order.iter().map(|(stem, brightness_db)| format!("{} {brightness_db:+.1}", stem.name)).collect();
+        say!("brightness  {} dB", told.join(", "));
     }
     for expectation in &findings.expectations {
         say!(

@@ -8,7 +8,7 @@ use super::mix::Levelled;
 use super::plan_file::PlanFile;
 use super::practice::Expectation;
 use super::stem::Placed;
-use crate::loudness::Loudness;
+use crate::recording::Loudness;
 
 /// What is known of the hall.
 pub(crate) struct HallFindings {

@@ -3,8 +3,7 @@
 use anyhow::{Result, ensure};
 
 use super::excerpt::HIGHEST_TRUE_PEAK;
-use crate::loudness::Loudness;
-use crate::recording::{Recording, decibels};
+use crate::recording::{Loudness, Recording, decibels};
 use rostra_dsp::acoustics::gain_of_db;
 
 /// A stereo sum that grows with what is added to it.

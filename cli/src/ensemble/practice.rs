@@ -75,6 +75,14 @@ pub(crate) fn expectations(practice: &Practice, stems: &[Placed]) -> (Vec<Expect
     (found, unknown)
 }
 
+/// Returns the stems by brightness, the brightest first; those whose rate does not hold 4 kHz are left out.
+pub(crate) fn by_brightness(stems: &[Placed]) -> Vec<(&Placed, f64)> {
+    let mut order: Vec<(&Placed, f64)> =
+        stems.iter().filter_map(|stem| Some((stem, stem.figures.brightness_db?))).collect();
+    order.sort_by(|a, b| b.1.total_cmp(&a.1));
+    order
+}
+
 /// Holds whether every figure of `low` lies below every one of `high`; `None` where either has no stem.
 fn below(what: &str, figures: &[Figure], low: &[bool], high: &[bool]) -> Option<Expectation> {
     let of = |chosen: &[bool]| -> Vec<Figure> {

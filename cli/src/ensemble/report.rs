@@ -7,6 +7,7 @@ use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 use percent_encoding::{AsciiSet, NON_ALPHANUMERIC, utf8_percent_encode};
+use rostra_dsp::Settings;
 use rostra_dsp::extremes::{larger, smaller};
 use rostra_dsp::measure::MonoSum;
 use rostra_dsp::settings::Tabled as _;
@@ -15,8 +16,10 @@ use super::excerpt::{Coded, Compared, played_rate_hz};
 use super::figure::{gain_text, level_text};
 use super::findings::Findings;
 use super::phases::Phases;
+use super::practice::by_brightness;
+use super::seat_figures::{Deviation, SeatFigures};
 use super::stem::Placed;
-use super::warnings::{ONE_SPOT_M, is_lost};
+use super::warnings::{ONE_SPOT_M, has_moved, is_lost, is_third_lost};
 use crate::label_places::{Label, Rect, places};
 use crate::paper::round_steps;
 use crate::recording::{decibels, write_whole};
@@ -55,7 +58,7 @@ fn page(findings: &Findings, phases: &Phases) -> Markup {
                     @if let Some(cue) = &plan.cue { p.cue { (cue) } }
                     p.caution {
                         strong { "Start at a low level." }
-                        " Then turn up to your working level. A platform and a hall make channels louder than they were dry, and A/B comparison tempts you to turn up; the players on this page are loudness-matched, the files beside it are not."
+                        " Then turn up to your working level. A hall comes on top of the placed channels, a distance fall-off changes their level, and A/B comparison tempts you to turn up; the players on this page are loudness-matched, the files beside it are not."
                     }
                 }
                 main {
@@ -198,6 +201,7 @@ fn practice(findings: &Findings) -> Markup {
         section aria-labelledby="practice" {
             h2 id="practice" { "Depth and brightness" }
             div.wide { (chart(&findings.stems)) }
+            (brightness(&findings.stems))
             @if findings.expectations.is_empty() {
                 p { "The plan does not say which stems sit at the front and which at the back, so nothing is checked against common practice." }
             } @else {
@@ -211,8 +215,26 @@ fn practice(findings: &Findings) -> Markup {
                     }
                 }
                 @if findings.expectations.iter().any(|expectation| !expectation.holds) {
-                    p { "Brightness depends on how an instrument radiates as well as on its seat: a top plate sends its highest octaves to the canopy, so violins come out darker than instruments that face the microphones." }
+                    p { "Brightness depends on how an instrument radiates as well as on its seat: what throws its highest octaves away from the microphones comes out darker than what faces them." }
                 }
+            }
+        }
+    }
+}
+
+/// The stems in the order of their brightness.
+fn brightness(stems: &[Placed]) -> Markup {
+    let order = by_brightness(stems);
+    html! {
+        @if !order.is_empty() {
+            h3 { "Order of brightness" }
+            p {
+                "4 kHz relative to 1 kHz, placed against dry, brightest first: "
+                @for (place, (stem, brightness_db)) in order.iter().enumerate() {
+                    @if place > 0 { ", " }
+                    (stem.name) " " (gain_text(*brightness_db, 1)) " dB"
+                }
+                "."
             }
         }
     }
@@ -226,7 +248,7 @@ fn balance(findings: &Findings) -> Markup {
             h2 id="balance" { "Balance and mono" }
             div.wide {
                 table {
-                    caption { "Stems as they leave their seats; nothing is normalised. A mono change beyond \u{2212}3.0 dB is marked: the channels cancel." }
+                    caption { "Stems as they leave their seats; nothing is normalised. Marked: a change of loudness beyond 2.0 LU at a distance fall-off of 0, and channels that cancel, by a mono change beyond \u{2212}3.0 dB or beyond \u{2212}6.0 dB in a third of an octave." }
                     thead {
                         tr {
                             th scope="col" { "" }
@@ -238,6 +260,8 @@ fn balance(findings: &Findings) -> Markup {
                             @if has_stereo { (head("Mono change dry", "dB")) }
                             (head("Mono change placed", "dB"))
                             (head("Correlation placed", ""))
+                            (head("Worst third in mono", "dB"))
+                            (head("Thirds, peak to peak", "dB"))
                         }
                     }
                     tbody {
@@ -250,9 +274,10 @@ fn balance(findings: &Findings) -> Markup {
                                         span.unit { "the plan\u{2019}s gain " (gain_text(stem.entry.gain_db, 1)) " dB" }
                                     }
                                 }
-                                (loudness_cells(stem.before.integrated_lufs, stem.after.integrated_lufs, stem.after.true_peak))
+                                (loudness_cells(stem.before.integrated_lufs, stem.after.integrated_lufs, stem.after.true_peak, Some(&stem.plain)))
                                 @if has_stereo { td { (optional(stem.dry_mono, |sum| gain_text(sum.change_db, 1))) } }
                                 (mono_cells(stem.mono))
+                                (third_cells(&stem.figures))
                             }
                         }
                     }
@@ -261,17 +286,19 @@ fn balance(findings: &Findings) -> Markup {
                             tr {
                                 th scope="row" { "" }
                                 td.name { "Hall" }
-                                (loudness_cells(None, hall.loudness.integrated_lufs, hall.loudness.true_peak))
+                                (loudness_cells(None, hall.loudness.integrated_lufs, hall.loudness.true_peak, None))
                                 @if has_stereo { td {} }
                                 (mono_cells(hall.mono))
+                                td {} td {}
                             }
                         }
                         tr {
                             th scope="row" { "" }
                             td.name { "Mix, as summed" }
-                            (loudness_cells(levelled.dry.integrated_lufs, levelled.placed.integrated_lufs, levelled.placed.true_peak))
+                            (loudness_cells(levelled.dry.integrated_lufs, levelled.placed.integrated_lufs, levelled.placed.true_peak, None))
                             @if has_stereo { td { (optional(findings.mixes.dry_mono, |sum| gain_text(sum.change_db, 1))) } }
                             (mono_cells(findings.mixes.placed_mono))
+                            td {} td {}
                         }
                     }
                 }
@@ -280,12 +307,19 @@ fn balance(findings: &Findings) -> Markup {
     }
 }
 
-fn loudness_cells(dry_lufs: Option<f64>, placed_lufs: Option<f64>, true_peak: f64) -> Markup {
+/// Loudness before and after, its change, marked where a seat's settings do not ask for it, and the true peak.
+fn loudness_cells(
+    dry_lufs: Option<f64>,
+    placed_lufs: Option<f64>,
+    true_peak: f64,
+    seat: Option<&Settings>,
+) -> Markup {
     let change = dry_lufs.zip(placed_lufs).map(|(dry, placed)| placed - dry);
+    let is_off = change.zip(seat).is_some_and(|(change, seat)| has_moved(change, seat));
     html! {
         td { (optional(dry_lufs, |value| level_text(value, 1))) }
         td { (optional(placed_lufs, |value| level_text(value, 1))) }
-        td { (optional(change, |value| gain_text(value, 1))) }
+        td.off[is_off] { (optional(change, |value| gain_text(value, 1))) }
         td { (level_text(decibels(true_peak), 1)) }
     }
 }
@@ -295,6 +329,24 @@ fn mono_cells(sum: Option<MonoSum>) -> Markup {
     html! {
         td.off[is_off] { (optional(sum, |sum| gain_text(sum.change_db, 1))) }
         td { (optional(sum, |sum| gain_text(sum.correlation, 2))) }
+    }
+}
+
+/// What single thirds of an octave do, in mono and about their trend.
+fn third_cells(figures: &SeatFigures) -> Markup {
+    let is_off = figures.in_mono.is_some_and(is_third_lost);
+    html! {
+        td.off[is_off] {
+            @if let Some(third) = figures.in_mono {
+                (gain_text(third.level_db, 1)) span.unit { (third.name()) }
+            } @else { "\u{2013}" }
+        }
+        td {
+            @if let Some(Deviation { peak_to_peak_db, worst }) = figures.deviation {
+                (level_text(peak_to_peak_db, 1))
+                span.unit { (gain_text(worst.level_db, 1)) " at " (worst.name()) }
+            } @else { "\u{2013}" }
+        }
     }
 }
 
@@ -358,15 +410,21 @@ fn definitions(findings: &Findings) -> Markup {
                 dt { "Clarity C80" }
                 dd { "Energy of the first 80 ms relative to everything later (ISO 3382-1:2009), mean of 500 Hz and 1 kHz." }
                 dt { "Brightness" }
-                dd { "The 4 kHz octave of the placed impulse relative to its 1 kHz octave; a dry impulse has 0 dB. It reflects distance, finishes and how the instrument radiates, not the music. Our choice of measure." }
+                dd { "The 4 kHz octave of the placed impulse relative to its 1 kHz octave. A dry impulse has 0 dB, so this is how the seat tilts whatever goes into it. It reflects distance, finishes and how the instrument radiates, not the music. Our choice of measure." }
                 dt { "Top lost to air" }
                 dd { "How much more air absorbs at 8 kHz than at 1 kHz along the direct path (ISO 9613-1): the part of the darkening that comes from distance alone, whatever the instrument." }
                 dt { "Loudness, true peak" }
-                dd { "Integrated loudness per EBU R 128 and ITU-R BS.1770-4. A mono dry stem is measured as it sits in the dry mix, on both sides." }
+                dd { "Integrated loudness per EBU R 128 and ITU-R BS.1770-4. A mono dry stem is measured as it sits in the dry mix and as bypass passes it, the same on both sides." }
+                dt { "Change" }
+                dd { "Loudness placed less loudness dry. At a distance fall-off of 0 a seat keeps the loudness of its channel, so a change of more than 2 LU beside its trim is listed as a warning; at 100 it follows the room." }
                 dt { "Mono change" }
                 dd { "Level of (left + right)/2 relative to the mean power of both channels. Identical channels give 0 dB. Two unrelated channels, or sound in one channel only, give \u{2212}3.0 dB: a wide tail comes close to that and is fine. Anything lower means that the channels cancel, and is listed as a warning." }
                 dt { "Correlation" }
                 dd { "Correlation coefficient of the two channels over the whole stem: 1 identical, 0 unrelated, \u{2212}1 opposite." }
+                dt { "Worst third in mono" }
+                dd { "The third of an octave from 100 Hz to 10 kHz in which the placed impulse loses most when left and right are summed, measured as the mono change is. A comb that the time difference of two microphones cuts can be deep there and hardly show in the whole. Beyond \u{2212}6 dB it is listed as a warning." }
+                dt { "Thirds, peak to peak" }
+                dd { "How far the thirds of an octave of the placed impulse, both channels together, lie apart about their trend, and the one furthest from it. The trend of a third is the straight line through it and its neighbours up to an octave away, so neither level nor a steady roll-off counts; a dry impulse has 0 dB. Our choice of measure." }
                 dt { "Same spot" }
                 dd { "Two seats closer than " (ONE_SPOT_M) " m, half the space that a seated player needs, are listed as a warning." }
             }

@@ -3,7 +3,9 @@
 use anyhow::{Context as _, Result};
 use rostra_dsp::Settings;
 use rostra_dsp::acoustics::{MID, NOMINAL_HZ};
-use rostra_dsp::measure::{DecayCurve, OctaveFilter, c80_db, octave_energies};
+use rostra_dsp::measure::{
+    Colouration, DecayCurve, OctaveFilter, ThirdLevel, c80_db, mono_thirds, octave_energies, worst_in_mono,
+};
 use rostra_dsp::plan::HallNeeds;
 
 use crate::recording::Recording;
@@ -29,6 +31,19 @@ pub(crate) struct SeatFigures {
     /// What the air takes on the direct sound's way, 8 kHz against 1 kHz, dB: the part of the darkening that is
     /// distance alone, whatever the instrument.
     pub(crate) top_lost_db: f64,
+    /// The third of an octave that loses most when both channels of the placed impulse are summed, and its change, dB.
+    pub(crate) in_mono: Option<ThirdLevel>,
+    /// How unevenly the placed impulse carries the thirds of an octave; `None` where one of them is silent.
+    pub(crate) deviation: Option<Deviation>,
+}
+
+/// How far thirds of an octave lie from their trend; see [`Colouration`].
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct Deviation {
+    /// From the lowest to the highest, dB.
+    pub(crate) peak_to_peak_db: f64,
+    /// The one furthest from the trend, above or below, dB.
+    pub(crate) worst: ThirdLevel,
 }
 
 impl SeatFigures {
@@ -53,6 +68,8 @@ impl SeatFigures {
             clarity_db: mid_clarity_db(impulse)?,
             brightness_db: brightness_db(impulse),
             top_lost_db: top_lost_db(settings, needs.distance_m),
+            in_mono: in_mono(impulse),
+            deviation: deviation(impulse),
         })
     }
 }
@@ -117,6 +134,19 @@ fn brightness_db(impulse: &Recording) -> Option<f64> {
     }
     let at = |hz: f64| NOMINAL_HZ.iter().position(|&nominal| nominal == hz).and_then(|band| sums.get(band));
     Some(10.0 * (at(BRIGHT_HZ.0)? / at(BRIGHT_HZ.1)?).log10()).filter(|level| level.is_finite())
+}
+
+/// Returns the third that loses most in mono; `None` for one channel and for silence.
+fn in_mono(impulse: &Recording) -> Option<ThirdLevel> {
+    let [left, right] = &impulse.channels[..] else { return None };
+    worst_in_mono(&mono_thirds(&widened(left), &widened(right), f64::from(impulse.rate_hz)))
+}
+
+/// Returns how far the thirds lie from their trend, all channels together.
+fn deviation(impulse: &Recording) -> Option<Deviation> {
+    let channels: Vec<Vec<f64>> = impulse.channels.iter().map(|channel| widened(channel)).collect();
+    let colouration = Colouration::of(&channels, f64::from(impulse.rate_hz))?;
+    Some(Deviation { peak_to_peak_db: colouration.peak_to_peak_db(), worst: colouration.worst() })
 }
 
 fn widened(channel: &[f32]) -> Vec<f64> {
@@ -197,6 +227,22 @@ mod tests {
         }
         let got_s = late_decay_s(&falling_noise(0.5), 0.1).unwrap().unwrap();
         assert!((got_s / 0.5 - 1.0).abs() < 0.05, "expected 0.5 s, got {got_s}");
+    }
+
+    /// A pulse in the left channel and, four frames later, one in the right: opposite at half a period, 48 kHz/8 = 6 kHz.
+    #[test]
+    fn a_late_channel_cancels_a_third_and_colours_none() {
+        let mut late = impulse(0.5, |n| if n == 0 { 1.0 } else { 0.0 });
+        late.channels[1].rotate_right(4);
+        let figures = SeatFigures::of(&Settings::default(), &late).unwrap();
+        let in_mono = figures.in_mono.unwrap();
+        assert_eq!(in_mono.name(), "6.3 kHz");
+        assert!(in_mono.level_db < -6.0, "{in_mono:?}");
+        assert!(figures.deviation.unwrap().peak_to_peak_db < 1e-6, "{figures:?}");
+        // The control: alike channels lose nothing.
+        let dry = impulse(0.5, |n| if n == 0 { 1.0 } else { 0.0 });
+        let kept = SeatFigures::of(&Settings::default(), &dry).unwrap().in_mono.unwrap();
+        assert!(kept.level_db.abs() < 1e-9, "{kept:?}");
     }
 
     #[test]

@@ -13,9 +13,8 @@ use super::hall::Hall;
 use super::mix::Sum;
 use super::plan_file::StemEntry;
 use super::seat_figures::{SeatFigures, mid_clarity_db};
-use crate::loudness::Loudness;
 use crate::place::{name_of_placed, output_name, settings_of};
-use crate::recording::{Metadata, Recording};
+use crate::recording::{Loudness, Metadata, Recording};
 use crate::seat_file::SeatFiles;
 use crate::setting::{Override, Setting, moved_text, plain, render};
 
@@ -198,6 +197,11 @@ impl Placed {
     pub(crate) fn is_called(&self, name: &str) -> bool {
         let of_file = self.entry.file.file_stem().unwrap_or_default().to_string_lossy();
         self.name.eq_ignore_ascii_case(name) || of_file.eq_ignore_ascii_case(name)
+    }
+
+    /// Returns the change of loudness, placed against dry, LU; `None` where one of them cannot be measured.
+    pub(crate) fn change_lu(&self) -> Option<f64> {
+        Some(self.after.integrated_lufs? - self.before.integrated_lufs?)
     }
 
     /// Returns the distance to another stem's seat, m.

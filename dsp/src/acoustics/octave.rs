@@ -63,9 +63,28 @@ pub fn third_midband_hz(third: usize) -> f64 {
     1000.0 * OCTAVE_RATIO.powf((third as f64 - 10.0) / 3.0)
 }
 
+/// Nominal midbands of the thirds (IEC 61260-1:2014, table E.1).
+pub const THIRD_NAMES: [&str; THIRDS] = [
+    "100 Hz", "125 Hz", "160 Hz", "200 Hz", "250 Hz", "315 Hz", "400 Hz", "500 Hz", "630 Hz", "800 Hz",
+    "1 kHz", "1.25 kHz", "1.6 kHz", "2 kHz", "2.5 kHz", "3.15 kHz", "4 kHz", "5 kHz", "6.3 kHz", "8 kHz",
+    "10 kHz", "12.5 kHz", "16 kHz",
+];
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn thirds_are_called_by_their_midbands() {
+        for (third, name) in THIRD_NAMES.into_iter().enumerate() {
+            let (number, unit) = name.split_once(' ').expect("a number and its unit");
+            let number: f64 = number.parse().expect("a number");
+            let nominal_hz = if unit == "kHz" { number * 1000.0 } else { number };
+            // Nominal midbands are exact ones, rounded to the series R 10 of ISO 3: 1.3 % at the most.
+            let exact_hz = third_midband_hz(third);
+            assert!((exact_hz / nominal_hz - 1.0).abs() < 0.013, "{name}: {exact_hz} Hz");
+        }
+    }
 
     #[test]
     fn all_bands_fit_32_khz_and_the_top_one_leaves_at_22050() {

@@ -2,6 +2,7 @@
 
 use super::passband::{Passband, Resolution, passbands};
 use super::spectrum::spectrum;
+use crate::acoustics::octave::{THIRD_NAMES, THIRDS};
 
 /// Coarsest spacing of bins, Hz (our choice: 88 bins in the lowest octave, 23 in the lowest third).
 const COARSEST_BIN_HZ: f64 = 1.0;
@@ -13,6 +14,22 @@ pub struct BandLevel {
     pub midband_hz: f64,
     /// Mean of |H|^2 over the band against a unit impulse, dB; minus infinity for silence.
     pub level_db: f64,
+}
+
+/// A third of an octave and a level.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct ThirdLevel {
+    /// Which third: 0 is that of 100 Hz.
+    pub third: usize,
+    /// Its level, dB, against what the caller says.
+    pub level_db: f64,
+}
+
+impl ThirdLevel {
+    /// Returns the nominal midband in words.
+    pub fn name(&self) -> &'static str {
+        THIRD_NAMES[self.third.min(THIRDS - 1)]
+    }
 }
 
 /// Returns the mean of |H(f)|^2 over each band with brick-wall edges, without unit; a unit impulse gives 1 in all.

@@ -470,6 +470,8 @@ names! {
     WIDTH = "width";
     /// Depth of the platform, m.
     PLATFORM_DEPTH = "plat_d";
+    /// Output level, dB.
+    TRIM = "trim";
     /// The shared platform.
     LINKED = "link";
     /// The dry signal at the loudness of the placed one.

@@ -6,7 +6,10 @@ use rostra_dsp::acoustics::{
     exact_midband_hz, images, mid_mean, third_midband_hz,
 };
 use rostra_dsp::engine::tone_gain;
+use rostra_dsp::measure::ThirdLevel;
 use rostra_dsp::plan::{HallNeeds, acoustics, balance_gains};
+
+use super::mono_thirds::{mono_thirds, worst};
 
 /// One arrival.
 #[derive(Clone, Debug, PartialEq)]
@@ -46,6 +49,8 @@ pub(super) struct SeatView {
     pub(super) direct_db: [f64; THIRDS],
     /// Direct sound, reflections and tail together per third of an octave against the dry input, dB.
     pub(super) placed_db: [f64; THIRDS],
+    /// The third of an octave that loses most in mono, and its change, dB.
+    pub(super) in_mono: ThirdLevel,
     /// What the hall wants.
     pub(super) hall: HallNeeds,
     /// What is brought inside or reached, in words.
@@ -116,6 +121,7 @@ impl SeatView {
             mixing_ms: platform.mixing_time_s() * 1e3,
             direct_db,
             placed_db,
+            in_mono: worst(&mono_thirds(&plan, &settings)),
             hall: HallNeeds::of(&settings, CHANNELS),
             notices: notices(&settings, &source),
             settings,

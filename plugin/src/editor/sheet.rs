@@ -2,6 +2,7 @@
 
 use egui::{Align2, Id, Pos2, Rect, Role, Sense, Ui, WidgetInfo, pos2};
 use rostra_dsp::Settings;
+use rostra_dsp::measure::{MOST_THIRD_LOSS_DB, ThirdLevel};
 use rostra_dsp::settings::{
     BEARING, BYPASSED, DEPTH, DRY, FACING, Group, Kind, LINKED, PLATFORM_DEPTH, Parameter, RISER,
     Tabled as _, WIDTH,
@@ -101,6 +102,10 @@ impl Block {
 /// How values are edited.
 const HELP: &str = "Drag a value, or click and type. Arrows step, Shift = fine, double-click = default.";
 
+/// What the line on mono is, and what to do where too much is lost.
+const MONO_KEPT: &str = "What left + right keep of this seat in the third of an octave that loses most, 100 Hz to 10 kHz, platform included. Unrelated channels lose 3 dB.";
+const MONO_LOST: &str = "Left and right cancel in this third of an octave when they are summed to mono. Coincident main microphones lose least; another bearing, or more platform, fills the gap.";
+
 /// Where the parts lie.
 const SECTION: Rect = part(14.0, 10.0, 640.0, 300.0);
 const RULE: Rect = part(14.0, 318.0, 640.0, 58.0);
@@ -151,7 +156,7 @@ impl Sheet {
         self.hold(ui, &pen, &view, values, &mut edits);
         self.schedule(ui, &pen, values, &mut edits);
         self.hall.show(ui, &pen, HALL, &view, &mut self.figures);
-        self.desk(ui, &pen, values, &mut edits);
+        self.desk(ui, &pen, &view, values, &mut edits);
         self.title(ui, &pen, values, &mut edits);
         self.view = Some((settings, view));
         if !edits.is_empty() {
@@ -267,7 +272,7 @@ impl Sheet {
     }
 
     /// Shows levels and switches.
-    fn desk(&self, ui: &Ui, pen: &Pen, values: &Values, edits: &mut Vec<Edit>) {
+    fn desk(&self, ui: &Ui, pen: &Pen, view: &SeatView, values: &Values, edits: &mut Vec<Edit>) {
         pen.heading(DESK, "LISTEN");
         let (x, y) = (DESK.left(), DESK.top() + 20.0);
         for (row, (name, level_dbfs)) in [
@@ -283,10 +288,11 @@ impl Sheet {
         figures::switch(ui, pen, area(x, y, 110.0, ROW), DRY, values, edits);
         figures::switch(ui, pen, area(x + 126.0, y, 100.0, ROW), BYPASSED, values, edits);
         let said = match self.levels.and_then(|levels| levels.match_db) {
-            Some(match_db) => format!("Dry is played at {match_db:+.1} dB, loudness-matched to placed"),
+            Some(match_db) => format!("Dry at {match_db:+.1} dB, loudness-matched to placed"),
             None => "Loudness-matched once both have been heard".to_owned(),
         };
-        pen.paragraph(pos2(x, y + 20.0), DESK.width(), SMALL, pen.ink.faint, &said);
+        pen.text(pos2(x, y + 20.0), Align2::LEFT_TOP, SMALL, pen.ink.faint, said);
+        in_mono(ui, pen, area(x, y + 34.0, DESK.width(), 13.0), &view.in_mono);
     }
 
     fn title(&mut self, ui: &Ui, pen: &Pen, values: &Values, edits: &mut Vec<Edit>) {
@@ -319,6 +325,17 @@ impl FileSheet for Sheet {
     fn refuse(&mut self, why: String) {
         self.figures.refusal = Some(why);
     }
+}
+
+/// Says which third of an octave loses most in mono, in the colour of a notice where that is too much.
+fn in_mono(ui: &Ui, pen: &Pen, row: Rect, worst: &ThirdLevel) {
+    let text = format!("In mono: worst third {}, {:+.1} dB", worst.name(), worst.level_db);
+    let is_lost = worst.level_db < -MOST_THIRD_LOSS_DB;
+    let (colour, tip) = if is_lost { (pen.ink.notice, MONO_LOST) } else { (pen.ink.faint, MONO_KEPT) };
+    let control = ui.interact(pen.rect(row), Id::unique("in mono"), Sense::hover());
+    control.widget_info(|| WidgetInfo::labeled(Role::Label, true, text.as_str()));
+    pen.text(row.min, Align2::LEFT_TOP, SMALL, colour, &text);
+    figures::show_tip(control, tip, pen);
 }
 
 /// Gives menus, tips and text fields the colours of a sheet; `dressed` remembers which it gave last.

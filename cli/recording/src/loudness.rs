@@ -3,15 +3,15 @@
 use anyhow::{Context as _, Result};
 use ebur128::{EbuR128, Mode};
 
-use crate::recording::Recording;
+use crate::Recording;
 
 /// How loud a recording is.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(crate) struct Loudness {
+pub struct Loudness {
     /// Integrated loudness, LUFS; `None` for silence and for less than 0.4 s, which fills no gating block.
-    pub(crate) integrated_lufs: Option<f64>,
+    pub integrated_lufs: Option<f64>,
     /// True peak, full scale = 1.
-    pub(crate) true_peak: f64,
+    pub true_peak: f64,
 }
 
 /// Frames that are measured at once.
@@ -29,7 +29,7 @@ impl Loudness {
     ///
     /// # Errors
     /// When the library cannot measure such a recording.
-    pub(crate) fn of(recording: &Recording) -> Result<Self> {
+    pub fn of(recording: &Recording) -> Result<Self> {
         let channels = [0, recording.channels.len() - 1].map(|index| &recording.channels[index]);
         let mut meter = EbuR128::new(2, recording.rate_hz, Mode::I | Mode::TRUE_PEAK)
             .with_context(|| format!("loudness cannot be measured at {} Hz", recording.rate_hz))?;
