@@ -16,7 +16,8 @@ impl LessonMatch {
     /// A lesson that cannot be rendered is left out: it plays as it is written.
     pub(crate) fn start(lessons: &[Lesson], first: usize) -> Option<Self> {
         let mut lessons: Vec<(usize, Lesson)> = lessons.iter().cloned().enumerate().collect();
-        lessons.rotate_left(first.min(lessons.len()));
+        let before = first.min(lessons.len());
+        lessons.rotate_left(before);
         let (tell, found) = channel();
         let work = move || {
             for (place, mut lesson) in lessons {
