@@ -196,7 +196,9 @@ fn the_gap_is_what_it_is_set_to_to_the_sample() {
 fn with_a_gap_the_hall_covers_less_of_an_attack() {
     let default = Hall::default();
     let figures = [0.0, 0.03].map(|pre_delay_s| {
-        let [heard, _] = impulse_of(&Hall { pre_delay_s, ..default }, [1.0, 1.0], 3.0);
+        let mut later = default;
+        later.pre_delay_s = pre_delay_s;
+        let [heard, _] = impulse_of(&later, [1.0, 1.0], 3.0);
         let hall = to_f64(&heard);
         let within: f64 = hall[..(0.08 * RATE_HZ) as usize].iter().map(|x| x * x).sum();
         // A dry attack and the hall 6 dB under it.
