@@ -87,6 +87,9 @@ A seat outside the platform is brought inside: 0.3 m clear of the walls, half a 
 | radiation | radiates |
 |---|---|
 {}
+| recorded from | |
+|---|---|
+{}
 | finish | |
 |---|---|
 {}
@@ -98,6 +101,7 @@ Ids and words of before the first release are still read from states, files and 
         rows(Settings::parameters()),
         rows(Hall::parameters().filter(|parameter| parameter.id != BYPASSED.id)),
         entries(list("family")),
+        entries(list("recorded")),
         entries(list("rear")),
         entries(list("mics")),
         old_words(),
