@@ -235,7 +235,7 @@ pub(crate) fn run(arguments: &Arguments, at_hand: &AtHand) -> Result<usize> {
         most_bytes,
     };
     let mut faults = plan.faults.clone();
-    let hall = open_hall(&library, &at_hand, &plan, &mut faults);
+    let hall = open_hall(&library, &at_hand, &plan, &platform, &mut faults);
     let inputs = inputs(&plan, arguments, &plug_in);
     let (stems, rate_hz) = readable(&plan, &inputs, &common, &mut faults);
     some(&stems, arguments, &faults)?;
@@ -249,7 +249,7 @@ pub(crate) fn run(arguments: &Arguments, at_hand: &AtHand) -> Result<usize> {
     some(&stems, arguments, &faults)?;
     phases.end("placing");
 
-    let (mixes, hall) = mix(&stems, rate_hz, hall.as_ref(), &plan, (mix_room, most_bytes), &making.files)?;
+    let (mixes, hall) = mix(&stems, rate_hz, hall.as_ref(), (mix_room, most_bytes), &making.files)?;
     phases.end("hall and mixes");
 
     let seats: Vec<Seated> = stems
@@ -361,10 +361,11 @@ fn open_hall<'a>(
     library: &'a Library,
     files: &SeatFiles,
     plan: &PlanFile,
+    platform: &Settings,
     faults: &mut Vec<String>,
 ) -> Option<Hall<'a>> {
     let (path, from) = plan.hall.as_ref()?;
-    match Hall::open(library, files, path, plan.hall_level_db) {
+    match Hall::open(library, files, path, plan.hall_level_db, platform) {
         Ok(hall) => Some(hall),
         Err(error) => {
             faults.push(format!("{from}: the hall is not rendered: {error:#}"));
@@ -441,7 +442,6 @@ fn mix(
     stems: &[Placed],
     rate_hz: u32,
     hall: Option<&Hall>,
-    plan: &PlanFile,
     (room, most_bytes): (Room, u64),
     files: &Files,
 ) -> Result<(MixFindings, Option<HallFindings>)> {
@@ -469,7 +469,8 @@ fn mix(
             Ok(HallFindings {
                 name: hall.name.clone(),
                 words: hall.words.clone(),
-                level_db: plan.hall_level_db,
+                level_db: hall.level_db,
+                natural_db: hall.natural_db,
                 lets_through: hall.lets_through,
                 pre_delay_s: hall.pre_delay_s,
                 decay_s: hall.decay_s(&unit)?,

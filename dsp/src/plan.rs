@@ -9,6 +9,7 @@ pub(crate) mod source_plan;
 pub(crate) mod tail_feed;
 
 pub(crate) mod hall_needs;
+pub(crate) mod hall_return;
 
 mod fast_fit;
 mod fast_fit_start;
@@ -24,6 +25,7 @@ mod oracle;
 
 pub use band_split::{BRANCHES, BranchFrame, FITTED, SplitDesign, Weights};
 pub use hall_needs::HallNeeds;
+pub use hall_return::HallReturn;
 pub use low_tail::LowTail;
 pub use planner::Planner;
 pub use source_acoustics::{Acoustics, Energies, REFERENCE_DISTANCE_M, acoustics, balance_gains, capsules};

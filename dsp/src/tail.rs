@@ -250,8 +250,8 @@ pub fn synthesise(spec: &TailSpec) -> [Vec<Vec<f32>>; INPUTS] {
 /// Where that is far from an octave's own decay, no tail can be measured as the platform wants it.
 pub fn decays_through_filters(decay_s: &WithTop, sample_rate_hz: f64) -> WithTop {
     let masks = octave_masks::OctaveMasks::at_rate(sample_rate_hz);
-    let shares = octave_masks::shares_through_filters(masks);
-    filtered_decay::measured_decays_s(decay_s, &shares, masks.count())
+    let shares = octave_masks::shares_through_filters(masks, sample_rate_hz);
+    filtered_decay::measured_decays_s(decay_s, decay_s, &shares, masks.count())
 }
 
 /// Pressure decay exponent of a 60 dB decay, 3 ln 10 per decay time.

@@ -97,6 +97,7 @@ impl NiceEguiApp for SeatEditor {
         self.sheet.notice = self.notice();
         self.sheet.levels = Some(self.needles.follow(&self.meters.read(), seconds));
         self.sheet.warn_of_tail(self.meters.has_tail_failed());
+        self.sheet.hall_pre_delay_ms = crate::hall::presence::pre_delay_ms();
         match self.needles.next_look() {
             Some(wait) => ui.ctx().request_repaint_after(wait),
             None => self.meters.sleep(),

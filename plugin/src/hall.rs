@@ -4,6 +4,7 @@
 //! otherwise. What is heard is made by [`rostra_dsp::hall`].
 
 pub mod parameters;
+pub mod presence;
 pub mod state;
 
 use std::sync::Arc;
@@ -15,6 +16,7 @@ use rostra_dsp::engine::{PrepareError, check_sample_rate};
 use rostra_dsp::hall::{Hall, HallEngine};
 
 use self::parameters::HallParameters;
+use self::presence::Present;
 use crate::dry_fade::{DryFade, audible};
 use crate::editor::hall_window::{self, HallEditor};
 use crate::quiet::{self, Quiet};
@@ -44,6 +46,8 @@ struct Running {
     dry: [Box<[f32]>; 2],
     /// The hall that is wanted, and whether it is bypassed.
     quiet: Quiet<(Hall, bool)>,
+    /// Says to the seats of this process that it runs.
+    present: Present,
     /// How long the output may sound after the input ended, in frames, until the engine knows.
     first_tail_frames: Option<usize>,
 }
@@ -70,6 +74,7 @@ impl Running {
             fade: DryFade::new(sample_rate_hz),
             dry: [silence(), silence()],
             quiet: Quiet::default(),
+            present: Present::new(parameters.hall().pre_delay_s),
             first_tail_frames,
         };
         running.reset(parameters);
@@ -105,6 +110,7 @@ impl Running {
                     kept.iter_mut().zip(input).for_each(|(kept, &sample)| *kept = audible(sample));
                 }
             }
+            self.present.tell(hall.pre_delay_s);
             // Bypassed or not: the hall rings on, so that coming back is seamless.
             self.engine.process(&hall, &mut self.supply, [&mut *left, &mut *right]);
             self.first_tail_frames = None;

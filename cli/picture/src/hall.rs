@@ -109,7 +109,7 @@ mod tests {
         let read = |text: &str| values(None, &[text.to_owned()]);
         assert!(read("decay=2.5").is_ok_and(|values| values.settings().decay_s == 2.5));
         for (text, said) in
-            [("decay", "has no \"=\""), ("decay=99", "enter 0.800 to 8.000 s"), ("depth=3", "no parameter")]
+            [("decay", "has no \"=\""), ("decay=99", "enter 0.300 to 8.000 s"), ("depth=3", "no parameter")]
         {
             let error = format!("{:#}", read(text).expect_err(text));
             assert!(error.contains(said), "{text}: {error}");

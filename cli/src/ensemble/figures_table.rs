@@ -75,11 +75,12 @@ pub(super) fn print(findings: &Findings) {
     say!();
     if let Some(hall) = &findings.hall {
         say!(
-            "hall        {}: pre-delay {:.0} ms, decay {} s, level {:+.1} dB, {} LUFS, mono {} dB",
+            "hall        {}: pre-delay {:.0} ms, decay {} s, level {:+.1} dB (as a hall of its size and decay: {:+.1} dB), {} LUFS, mono {} dB",
             hall.name,
             hall.pre_delay_s * 1e3,
             or_dash(hall.decay_s, 2),
             hall.level_db,
+            hall.natural_db,
             or_dash(hall.loudness.integrated_lufs, 1),
             or_dash(hall.mono.map(|sum| sum.change_db), 1)
         );

@@ -18,6 +18,8 @@ pub(crate) struct HallFindings {
     pub(crate) words: Vec<(String, String)>,
     /// Level at which it comes back, dB.
     pub(crate) level_db: f64,
+    /// Level at which a hall of its volume and decay would, behind the plan's platform, dB.
+    pub(crate) natural_db: f64,
     /// Whether the bus itself comes through, beside the hall's own sound.
     pub(crate) lets_through: bool,
     /// Its pre-delay, s.

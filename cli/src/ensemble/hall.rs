@@ -9,13 +9,18 @@ use super::seat_figures::late_decay_s;
 use crate::recording::Recording;
 use crate::seat_file::SeatFiles;
 use crate::setting::{Setting, is_bypassed, plain, render};
+use rostra_dsp::Settings;
 use rostra_dsp::acoustics::gain_of_db;
+use rostra_dsp::plan::HallReturn;
 
 /// A hall, set up.
 pub(crate) struct Hall<'a> {
     plug_ins: &'a Library,
     settings: Vec<Setting>,
-    level_db: f64,
+    /// Level at which it comes back, dB.
+    pub(crate) level_db: f64,
+    /// Level at which a hall of its volume and decay comes back behind the platform, dB, less what its own trim adds.
+    pub(crate) natural_db: f64,
     /// What its file calls itself, or the file's name.
     pub(crate) name: String,
     /// Its pre-delay, s.
@@ -27,14 +32,23 @@ pub(crate) struct Hall<'a> {
 }
 
 impl<'a> Hall<'a> {
-    /// Reads a hall file and sets the plug-in up; what comes back is scaled by `level_db`.
+    /// Reads a hall file and sets the plug-in up; what comes back is scaled by `level_db`, or by what is natural behind the
+    /// platform.
     ///
     /// # Errors
     /// When the library holds no hall, or the file cannot be read or asks for what cannot be had.
-    pub(crate) fn open(plug_ins: &'a Library, files: &SeatFiles, path: &Path, level_db: f64) -> Result<Self> {
+    pub(crate) fn open(
+        plug_ins: &'a Library,
+        files: &SeatFiles,
+        path: &Path,
+        level_db: Option<f64>,
+        platform: &Settings,
+    ) -> Result<Self> {
         let file = files.hall(path)?;
         let settings = file.settings;
         let hall: rostra_dsp::hall::Hall = plain(&settings);
+        let natural = HallReturn::of(hall.mid_decay_s(), hall.volume_m3, platform, 2);
+        let natural_db = natural.return_db - hall.trim_db;
         let in_words = |Setting { parameter, value }: &Setting| {
             let unit = parameter.number().map_or("", |number| number.unit.suffix());
             let value = value.to_string().replace('-', "\u{2212}");
@@ -43,7 +57,8 @@ impl<'a> Hall<'a> {
         let stem = || path.file_stem().unwrap_or_default().to_string_lossy().into_owned();
         Ok(Self {
             plug_ins,
-            level_db,
+            level_db: level_db.unwrap_or(natural_db),
+            natural_db,
             name: file.name.unwrap_or_else(stem),
             pre_delay_s: hall.pre_delay_s,
             lets_through: hall.wet_pct < 100.0 || is_bypassed(&settings),

@@ -52,8 +52,8 @@ pub(crate) struct PlanFile {
     pub(crate) platform: Option<PathBuf>,
     /// The hall file and where the plan names it; no hall where there is none.
     pub(crate) hall: Option<(PathBuf, String)>,
-    /// Level at which the hall comes back, dB.
-    pub(crate) hall_level_db: f64,
+    /// Level at which the hall comes back, dB; as a hall of its size and decay does where there is none.
+    pub(crate) hall_level_db: Option<f64>,
     /// What to listen for.
     pub(crate) listen: Vec<String>,
     /// What common practice lets expect.
@@ -159,7 +159,7 @@ impl PlanFile {
                 "note" => field.text().map(drop),
                 "platform" => field.path_or_name().map(|path| plan.platform = Some(path)),
                 "hall" => field.path_or_name().map(|path| plan.hall = Some((path, field.from()))),
-                "hall_level_db" => field.gain_db().map(|gain_db| plan.hall_level_db = gain_db),
+                "hall_level_db" => field.gain_db().map(|gain_db| plan.hall_level_db = Some(gain_db)),
                 "listen" => field.texts().map(|texts| plan.listen = texts),
                 // Plans written before it was renamed say `practice`.
                 "expect" | "practice" => field.practice(&mut keep).and_then(|practice| {
@@ -497,7 +497,7 @@ send_db = +2.0
         assert_eq!((plan.name.as_str(), plan.cue.as_deref()), ("Nobody", Some("None")));
         assert_eq!(plan.platform.as_deref(), Some(Path::new("folder/p.toml")));
         assert_eq!(plan.hall, Some(("folder/h.toml".into(), "plan.toml, line 4".into())));
-        assert_eq!((plan.hall_level_db, plan.listen.len()), (-3.0, 2));
+        assert_eq!((plan.hall_level_db, plan.listen.len()), (Some(-3.0), 2));
         assert_eq!((plan.practice.front.len(), plan.practice.back.len()), (1, 1));
         let [first, second] = &plan.stems[..] else { panic!("{:?}", plan.stems) };
         assert_eq!(first.from, "plan.toml, line 12");
@@ -665,7 +665,7 @@ send_db = +2.0
         };
         plan.faults.iter().for_each(|fault| is_clear(fault));
         let gains = plan.stems.iter().flat_map(|stem| [stem.gain_db, stem.send_db]);
-        for gain_db in gains.chain([plan.hall_level_db]) {
+        for gain_db in gains.chain(plan.hall_level_db) {
             assert!(GAINS_DB.contains(&gain_db), "{gain_db} dB");
         }
         for stem in &plan.stems {

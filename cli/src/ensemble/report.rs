@@ -119,7 +119,8 @@ fn mixes(findings: &Findings) -> Markup {
             @match &findings.hall {
                 Some(hall) => p {
                     "The placed mix is the sum of all placed stems and of the hall " strong { (hall.name) }
-                    ", returned at " (gain_text(hall.level_db, 1)) " dB."
+                    ", returned at " (gain_text(hall.level_db, 1)) " dB. A hall of its size and decay comes back at "
+                    (gain_text(hall.natural_db, 1)) " dB behind this platform."
                 },
                 None => p { strong { "No hall: " } "the plan names none, or it could not be rendered. The placed mix is the sum of the placed stems only." },
             }
@@ -404,6 +405,8 @@ fn definitions(findings: &Findings) -> Markup {
                 @if findings.hall.is_some() {
                     dt { "Effective pre-delay" }
                     dd { "Time from the direct sound of this seat to the hall\u{2019}s first reflection: the hall\u{2019}s pre-delay plus the longer path from this seat." }
+                    dt { "Return level" }
+                    dd { "What of a player\u{2019}s power leaves the platform by its open front, times what a hall of this volume and decay makes of it (Barron and Lee 1988), against what the sends carry." }
                 }
                 dt { "Decay" }
                 dd { "Time for the platform\u{2019}s tail to fall by 60 dB, fitted over 30 dB from twice the mixing time." }

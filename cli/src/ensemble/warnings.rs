@@ -26,6 +26,9 @@ const MONO_LOSS_DB: f64 = 3.0;
 /// bound); twice that is a balance that somebody has to mend (our choice).
 const MOST_CHANGE_LU: f64 = 2.0;
 
+/// How much louder than natural a hall may come back without a warning, dB (our choice: as much again as it has).
+const MOST_OVER_NATURAL_DB: f64 = 3.0;
+
 /// Says what is allowed and yet worth a look.
 pub(super) fn warnings(
     stems: &[Placed],
@@ -68,6 +71,14 @@ pub(super) fn warnings(
         warnings.push(format!(
             "the hall, {}, passes the stems through beside its own sound, so they are heard twice; set wet = 100 and leave bypass off",
             hall.name
+        ));
+    }
+    if let Some(hall) = hall.filter(|hall| hall.level_db > hall.natural_db + MOST_OVER_NATURAL_DB) {
+        warnings.push(format!(
+            "the hall, {}, comes back at {:+.1} dB, {:.1} dB louder than a hall of its size and decay behind this platform; it covers the players",
+            hall.name,
+            hall.level_db,
+            hall.level_db - hall.natural_db
         ));
     }
     warnings.extend(hall.and_then(|hall| mono_warning(&format!("the hall, {}", hall.name), hall.mono)));

@@ -211,6 +211,15 @@ impl Platform {
         (1.0 - kept / reflected).max(0.0)
     }
 
+    /// Returns the share of a player's power that leaves the platform by its open front, mid-band, up to 1.
+    ///
+    /// `S_front/(S a')`: a diffuse field's power goes where the absorption is, and
+    /// the front takes all that meets it. 1 - a' = exp(-L), L as in [`Self::furnishing`].
+    pub fn front_share(&self) -> f64 {
+        let absorption = -(-log_absorption_of_exponent(self.exponent_of_decay(self.decay_s))).exp_m1();
+        (self.width_m * self.height_m / (self.surface_m2() * absorption)).min(1.0)
+    }
+
     /// Returns the share of energy that a face returns in any direction per band, (1 - alpha)(1 - furnishing).
     pub fn returned(&self, face: Face) -> PerBand {
         let kept = 1.0 - self.furnishing();

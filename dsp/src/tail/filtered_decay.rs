@@ -7,6 +7,8 @@ use crate::acoustics::octave::{OCTAVES, WithTop};
 /// Rounds in which decays are brought to what an octave filter measures, each half of the way that is left: all of it would
 /// overshoot where an octave all but hides behind its neighbour.
 const ROUNDS: usize = 8;
+/// Rounds in which the masks' levels are found; neighbours overlap by a third of an octave at most.
+const START_ROUNDS: usize = 5;
 /// Levels between which a decay is fitted, dB: those of T30 (ISO 3382-1:2009).
 const FITTED_FROM_DB: f64 = -5.0;
 const FITTED_TO_DB: f64 = -35.0;
@@ -32,7 +34,7 @@ const SHORTEST: f64 = 0.7;
 pub(super) fn decays_to_synthesise(wished: &WithTop, shares: &[WithTop; OCTAVES], octaves: usize) -> WithTop {
     let mut decays = *wished;
     for _ in 0..ROUNDS {
-        let measured = measured_decays_s(&decays, shares, octaves);
+        let measured = measured_decays_s(&decays, wished, shares, octaves);
         for band in 0..octaves {
             let asked = decays[band] * (wished[band] / measured[band]).sqrt();
             let (shortest, longest) = (SHORTEST * wished[band], wished[band] / SHORTEST);
@@ -43,9 +45,32 @@ pub(super) fn decays_to_synthesise(wished: &WithTop, shares: &[WithTop; OCTAVES]
 }
 
 /// Returns the decay of each octave as its filter measures it, s; those that do not fit the rate keep theirs.
-pub(super) fn measured_decays_s(decays: &WithTop, shares: &[WithTop; OCTAVES], octaves: usize) -> WithTop {
+///
+/// `energies` says how much each octave has in all, up to a common factor: as
+/// much as it decays, in a room in which all begin alike.
+pub(super) fn measured_decays_s(
+    decays: &WithTop,
+    energies: &WithTop,
+    shares: &[WithTop; OCTAVES],
+    octaves: usize,
+) -> WithTop {
+    // How strong each mask has to begin, so that every octave has its energy: the next one's mask reaches into it.
+    let mut starts = [1.0; OCTAVES];
+    for _ in 0..START_ROUNDS {
+        let held: WithTop = std::array::from_fn(|octave| {
+            (0..octaves).map(|band| shares[octave][band] * starts[band] * decays[band]).sum()
+        });
+        for band in 0..octaves {
+            starts[band] *= energies[band] / held[band];
+        }
+    }
     std::array::from_fn(|band| {
-        if band < octaves { measured_decay_s(band, &shares[band], decays, octaves) } else { decays[band] }
+        if band < octaves {
+            let heard = std::array::from_fn(|other| shares[band][other] * starts[other]);
+            measured_decay_s(band, &heard, decays, octaves)
+        } else {
+            decays[band]
+        }
     })
 }
 
@@ -94,7 +119,7 @@ mod tests {
 
     #[test]
     fn equal_decays_are_measured_as_they_are() {
-        let shares = shares_through_filters(OctaveMasks::new(OCTAVES));
+        let shares = shares_through_filters(OctaveMasks::new(OCTAVES), 48_000.0);
         let decays = decays_to_synthesise(&[0.5; OCTAVES], &shares, OCTAVES);
         for decay in decays {
             assert!((decay - 0.5).abs() < 1e-9, "expected 0.5 s, got {decay} s");
@@ -106,7 +131,7 @@ mod tests {
     /// small steps to the next. The points of a fit come one by one, so it is not smoother.
     #[test]
     fn what_cannot_be_measured_goes_over_without_a_step() {
-        let shares = shares_through_filters(OctaveMasks::new(OCTAVES));
+        let shares = shares_through_filters(OctaveMasks::new(OCTAVES), 48_000.0);
         for octave in 0..OCTAVES {
             for neighbour in [octave.checked_sub(1), (octave + 1 < OCTAVES).then_some(octave + 1)] {
                 let Some(neighbour) = neighbour else { continue };
@@ -147,11 +172,11 @@ mod tests {
 
     #[test]
     fn unequal_decays_are_made_up_for() {
-        let shares = shares_through_filters(OctaveMasks::new(OCTAVES));
+        let shares = shares_through_filters(OctaveMasks::new(OCTAVES), 48_000.0);
         let wished = [0.9, 0.7, 0.6, 0.5, 0.4, 0.3, 0.2, 0.13];
         let decays = decays_to_synthesise(&wished, &shares, OCTAVES);
         for band in 0..OCTAVES {
-            let got = measured_decay_s(band, &shares[band], &decays, OCTAVES);
+            let got = measured_decays_s(&decays, &wished, &shares, OCTAVES)[band];
             let error = got / wished[band] - 1.0;
             assert!(error.abs() < 0.01, "octave {band}: expected {} s, got {got} s", wished[band]);
         }

@@ -90,7 +90,7 @@ impl OctaveNoise {
             kind,
             octaves: (0..masks.count()).map(octave).collect::<Option<_>>()?,
             powers: MaskPowers::new(masks, kind.sample_rate_hz),
-            shares: shares_through_filters(masks),
+            shares: shares_through_filters(masks, kind.sample_rate_hz),
         })
     }
 

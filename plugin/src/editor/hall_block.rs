@@ -9,22 +9,24 @@ use super::pen::{Pen, TEXT, area};
 use super::seat_view::SeatView;
 use super::values::Edit;
 
-/// The hall's own pre-delay, ms; about 30 keeps attacks clear (common practice, no source).
+/// The hall's own pre-delay, ms, where none is found; about 30 keeps attacks clear (common practice, no source).
 pub(super) static HALL_PRE_DELAY: Parameter = Parameter {
     id: "hall_pre_delay",
     name: "Hall pre-delay",
-    effect: "The hall's own pre-delay, one for the whole session. It changes no sound here; the effective pre-delay below is what this seat gets.",
+    effect: "Pre-delay of the hall that this channel is sent to, one for the whole session. It follows Rostra Hall where the host lets this channel see exactly one; else type what the hall is set to. It changes no sound here; the effective pre-delay below is what this seat gets.",
     ..*PRE_DELAY
 };
 
-/// What is typed for the hall; it changes no sound.
+/// What is known of the hall, or typed; it changes no sound.
 pub(super) struct Hall {
-    pre_delay_ms: f64,
+    /// Pre-delay of the hall that is there, ms.
+    pub(super) found_ms: Option<f64>,
+    typed_ms: f64,
 }
 
 impl Default for Hall {
     fn default() -> Self {
-        Self { pre_delay_ms: HALL_PRE_DELAY.default() }
+        Self { found_ms: None, typed_ms: HALL_PRE_DELAY.default() }
     }
 }
 
@@ -38,17 +40,21 @@ impl Hall {
         view: &SeatView,
         figures: &mut Figures,
     ) {
-        pen.heading(part, "HALL SEND for this seat, post-insert");
+        let to = if self.found_ms.is_some() { "to Rostra Hall" } else { "to a hall with this pre-delay" };
+        pen.heading(part, &format!("HALL SEND for this seat, post-insert, {to}"));
         let (x, y) = (part.left(), part.top() + 18.0);
         let column = part.width() / 2.0 - 8.0;
         let mut edits = Vec::new();
-        figures.number(ui, pen, area(x, y, column, ROW), &HALL_PRE_DELAY, self.pre_delay_ms, &mut edits);
-        for edit in edits {
+        let shown_ms = self.found_ms.unwrap_or(self.typed_ms);
+        figures.number(ui, pen, area(x, y, column, ROW), &HALL_PRE_DELAY, shown_ms, &mut edits);
+        // What the hall itself is set to is edited there.
+        for edit in edits.into_iter().filter(|_| self.found_ms.is_none()) {
             if let Edit::Set(_, value) = edit {
-                self.pre_delay_ms = value;
+                self.typed_ms = value;
             }
         }
-        let lines = lines(view, self.pre_delay_ms);
+        let pre_delay_ms = self.found_ms.unwrap_or(self.typed_ms);
+        let lines = lines(view, pre_delay_ms);
         for (place, (name, value)) in lines.iter().enumerate() {
             // The first three under the pre-delay, the rest beside it.
             let (x, y) = if place < 3 {
@@ -63,7 +69,7 @@ impl Hall {
         }
         let row = area(part.right() - 96.0, part.bottom() - ROW - 2.0, 96.0, ROW);
         if button(ui, pen, row, "Copy values").clicked() {
-            ui.ctx().copy_text(text(view, self.pre_delay_ms));
+            ui.ctx().copy_text(text(view, pre_delay_ms));
         }
     }
 }

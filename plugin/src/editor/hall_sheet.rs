@@ -1,10 +1,12 @@
 //! The hall's sheet: its impulse response, the reverberation time of each octave, and its values.
 
 use egui::{Align2, Pos2, Rect, Ui, pos2};
+use rostra_dsp::Settings;
 use rostra_dsp::acoustics::NOMINAL_HZ;
 use rostra_dsp::acoustics::energy_of_db;
 use rostra_dsp::extremes::largest;
-use rostra_dsp::hall::{Hall, PRE_DELAY, Reflections, specular_share};
+use rostra_dsp::hall::{Hall, OCTAVE_DECAYS, PRE_DELAY, Reflections, specular_share};
+use rostra_dsp::plan::HallReturn;
 use rostra_dsp::settings::{BYPASSED, Tabled as _};
 
 use super::figures::{self, Figures, GROUP, ROW, check};
@@ -21,8 +23,10 @@ pub const NAME: &str = "Rostra Hall";
 /// Where the parts lie.
 const ANSWER: Rect = part(14.0, 10.0, 420.0, 210.0);
 const LASTING: Rect = part(14.0, 232.0, 420.0, 150.0);
-const SCHEDULE: Rect = part(452.0, 10.0, 254.0, 300.0);
-const TITLE: Rect = part(452.0, 334.0, 254.0, 48.0);
+const OCTAVES: Rect = part(14.0, 390.0, 420.0, 92.0);
+const SCHEDULE: Rect = part(452.0, 10.0, 254.0, 270.0);
+const RETURN: Rect = part(452.0, 290.0, 254.0, 76.0);
+const TITLE: Rect = part(452.0, 434.0, 254.0, 48.0);
 /// Least size of a window in which anything can be drawn, points.
 const LEAST_POINTS: f32 = 40.0;
 
@@ -47,6 +51,11 @@ const GROUPS: [(&str, &[&str]); 3] = [
     ("BUS", &["width", "wet", "trim"]),
 ];
 
+/// Rows of a column of the octaves' own decays.
+const OCTAVE_ROWS: usize = OCTAVE_DECAYS.len().div_ceil(2);
+/// Gap between these columns.
+const OCTAVE_GAP: f32 = 8.0;
+
 /// The sheet and what it remembers from frame to frame.
 #[derive(Default)]
 pub struct HallSheet {
@@ -64,7 +73,7 @@ pub struct HallSheet {
 
 impl HallSheet {
     /// Width and height at a scale of 1, points.
-    pub const SIZE_POINTS: [f32; 2] = [720.0, 392.0];
+    pub const SIZE_POINTS: [f32; 2] = [720.0, 492.0];
 
     /// Draws everything and returns what a hand did, in order.
     pub fn show(&mut self, ui: &mut Ui, values: &Values<Hall>) -> Vec<Edit> {
@@ -89,7 +98,9 @@ impl HallSheet {
         answer(&pen, ink, &hall, &reflections);
         lasting(&pen, ink, &hall);
         self.answer = Some((hall, reflections));
+        self.octaves(ui, &pen, values, &mut edits);
         self.schedule(ui, &pen, values, &mut edits);
+        returning(&pen, &hall);
         self.title(ui, &pen);
         if !edits.is_empty() {
             // What was said of a file is of the past.
@@ -113,6 +124,22 @@ impl HallSheet {
         self.figures.let_go().into_iter().collect()
     }
 
+    /// Shows the octaves' own decays, under the chart that they bend.
+    fn octaves(&mut self, ui: &mut Ui, pen: &Pen, values: &Values<Hall>, edits: &mut Vec<Edit>) {
+        let (x, y) = (OCTAVES.left(), OCTAVES.top() - 4.0);
+        figures::group(
+            pen,
+            area(x, y, OCTAVES.width(), GROUP),
+            "OCTAVES, against what decay and ratios make of them",
+        );
+        let column = (OCTAVES.width() - OCTAVE_GAP) / 2.0;
+        for (place, number) in OCTAVE_DECAYS.iter().filter_map(|id| Hall::by_id(id)).enumerate() {
+            let x = x + (column + OCTAVE_GAP) * (place / OCTAVE_ROWS) as f32;
+            let row = area(x, y + GROUP + 1.0 + ROW * (place % OCTAVE_ROWS) as f32, column, ROW);
+            self.figures.number(ui, pen, row, number, values.value(number), edits);
+        }
+    }
+
     fn schedule(&mut self, ui: &mut Ui, pen: &Pen, values: &Values<Hall>, edits: &mut Vec<Edit>) {
         let (x, width) = (SCHEDULE.left(), SCHEDULE.width());
         let mut y = SCHEDULE.top() - 4.0;
@@ -131,8 +158,7 @@ impl HallSheet {
             }
         }
         figures::switch(ui, pen, area(x, y + 4.0, 120.0, ROW), BYPASSED, values, edits);
-        y += ROW + 10.0;
-        let room = Rect::from_min_max(pos2(x, y), pos2(x + width, TITLE.top() - 4.0));
+        let room = Rect::from_min_max(pos2(x, RETURN.bottom() + 6.0), pos2(x + width, TITLE.top() - 4.0));
         self.figures.foot(ui, pen, room, self.notice.as_deref(), HELP);
     }
 
@@ -241,6 +267,24 @@ fn answer(pen: &Pen, ink: &Ink, hall: &Hall, reflections: &Reflections) {
     }
 }
 
+/// Says at which level a hall of this volume and decay comes back, and which one is set here.
+fn returning(pen: &Pen, hall: &Hall) {
+    pen.heading(RETURN, "RETURN LEVEL, mid-band");
+    let levels = HallReturn::of(hall.mid_decay_s(), hall.volume_m3, &Settings::default(), 2);
+    let lines = [
+        ("As a hall of this size and decay", levels.hall_db),
+        ("Behind the default platform", levels.return_db),
+        ("Set here, by trim", hall.trim_db),
+    ];
+    for (place, (name, level_db)) in lines.into_iter().enumerate() {
+        let middle = RETURN.top() + 18.0 + ROW * (place as f32 + 0.5);
+        let text = pen.text(pos2(RETURN.left(), middle), Align2::LEFT_CENTER, TEXT, pen.ink.line, name);
+        let level = format!("{level_db:+.1} dB");
+        let number = pen.text(pos2(RETURN.right(), middle), Align2::RIGHT_CENTER, TEXT, pen.ink.line, level);
+        pen.leader(text.right(), number.left(), middle);
+    }
+}
+
 /// Draws how long each octave lasts.
 fn lasting(pen: &Pen, ink: &Ink, hall: &Hall) {
     pen.heading(LASTING, "REVERBERATION TIME per octave");
@@ -275,7 +319,8 @@ mod tests {
 
     #[test]
     fn every_number_of_the_hall_is_on_the_sheet_once() {
-        let shown: Vec<&str> = GROUPS.iter().flat_map(|(_, rows)| rows.iter().copied()).collect();
+        let groups = GROUPS.iter().flat_map(|(_, rows)| rows.iter().copied());
+        let shown: Vec<&str> = groups.chain(OCTAVE_DECAYS).collect();
         for parameter in Hall::parameters().filter(|parameter| parameter.number().is_some()) {
             assert_eq!(shown.iter().filter(|id| **id == parameter.id).count(), 1, "{}", parameter.id);
         }

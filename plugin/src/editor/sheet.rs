@@ -62,6 +62,8 @@ pub struct Sheet {
     pub levels: Option<Levels>,
     /// What there is to say of the instance, in words.
     pub notice: Option<String>,
+    /// Pre-delay of the hall that is there, ms, where one is found.
+    pub hall_pre_delay_ms: Option<f64>,
     figures: Figures,
     hall: hall_block::Hall,
     held: Option<Held>,
@@ -155,6 +157,7 @@ impl Sheet {
         tone_curve::draw(&pen, TONE, &view);
         self.hold(ui, &pen, &view, values, &mut edits);
         self.schedule(ui, &pen, values, &mut edits);
+        self.hall.found_ms = self.hall_pre_delay_ms;
         self.hall.show(ui, &pen, HALL, &view, &mut self.figures);
         self.desk(ui, &pen, &view, values, &mut edits);
         self.title(ui, &pen, values, &mut edits);
