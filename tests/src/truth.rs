@@ -36,12 +36,14 @@ pub use tails::{
 pub use traced_energy::{traced_energy, traced_energy_in_full};
 
 /// Which side of the bound is good.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Side {
     /// The figure may be at most the bound.
     AtMost,
     /// The figure must be at least the bound.
     AtLeast,
+    /// The figure is over its bound, for a reason that its row tells: it is shown as such, and may be at most this.
+    Short(f64),
     /// The figure is told and held against nothing.
     Told,
 }
@@ -86,16 +88,33 @@ impl Row {
         Self { what: what.into(), figure, bound, side: Side::AtLeast, unit, source }
     }
 
+    /// Makes a row whose figure should be at most the bound, is known to fall short of it, and must not get worse than `most`.
+    pub fn short(
+        what: impl Into<String>,
+        figure: f64,
+        (bound, most): (f64, f64),
+        unit: &'static str,
+        source: &'static str,
+    ) -> Self {
+        Self { what: what.into(), figure, bound, side: Side::Short(most), unit, source }
+    }
+
+    /// Says whether the figure misses a bound that it is known to miss.
+    pub fn falls_short(&self) -> bool {
+        matches!(self.side, Side::Short(_)) && self.figure > self.bound
+    }
+
     /// Makes a row that tells a figure for which there is no bound.
     pub fn told(what: impl Into<String>, figure: f64, unit: &'static str, source: &'static str) -> Self {
         Self { what: what.into(), figure, bound: f64::NAN, side: Side::Told, unit, source }
     }
 
-    /// Says whether the figure is a number on the good side of its bound.
+    /// Says whether the figure is a number on the good side of its bound, or, where it is known to fall short, no worse than that.
     pub fn holds(&self) -> bool {
         match self.side {
             Side::AtMost => self.figure <= self.bound,
             Side::AtLeast => self.figure >= self.bound,
+            Side::Short(most) => self.figure <= most,
             Side::Told => self.figure.is_finite(),
         }
     }

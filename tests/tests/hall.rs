@@ -3,7 +3,7 @@
 use rostra_dsp::Settings;
 use rostra_dsp::acoustics::{BANDS, MID, NOMINAL_HZ, Pair, PerBand, TOP, bands_at_rate};
 use rostra_dsp::engine::{Config, Layout};
-use rostra_dsp::extremes::larger;
+use rostra_dsp::extremes::{larger, largest};
 use rostra_dsp::hall::{Hall, HallEngine};
 use rostra_dsp::kernel::Noise;
 use rostra_dsp::measure::{
@@ -469,7 +469,7 @@ fn a_hall_set_to_a_measured_one_decays_as_it_does() {
             assert!(off_pct.abs() <= most_pct, "{room}, {} Hz: {off_pct:.1} %", NOMINAL_HZ[band]);
         }
         if room.contains("Jack Lyons") {
-            let worst_pct = plain.into_iter().map(f64::abs).fold(0.0, f64::max);
+            let worst_pct = largest(plain.into_iter().map(f64::abs));
             assert!(worst_pct > 5.0, "the octaves' own decays are not needed: {worst_pct} %");
         }
     }

@@ -42,6 +42,15 @@ impl Loudness {
         let true_peak = meter.true_peak(0)?.max(meter.true_peak(1)?);
         Ok(Self { integrated_lufs: integrated_lufs.is_finite().then_some(integrated_lufs), true_peak })
     }
+
+    /// Returns the loudness at a gain that is not so low that the gate leaves something out.
+    #[must_use]
+    pub fn scaled(&self, gain: f64) -> Self {
+        Self {
+            integrated_lufs: self.integrated_lufs.map(|lufs| lufs + 20.0 * gain.log10()),
+            true_peak: self.true_peak * gain,
+        }
+    }
 }
 
 #[cfg(test)]

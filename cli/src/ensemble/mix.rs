@@ -6,6 +6,9 @@ use super::excerpt::HIGHEST_TRUE_PEAK;
 use crate::recording::{Loudness, Recording, decibels};
 use rostra_dsp::acoustics::gain_of_db;
 
+/// Gain of a mono stem on either side of the centre, as a mixer's pan control at equal power has it.
+pub(crate) const CENTRED: f64 = std::f64::consts::FRAC_1_SQRT_2;
+
 /// A stereo sum that grows with what is added to it.
 pub(crate) struct Sum {
     /// What was added so far.
@@ -18,13 +21,14 @@ impl Sum {
         Self { recording: Recording { rate_hz, channels: vec![Vec::new(); 2] } }
     }
 
-    /// Adds a stem with a gain, a mono stem to both channels, so that it stands in the centre.
+    /// Adds a stem with a gain; a mono stem stands in the centre, at equal power ([`CENTRED`] on both sides).
     ///
     /// # Errors
     /// When the stem has another rate.
     pub(crate) fn add(&mut self, stem: &Recording, gain: f64) -> Result<()> {
         let rate_hz = self.recording.rate_hz;
         ensure!(stem.rate_hz == rate_hz, "has a sample rate of {} Hz, the mix {rate_hz} Hz", stem.rate_hz);
+        let gain = if stem.channels.len() == 1 { CENTRED * gain } else { gain };
         for (index, sum) in self.recording.channels.iter_mut().enumerate() {
             let channel = &stem.channels[index.min(stem.channels.len() - 1)];
             if sum.len() < channel.len() {
@@ -138,7 +142,7 @@ mod tests {
     #[test]
     fn stems_of_all_lengths_are_summed_and_mono_stands_in_the_centre() {
         let mut sum = Sum::new(48_000);
-        sum.add(&Recording { rate_hz: 48_000, channels: vec![vec![1.0, 2.0]] }, 0.5).unwrap();
+        sum.add(&Recording { rate_hz: 48_000, channels: vec![vec![1.0, 2.0]] }, 0.5 / CENTRED).unwrap();
         sum.add(&Recording { rate_hz: 48_000, channels: vec![vec![1.0; 3], vec![-1.0; 3]] }, 1.0).unwrap();
         sum.pad(4);
         assert_eq!(sum.recording.channels, [[1.5, 2.0, 1.0, 0.0], [-0.5, 0.0, -1.0, 0.0]]);

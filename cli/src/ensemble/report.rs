@@ -113,7 +113,7 @@ fn mixes(findings: &Findings) -> Markup {
                     "Both files have an integrated loudness of " (level_text(lufs, 1)) " LUFS (EBU R 128). To get there the dry mix was adjusted by "
                     (gain_text(levelled.dry_gain_db, 2)) " dB and the placed mix by " (gain_text(levelled.placed_gain_db, 2))
                     " dB; their true peaks are " (level_text(levelled.ended_dbtp()[0], 1)) " and " (level_text(levelled.ended_dbtp()[1], 1))
-                    " dBTP. Mono stems sit in the centre of the dry mix, equal on both sides."
+                    " dBTP. Mono stems sit in the centre of the dry mix, at equal power."
                 }
             }
             @match &findings.hall {
@@ -417,7 +417,7 @@ fn definitions(findings: &Findings) -> Markup {
                 dt { "Top lost to air" }
                 dd { "How much more air absorbs at 8 kHz than at 1 kHz along the direct path (ISO 9613-1): the part of the darkening that comes from distance alone, whatever the instrument." }
                 dt { "Loudness, true peak" }
-                dd { "Integrated loudness per EBU R 128 and ITU-R BS.1770-4. A mono dry stem is measured as it sits in the dry mix and as bypass passes it, the same on both sides." }
+                dd { "Integrated loudness per EBU R 128 and ITU-R BS.1770-4. A mono dry stem is measured as it sits in the dry mix, in the centre at equal power." }
                 dt { "Change" }
                 dd { "Loudness placed less loudness dry. At a distance fall-off of 0 a seat keeps the loudness of its channel, so a change of more than 2 LU beside its trim is listed as a warning; at 100 it follows the room." }
                 dt { "Mono change" }

@@ -10,7 +10,7 @@ use rostra_host::Library;
 
 use super::excerpt::{Compared, Room};
 use super::hall::Hall;
-use super::mix::Sum;
+use super::mix::{CENTRED, Sum};
 use super::plan_file::StemEntry;
 use super::seat_figures::{SeatFigures, mid_clarity_db};
 use crate::place::{name_of_placed, output_name, settings_of};
@@ -94,13 +94,16 @@ impl Stem {
         stem().with_context(|| entry.from.clone())
     }
 
-    /// Returns the dry stem with its gain, as it goes into the plug-in.
+    /// Returns the dry stem with its gain, as it goes into the plug-in; one whose two sides are the same is a mono stem.
     ///
     /// # Errors
     /// When it cannot be read any more.
     fn dry(&self, most_bytes: u64) -> Result<Recording> {
         let mut dry = Recording::read_within(&self.entry.file, most_bytes)?;
         dry.scale(gain_of_db(self.entry.gain_db));
+        if matches!(&dry.channels[..], [left, right] if left == right) {
+            dry.channels.truncate(1);
+        }
         Ok(dry)
     }
 
@@ -136,7 +139,7 @@ impl Stem {
         let hall_clarity_db = placing.hall.map(|hall| with_hall(&impulse, hall, send_db)).transpose()?;
         Ok(Placed {
             is_mono: dry.channels.len() == 1,
-            before: Loudness::of(&dry)?,
+            before: as_mixed(&dry)?,
             after: Loudness::of(&placed)?,
             dry_mono: mono(&dry),
             mono: mono(&placed),
@@ -172,7 +175,7 @@ pub(crate) struct Placed {
     pub(crate) plain: Settings,
     /// Whether the dry stem has one channel.
     pub(crate) is_mono: bool,
-    /// Loudness of the dry stem with its gain.
+    /// Loudness of the dry stem with its gain, as it sits in the dry mix.
     pub(crate) before: Loudness,
     /// Loudness of the placed stem.
     pub(crate) after: Loudness,
@@ -228,6 +231,12 @@ fn with_hall(impulse: &Recording, hall: &Hall, send_db: f64) -> Result<f64> {
     both.add(impulse, 1.0)?;
     both.add(&hall.render(&sent)?, 1.0)?;
     mid_clarity_db(&both.recording)
+}
+
+/// Measures a dry stem as it sits in the dry mix.
+fn as_mixed(dry: &Recording) -> Result<Loudness> {
+    let loudness = Loudness::of(dry)?;
+    Ok(if dry.channels.len() == 1 { loudness.scaled(CENTRED) } else { loudness })
 }
 
 #[cfg(test)]

@@ -1,9 +1,9 @@
 //! How loud a placed instrument is: what each part of its usual spectrum counts.
 
-use crate::acoustics::octave::{BANDS, OCTAVE_RATIO, exact_midband_hz};
+use crate::acoustics::octave::{BANDS, OCTAVE_RATIO, edges_hz, exact_midband_hz};
 use crate::acoustics::radiation::Family;
 
-/// Frequencies below 1 kHz at which direct sound and reflections are summed in phase.
+/// Frequencies below 708 Hz at which direct sound and reflections are summed in phase.
 pub(crate) const LOW_POINTS: usize = 24;
 /// The first of them, Hz, and the step to the next: from the lowest note that counts to the edge of the 500 Hz octave.
 ///
@@ -11,20 +11,22 @@ pub(crate) const LOW_POINTS: usize = 24;
 pub(crate) const FIRST_POINT_HZ: f64 = 40.0;
 pub(crate) const POINT_STEP_HZ: f64 = 28.0;
 /// Octaves up to 500 Hz, which the points cover; above, energies add.
-const LOW_OCTAVES: usize = 3;
-/// Octaves above them, up to 8 kHz; what lies higher counts as 8 kHz does.
-pub(crate) const HIGH_OCTAVES: usize = BANDS - LOW_OCTAVES;
+pub(crate) const LOW_OCTAVES: usize = 3;
 
-/// Octaves of a spectrum, 63 Hz to 16 kHz.
-const OCTAVES: usize = BANDS + 2;
+/// Thirds of an octave of a spectrum, from 31.6 Hz (exact, base ten) to 15.8 kHz.
+const THIRDS: usize = 28;
+/// Index of the third of 1 kHz.
+const THIRD_OF_1_KHZ: usize = 15;
+/// Frequency in Hz of the next third over that of one.
+const THIRD_RATIO: f64 = 1.258_925_411_794_167_2;
 
 /// What the parts of a spectrum count in its loudness; all together 1.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) struct LoudnessWeights {
-    /// Of each frequency below 1 kHz.
+    /// Of each frequency below 708 Hz.
     pub(crate) low: [f64; LOW_POINTS],
-    /// Of each octave from 1 kHz to 8 kHz.
-    pub(crate) high: [f64; HIGH_OCTAVES],
+    /// Of each octave, as far as it counts for what lies above: a third between two midbands counts in part for either.
+    pub(crate) high: [f64; BANDS],
 }
 
 impl LoudnessWeights {
@@ -33,22 +35,30 @@ impl LoudnessWeights {
     /// # Source
     /// Loudness: ITU-R BS.1770-4, K-weighting. Spectra: at [`Family::spectrum_db`].
     pub(crate) fn of(family: Family) -> Self {
-        let spectrum = family.spectrum_db();
-        let edge_hz = |octave: usize| exact_midband_hz(0) * OCTAVE_RATIO.powf(octave as f64 - 1.5);
-        let mut low = std::array::from_fn(|point| {
-            let hz = point_hz(point);
-            let octave = (0..LOW_OCTAVES).find(|&octave| hz < edge_hz(octave + 1)).unwrap_or(LOW_OCTAVES);
-            let width_hz = edge_hz(octave + 1) - edge_hz(octave);
-            10_f64.powf(spectrum[octave] / 10.0) * k_weighting(hz) * POINT_STEP_HZ / width_hz
-        });
-        let mut high: [f64; HIGH_OCTAVES] = std::array::from_fn(|octave| {
-            let octave = octave + 1 + LOW_OCTAVES;
-            let counts = |octave: usize| {
-                let hz = exact_midband_hz(0) * OCTAVE_RATIO.powf(octave as f64 - 1.0);
-                10_f64.powf(spectrum[octave] / 10.0) * k_weighting(hz)
-            };
-            counts(octave) + if octave + 2 == OCTAVES { counts(octave + 1) } else { 0.0 }
-        });
+        let spectrum = family.spectrum_db().map(|level_db| 10_f64.powf(f64::from(level_db) / 10.0));
+        let middle_hz: [f64; THIRDS] =
+            std::array::from_fn(|third| 1000.0 * THIRD_RATIO.powf(third as f64 - THIRD_OF_1_KHZ as f64));
+        let (mut low, mut high) = ([0.0; LOW_POINTS], [0.0; BANDS]);
+        let high_from_hz = edges_hz(LOW_OCTAVES).0;
+        for (energy, hz) in spectrum.into_iter().zip(middle_hz) {
+            if hz > high_from_hz {
+                let (band, share) = place_between_midbands(hz);
+                high[band] += energy * k_weighting(hz) * (1.0 - share);
+                high[(band + 1).min(BANDS - 1)] += energy * k_weighting(hz) * share;
+                continue;
+            }
+            // Spread evenly over the third, each hertz of it at the nearest point.
+            let (from_hz, to_hz) = (hz / THIRD_RATIO.sqrt(), hz * THIRD_RATIO.sqrt());
+            let steps = (to_hz - from_hz).ceil();
+            for step in 0..steps as usize {
+                let hz = from_hz + (to_hz - from_hz) * (step as f64 + 0.5) / steps;
+                let nearest = ((hz - FIRST_POINT_HZ) / POINT_STEP_HZ).round();
+                low[(nearest.max(0.0) as usize).min(LOW_POINTS - 1)] += energy / steps;
+            }
+        }
+        for (point, weight) in low.iter_mut().enumerate() {
+            *weight *= k_weighting(point_hz(point));
+        }
         let whole: f64 = low.iter().chain(&high).sum();
         low.iter_mut().chain(&mut high).for_each(|weight| *weight /= whole);
         Self { low, high }
@@ -60,12 +70,11 @@ pub(crate) fn point_hz(point: usize) -> f64 {
     FIRST_POINT_HZ + POINT_STEP_HZ * point as f64
 }
 
-/// Returns the octave band in which a point lies: what lies below 125 Hz's octave counts as it does.
-pub(crate) fn band_of_point(point: usize) -> usize {
-    let hz = point_hz(point);
-    (0..LOW_OCTAVES - 1)
-        .find(|&band| hz < exact_midband_hz(band) * OCTAVE_RATIO.sqrt())
-        .unwrap_or(LOW_OCTAVES - 1)
+/// Returns the octave midband under a frequency and how far the frequency lies on the way to the next, 0 to 1 in octaves; the
+/// lowest and the highest midband count beyond them.
+pub(crate) fn place_between_midbands(hz: f64) -> (usize, f64) {
+    let place = ((hz / exact_midband_hz(0)).ln() / OCTAVE_RATIO.ln()).clamp(0.0, (BANDS - 1) as f64);
+    (place as usize, place.fract())
 }
 
 /// Returns how much energy at a frequency counts: the K-weighting as analogue filters.
@@ -89,33 +98,36 @@ fn k_weighting(hz: f64) -> f64 {
 }
 
 impl Family {
-    /// Returns the usual long-term spectrum of a family, energy per octave from 63 Hz to 16 kHz in dB, the strongest at 0.
+    /// Returns the usual long-term spectrum of a family, energy per third of an octave from 31.6 Hz to 15.8 kHz in dB, the
+    /// strongest at 0.
     ///
-    /// It says how octaves count against each other where one broadband level is
-    /// set; a recording with another spectrum comes out a little louder or softer.
+    /// It says how frequencies count against each other where one broadband level
+    /// is set; a recording with another spectrum comes out a little louder or softer.
     ///
     /// # Source
-    /// From memory, after the formants in J. Meyer, Acoustics and the
-    /// Performance of Music (Springer, 2009), chapter 3, with the fall to either
-    /// side as the demo's stems have it (our choice); an unknown instrument is
-    /// given the spectrum of a whole orchestra (common practice, no source).
-    pub const fn spectrum_db(self) -> [f64; OCTAVES] {
+    /// Measured: notes of sampled instruments over their compass (Debian package
+    /// timgm6mb-soundfont) and the demo's stems, three to seven where there are
+    /// both, smoothed over neighbouring thirds and with an eighth of pink noise,
+    /// since recordings differ, by `tests/recordings/family_spectra.py`. An unknown instrument is given the
+    /// spectrum of a whole orchestra (common practice, no source).
+    #[rustfmt::skip]
+    const fn spectrum_db(self) -> [i8; THIRDS] {
         match self {
-            Self::Omnidirectional => [-8.0, -4.0, 0.0, 0.0, -4.0, -9.0, -14.0, -22.0, -32.0],
-            Self::ForwardBell => [-50.0, -40.0, -30.0, -6.0, 0.0, -0.5, -6.0, -18.0, -36.0],
-            Self::WideForwardBell => [-45.0, -16.0, -10.0, 0.0, -2.0, -7.0, -24.0, -42.0, -60.0],
-            Self::RearBell => [-55.0, -18.0, -5.0, 0.0, -6.5, -16.0, -28.0, -42.0, -60.0],
-            Self::UpwardBell => [-4.0, 0.0, -2.0, -8.0, -16.0, -26.0, -36.0, -48.0, -60.0],
-            Self::TopPlate => [-65.0, -55.0, -9.0, 0.0, -2.5, -4.0, -9.0, -21.0, -38.0],
-            Self::FrontPlate => [-5.0, 0.0, -2.5, -4.0, -8.0, -16.5, -30.0, -41.0, -55.0],
-            Self::ToneHoles => [-55.0, -40.0, -7.0, -2.0, 0.0, -1.0, -11.0, -35.0, -50.0],
-            Self::Bassoon => [-25.0, -18.0, -10.0, 0.0, -12.0, -22.0, -36.0, -48.0, -60.0],
-            Self::Flute => [-67.0, -60.0, -40.0, -12.0, 0.0, -5.5, -24.0, -40.0, -55.0],
-            Self::Harp => [-25.0, -9.0, 0.0, -3.0, -16.0, -24.0, -36.0, -46.0, -60.0],
-            Self::Lid => [-8.0, -3.0, 0.0, -1.0, -6.0, -12.0, -20.0, -30.0, -45.0],
-            Self::Bars => [-60.0, -30.0, -8.0, -2.0, 0.0, -4.0, -10.0, -18.0, -30.0],
-            Self::Mouth => [-40.0, -8.0, -1.0, 0.0, -5.0, -10.0, -15.0, -22.0, -32.0],
-            Self::Drumhead => [-20.0, -2.0, 0.0, -2.0, -6.0, -11.0, -22.0, -40.0, -60.0],
+            Self::Omnidirectional => [-8, -8, -8, -8, -7, -5, -4, -3, -1, 0, 0, 0, 0, -1, -3, -4, -6, -7, -9, -11, -12, -14, -17, -19, -22, -25, -29, -32],
+            Self::ForwardBell => [-16, -16, -16, -16, -16, -16, -16, -16, -16, -16, -14, -12, -9, -6, -6, -3, 0, -1, -2, -3, -4, -8, -11, -14, -15, -16, -16, -16],
+            Self::WideForwardBell => [-15, -15, -15, -15, -15, -15, -14, -12, -11, -11, -5, -1, 0, 0, 0, -1, -2, -2, -3, -6, -9, -11, -13, -14, -14, -15, -15, -15],
+            Self::RearBell => [-16, -16, -16, -16, -16, -16, -16, -14, -11, -7, -3, -1, 0, 0, -2, -3, -5, -8, -11, -13, -15, -16, -16, -16, -16, -16, -16, -16],
+            Self::UpwardBell => [-14, -14, -14, -14, -14, -13, -10, -7, -5, -2, -1, -2, -1, -1, 0, -1, -2, -5, -6, -6, -7, -10, -11, -12, -14, -14, -14, -14],
+            Self::TopPlate => [-13, -14, -14, -13, -13, -13, -13, -11, -7, -5, -3, -1, 0, 0, -1, -1, -1, -2, -1, -1, -3, -3, -5, -8, -10, -12, -13, -13],
+            Self::FrontPlate => [-14, -11, -7, -5, -4, -2, -2, 0, -1, -3, -2, -2, -6, -7, -7, -7, -5, -6, -10, -10, -9, -12, -13, -13, -14, -14, -15, -15],
+            Self::ToneHoles => [-16, -16, -16, -16, -16, -16, -16, -16, -15, -11, -7, -6, -5, -4, -5, -4, 0, 0, -3, -5, -7, -9, -12, -14, -13, -15, -15, -16],
+            Self::Bassoon => [-18, -18, -18, -17, -17, -17, -17, -16, -15, -13, -4, 0, -1, -4, -6, -6, -7, -11, -13, -12, -14, -13, -13, -13, -11, -13, -16, -17],
+            Self::Flute => [-19, -19, -19, -19, -19, -19, -19, -19, -19, -17, -13, -11, -9, -8, -8, -3, 0, -2, -8, -11, -15, -18, -18, -19, -19, -19, -19, -19],
+            Self::Harp => [-17, -17, -17, -17, -16, -15, -12, -7, -5, -3, 0, -1, -5, -6, -5, -6, -4, -7, -13, -15, -16, -16, -16, -17, -17, -17, -17, -17],
+            Self::Lid => [-14, -14, -14, -14, -14, -14, -14, -14, -14, -12, -8, -6, -5, -2, -2, -1, 0, -2, -3, 0, 0, -3, -7, -8, -10, -12, -14, -14],
+            Self::Bars => [-15, -15, -15, -15, -15, -15, -15, -15, -10, -6, -10, -8, -2, -2, -3, -2, -7, -12, -8, -8, -5, 0, -1, -6, -8, -5, -4, -2],
+            Self::Mouth => [-14, -14, -14, -13, -13, -13, -13, -12, -10, -9, -6, -2, -1, -1, 0, -1, -1, -1, 0, 0, -2, -6, -11, -12, -13, -13, -14, -14],
+            Self::Drumhead => [-15, -15, -15, -15, -11, -6, -5, -3, -2, -3, -2, 0, -2, -3, -5, -7, -7, -8, -10, -12, -12, -13, -13, -14, -14, -14, -15, -15],
         }
     }
 }

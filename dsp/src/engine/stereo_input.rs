@@ -84,14 +84,15 @@ impl StereoInput {
 
     /// Splits `left` and `right` into the sources; `raw` are the two sides before any filter, which decide.
     ///
-    /// Alike sides become one source with gain sqrt 2, so that x, x keeps its
-    /// power. Silent samples decide nothing.
+    /// Alike sides x, x become one source x: a mono track that a host copies to
+    /// both inputs comes out as loud as the same track mono to stereo. Silent
+    /// samples decide nothing.
     pub(crate) fn split(&mut self, raw: [&[f32]; 2], toned: [&[f32]; 2], sources: [&mut [f32]; SOURCES]) {
         let [middle, left, right] = sources;
         if self.alike == 1.0 && self.alike_frames >= self.hold_frames && raw[0] == raw[1] {
             // Alike before and alike now: what follows, in short.
             for (cell, (&l, &r)) in middle.iter_mut().zip(toned[0].iter().zip(toned[1])) {
-                *cell = std::f32::consts::FRAC_1_SQRT_2 * (l + r);
+                *cell = f32::midpoint(l, r);
             }
             left.fill(0.0);
             right.fill(0.0);
@@ -126,7 +127,7 @@ impl StereoInput {
             let step = if self.alike_frames >= self.hold_frames { self.fade_step } else { -self.fade_step };
             self.alike = (self.alike + if self.untouched { 0.0 } else { step }).clamp(0.0, 1.0);
             let (l, r) = (toned[0][n], toned[1][n]);
-            middle[n] = self.alike * std::f32::consts::FRAC_1_SQRT_2 * (l + r);
+            middle[n] = self.alike * f32::midpoint(l, r);
             left[n] = (1.0 - self.alike) * l;
             right[n] = (1.0 - self.alike) * r;
         }
@@ -158,10 +159,10 @@ mod tests {
     }
 
     #[test]
-    fn alike_sides_are_one_source_of_the_same_power() {
+    fn alike_sides_are_one_source_as_loud_as_one_of_them() {
         let mut input = StereoInput::new(48_000.0);
         let [middle, left, right] = run(&mut input, &[0.0, 0.5, -0.25], &[0.0, 0.5, -0.25]);
-        assert!((middle[1] - 0.5 * 2.0_f32.sqrt()).abs() < 1e-7);
+        assert_eq!(middle, [0.0, 0.5, -0.25]);
         assert_eq!((left[1], right[2]), (0.0, 0.0));
     }
 
@@ -198,7 +199,7 @@ mod tests {
         };
         let whole = split(1);
         assert!(
-            whole[6000][0] == 0.0 && whole[8998][0] > 0.3 && whole[15_000][0] == 0.0,
+            whole[6000][0] == 0.0 && whole[8998][0] > 0.2 && whole[15_000][0] == 0.0,
             "one source for a while"
         );
         assert_eq!(split(128), whole);

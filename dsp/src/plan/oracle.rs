@@ -17,7 +17,7 @@ use crate::plan::low_tail::LowTail;
 use crate::plan::source_acoustics::{Acoustics, balance_gains};
 use crate::plan::source_plan::{CapsulePlan, PlanLevel, SourcePlan};
 use crate::plan::tail_feed::{
-    LATE_BEGINS, LATE_FOLLOWS, LATE_SHARE, LATE_TAPS, TailFeed, onset_frames, signs,
+    LATE_BEGINS, LATE_FOLLOWS, LATE_SHARE, LATE_TAPS, TailFeed, delay_before_onset, signs,
 };
 use crate::settings::Settings;
 
@@ -129,10 +129,10 @@ fn feeds(acoustics: &Acoustics, settings: &Settings, player: &Player<'_>) -> Fee
     let speed = settings.platform.air.speed_of_sound_m_s();
     let samples_per_m = player.sample_rate_hz / speed;
     let later_m = scattered.path_m.map(|path_m| (path_m - acoustics.start_m).max(0.0));
-    let onset = onset_frames(player.sample_rate_hz) as f64;
     let (early_signs, late_signs) = signs(0);
     let mut early = TailFeed {
-        delay_samples: later_m.map(|later_m| (later_m * samples_per_m - onset).max(0.0)),
+        delay_samples: later_m
+            .map(|later_m| delay_before_onset(later_m * samples_per_m, player.sample_rate_hz)),
         ..TailFeed::SILENCE
     };
     let mut late = TailFeed {

@@ -32,7 +32,7 @@ use crate::plan::low_tail::LowTail;
 use crate::plan::seat_independent_terms::{SLOTS, SeatIndependentTerms};
 use crate::plan::source_acoustics::{Energies, level_in_the_room};
 use crate::plan::source_plan::{SOURCES, SourcePlan};
-use crate::plan::tail_feed::{LATE_TAPS, RIGHT_LATER_S, onset_frames};
+use crate::plan::tail_feed::{LATE_TAPS, RIGHT_LATER_S};
 use crate::settings::{Level, Settings};
 
 /// Makes the plans of one engine.
@@ -50,7 +50,6 @@ pub struct Planner {
     terms: Option<SeatIndependentTerms>,
     trim: Trim,
     room: Option<RoomLevel>,
-    onset_frames: usize,
     /// What the arrivals planned last leave for the tail, by source.
     heard: Vec<HeardSource>,
     scratch: Box<Scratch>,
@@ -187,7 +186,6 @@ impl Planner {
             terms: None,
             trim: Trim { db: 0.0, gain: 1.0 },
             room: None,
-            onset_frames: onset_frames(design.sample_rate_hz()),
             heard: vec![HeardSource::NOTHING; SOURCES],
             scratch: Box::new(Scratch::EMPTY),
         }
@@ -252,7 +250,6 @@ impl Planner {
             terms,
             room_gain,
             late_by_m: if index == 2 { RIGHT_LATER_S * terms.speed_m_s } else { 0.0 },
-            onset_frames: self.onset_frames,
             settings,
             source: &source,
             trim_gain: self.trim.gain,
@@ -306,7 +303,7 @@ mod tests {
     use crate::acoustics::surface::Finish;
     use crate::extremes::largest;
     use crate::plan::oracle::{Fed, LowBranches, Player, tail_energy};
-    use crate::plan::source_acoustics::{Acoustics, acoustics};
+    use crate::plan::source_acoustics::{Acoustics, acoustics, balance_gains};
     use crate::tail::{TailSpec, TailSpectra};
 
     const RATE_HZ: f64 = 48_000.0;
@@ -505,7 +502,10 @@ mod tests {
                     for capsule in 0..2 {
                         for index in 0..ARRIVALS {
                             let bands = bands_at_rate(rate_hz);
-                            let gain = seat.arrivals[capsule][index].gain.map(|g| g * seat.factor_gain);
+                            let (direct, platform) = balance_gains(&settings.level);
+                            let balance = if index == 0 { direct } else { platform };
+                            let gain =
+                                seat.arrivals[capsule][index].gain.map(|g| g * balance * seat.factor_gain);
                             if gain.iter().all(|&gain| gain > 1e-9) {
                                 let weights =
                                     plan.capsules[capsule].weights[index].map(|weight| weight * plan.gain());

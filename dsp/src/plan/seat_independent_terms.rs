@@ -2,7 +2,7 @@
 
 use crate::acoustics::arrivals::{ARRIVALS, images};
 use crate::acoustics::loudness::{
-    FIRST_POINT_HZ, HIGH_OCTAVES, LOW_POINTS, LoudnessWeights, POINT_STEP_HZ, band_of_point,
+    FIRST_POINT_HZ, LOW_POINTS, LoudnessWeights, POINT_STEP_HZ, place_between_midbands, point_hz,
 };
 use crate::acoustics::microphones::{Capsule, Pair};
 use crate::acoustics::octave::{BANDS, THIRDS, TOP, exact_midband_hz, third_midband_hz};
@@ -66,12 +66,14 @@ pub(crate) struct SeatIndependentTerms {
 /// What the octaves count in the loudness, in single precision.
 #[derive(Clone, Debug)]
 pub(crate) struct FastLoudness {
-    /// Of each frequency below 1 kHz.
+    /// Of each frequency below 708 Hz.
     pub(crate) low: [f32; LOW_POINTS],
-    /// The octave band of each.
+    /// The octave midband under each.
     pub(crate) band: [usize; LOW_POINTS],
-    /// Of each octave above.
-    pub(crate) high: [f32; HIGH_OCTAVES],
+    /// How far each lies on the way to the next midband.
+    pub(crate) share: [f32; LOW_POINTS],
+    /// Of each octave, for what lies above.
+    pub(crate) high: [f32; BANDS],
     /// The first frequency and the step to the next, turns per metre of path.
     pub(crate) first_turns_per_m: f32,
     pub(crate) step_turns_per_m: f32,
@@ -82,7 +84,8 @@ impl FastLoudness {
         let weights = LoudnessWeights::of(family);
         Self {
             low: weights.low.map(|weight| weight as f32),
-            band: std::array::from_fn(band_of_point),
+            band: std::array::from_fn(|point| place_between_midbands(point_hz(point)).0),
+            share: std::array::from_fn(|point| place_between_midbands(point_hz(point)).1 as f32),
             high: weights.high.map(|weight| weight as f32),
             first_turns_per_m: (FIRST_POINT_HZ / speed_m_s) as f32,
             step_turns_per_m: (POINT_STEP_HZ / speed_m_s) as f32,

@@ -4,7 +4,7 @@ use std::f64::consts::{FRAC_PI_2, TAU};
 
 use crate::acoustics::arrivals::{ARRIVALS, Arrival, Stage, images};
 use crate::acoustics::decibel::gain_of_db;
-use crate::acoustics::loudness::{LOW_POINTS, LoudnessWeights, band_of_point, point_hz};
+use crate::acoustics::loudness::{LOW_POINTS, LoudnessWeights, place_between_midbands, point_hz};
 use crate::acoustics::microphones::{Capsule, Microphones};
 use crate::acoustics::octave::{BANDS, PerBand, THIRDS};
 use crate::acoustics::platform::{PARTS, Platform};
@@ -182,8 +182,9 @@ fn unlevelled(source: &Source, platform: &Platform, microphones: &Microphones, c
 /// Returns the loudness of direct sound and platform together, as a factor on the energy of a dry channel with the family's usual spectrum.
 ///
 /// `sum_p` `w_p` |`g_d` D + `g_p` R|^2 over frequencies below 708 Hz, D the direct
-/// sound and R the reflections there, and `sum_b` `w_b` (`g_d`^2 `E_direct` + `g_p`^2
-/// `E_reflected`) over the octaves above; scattered and late sound add to both.
+/// sound and R the reflections there, their gains on straight lines between the
+/// midbands, and `sum_b` `w_b` (`g_d`^2 `E_direct` + `g_p`^2 `E_reflected`) over the
+/// octaves above; scattered and late sound add to both.
 fn loudness(heard: &Acoustics, family: Family, platform: &Platform, level: &Level, channels: usize) -> f64 {
     let weights = LoudnessWeights::of(family);
     let (direct_gain, platform_gain) = balance_gains(level);
@@ -192,12 +193,13 @@ fn loudness(heard: &Acoustics, family: Family, platform: &Platform, level: &Leve
     let speed = platform.air.speed_of_sound_m_s();
     let mut sum = 0.0;
     for point in 0..LOW_POINTS {
-        let band = band_of_point(point);
-        let mut energy = platform_power * (tail[0][band] + tail[1][band]);
+        let (band, share) = place_between_midbands(point_hz(point));
+        let between = |values: &PerBand| values[band] + share * (values[band + 1] - values[band]);
+        let mut energy = platform_power * (between(&tail[0]) + between(&tail[1]));
         for arrivals in &heard.arrivals[..channels] {
             let (mut re, mut im) = (0.0, 0.0);
             for (index, arrival) in arrivals.iter().enumerate() {
-                let gain = arrival.gain[band] * if index == 0 { direct_gain } else { platform_gain };
+                let gain = between(&arrival.gain) * if index == 0 { direct_gain } else { platform_gain };
                 let turn = -TAU * point_hz(point) * (arrival.path_m - heard.start_m) / speed;
                 re += gain * turn.cos();
                 im += gain * turn.sin();
@@ -207,7 +209,7 @@ fn loudness(heard: &Acoustics, family: Family, platform: &Platform, level: &Leve
         sum += weights.low[point] * energy;
     }
     let reflected = heard.energies.reflected();
-    for (weight, band) in weights.high.iter().zip(BANDS - weights.high.len()..) {
+    for (band, weight) in weights.high.iter().enumerate() {
         let direct = direct_gain * direct_gain * heard.energies.direct[band];
         sum += weight * (direct + platform_power * (reflected[0][band] + reflected[1][band]));
     }

@@ -57,6 +57,23 @@ pub fn onset_frames(sample_rate_hz: f64) -> usize {
     1 << most.ilog2()
 }
 
+/// Time within which a tap that would have to come before the tail's onset goes over to the onset, s.
+///
+/// Our choice: a tap that stopped at the onset from one moment to the next would
+/// be heard as a jump of pitch.
+const GOES_OVER_S: f64 = 0.25e-3;
+
+/// Returns the delay of a tap that sounds `late_samples` after the direct sound, in samples: less the onset by which the kernel
+/// begins later, but never under 0.
+///
+/// (x + sqrt(x^2 + 4 g^2))/2, x the delay less the onset, g [`GOES_OVER_S`].
+pub(crate) fn delay_before_onset(late_samples: f64, sample_rate_hz: f64) -> f64 {
+    let over = late_samples - onset_frames(sample_rate_hz) as f64;
+    let goes_over = GOES_OVER_S * sample_rate_hz;
+    // `hypot` is a call of the C library.
+    f64::midpoint(over, (over * over + 4.0 * goes_over * goes_over).sqrt())
+}
+
 /// Taps that feed one part of the tail, at a level of 1.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct TailFeed<const TAPS: usize> {

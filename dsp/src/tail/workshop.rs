@@ -126,7 +126,8 @@ struct Part {
 fn parts(spec: &TailSpec, noise: &OctaveNoise) -> [Part; INPUTS] {
     let rate_hz = spec.sample_rate_hz;
     let bands = noise.octaves().len();
-    let decay_s = decays_to_synthesise(&spec.decay_s, noise.shares_through_filters(), bands);
+    let energies = spec.decaying_energies();
+    let decay_s = decays_to_synthesise(&spec.decay_s, &energies, noise.shares_through_filters(), bands);
     let longest_s = largest(decay_s[..bands].iter().copied());
     let half_join = (HALF_JOIN_S * rate_hz) as usize;
     let onset = spec.onset_frames;

@@ -229,12 +229,14 @@ mod tests {
             let played = measured_thirds(&left, &right, config.sample_rate_hz);
             let kept = |level: &ThirdLevel| energy_of_db(level.level_db);
             let mut nearest = 0.0_f64;
+            let mut scatter = [0.0_f64; TOLD];
             for third in 0..HELD {
                 let hz = third_midband_hz(third);
                 let width_hz = hz * (2.0_f64.powf(1.0 / 6.0) - 2.0_f64.powf(-1.0 / 6.0));
                 let values = 2.0 * settings.platform.decay_s / DECAY_EXPONENT * width_hz;
                 let part = tail[third] / (tail[third] + direct[third]);
                 let within = 1.5 * (part / (2.0 * values)).sqrt() + TAU * hz * LATE_S / 2.0 + 0.01;
+                scatter[third] = within;
                 let apart = (kept(&told[third]) - kept(&played[third])).abs();
                 nearest = larger(nearest, apart / within);
                 assert!(
@@ -254,8 +256,15 @@ mod tests {
                 told[HELD].level_db,
                 played[HELD].level_db
             );
-            if worst_played.level_db < -MOST_THIRD_LOSS_DB {
-                assert_eq!(worst_told.third, worst_played.third, "{family:?}, {pair:?}");
+            // Which third is worst is told as well as the noise of one tail lets it be.
+            if worst_played.level_db < -MOST_THIRD_LOSS_DB && worst_played.third < HELD {
+                let (worst, there) = (worst_told, told[worst_played.third]);
+                let apart = kept(&there) - kept(&worst);
+                let within = scatter[worst.third] + scatter[there.third];
+                assert!(
+                    apart < within,
+                    "{family:?}, {pair:?}: told {there:?} and {worst:?}, within {within}"
+                );
             }
         }
     }

@@ -4,7 +4,7 @@ use rostra_dsp::acoustics::{BANDS, NOMINAL_HZ};
 use rostra_dsp::extremes::{largest, least};
 use rostra_dsp::hall::{HALL_PARAMETERS, Hall, HallEngine};
 use rostra_dsp::measure::{DecayCurve, OctaveFilter, echo_density_profile};
-use rostra_dsp::settings::{Field, Parameter, Tabled, named};
+use rostra_dsp::settings::{Tabled, named};
 use rostra_dsp::tail::BuildAtOnce;
 
 use super::{Row, to_f64};
@@ -62,55 +62,8 @@ fn worst(got_s: &[f64; BANDS], wanted_s: &[f64; BANDS]) -> (f64, usize) {
     (off(worst), worst)
 }
 
-/// Sets a hall's parameters so that its decays are as near to wanted ones as they allow: one or two at a time, in
-/// smaller and smaller steps, as long as that helps. Parameters that leave the decays alone stay as they are.
-fn fitted(wanted_s: &[f64; BANDS]) -> Hall {
-    // The sum beside the worst leads on where several octaves are equally far off.
-    let cost = |hall: &Hall| {
-        let got_s = hall.band_decay_s();
-        let all: f64 = (0..BANDS)
-            .map(|band| ((got_s[band] / wanted_s[band]).ln() * 100.0 / WITHIN_PCT[band]).powi(2))
-            .sum();
-        worst(&got_s, wanted_s).0 + 1e-2 * all
-    };
-    let mut hall = Hall { pre_delay_s: 0.0, ..Hall::default() };
-    let shapes_decays = |parameter: &Parameter, field: &Field<Hall>| {
-        let (low, high) = parameter.range();
-        let mut ends = [hall; 2];
-        ends[0].put(parameter, low);
-        ends[1].put(parameter, high);
-        (field.get)(&ends[0]) != (field.get)(&ends[1]) && ends[0].band_decay_s() != ends[1].band_decay_s()
-    };
-    let rows: Vec<_> = HALL_PARAMETERS
-        .iter()
-        .filter_map(|row| Some((&row.parameter, row.field.as_ref()?)))
-        .filter(|(parameter, field)| shapes_decays(parameter, field))
-        .collect();
-    let mut step = 0.25;
-    while step > 2e-4 {
-        let mut helped = false;
-        // Two at once, so that a valley across two parameters is followed.
-        for (first, first_field) in &rows {
-            for (second, second_field) in &rows {
-                for (up, along) in [(step, 0.0), (-step, 0.0), (step, step), (step, -step), (-step, step)] {
-                    let mut tried = hall;
-                    let share = (first.share((first_field.get)(&tried)) + up).clamp(0.0, 1.0);
-                    tried.put(first, first.at_share(share));
-                    let share = (second.share((second_field.get)(&tried)) + along).clamp(0.0, 1.0);
-                    tried.put(second, second.at_share(share));
-                    if cost(&tried) < cost(&hall) - 1e-9 {
-                        hall = tried;
-                        helped = true;
-                    }
-                }
-            }
-        }
-        if !helped {
-            step /= 2.0;
-        }
-    }
-    hall
-}
+/// Volumes of the rooms, in the file's order, cubic metres: our choice, the file has none.
+const VOLUMES_M3: [f64; 3] = [12_000.0, 8000.0, 2500.0];
 
 /// What a hall does as it sounds.
 struct Heard {
@@ -180,10 +133,13 @@ fn described(hall: &Hall) -> String {
     words.join(", ")
 }
 
-/// Decay of each octave and echo density of the hall, set as near to each measured hall as its parameters allow.
+/// Decay of each octave and echo density of the hall, set to each measured hall's decays.
 pub fn measured_halls() -> Vec<Row> {
     let rooms = measured();
-    let halls: Vec<Hall> = rooms.iter().map(|room| fitted(&room.t20_s)).collect();
+    let set = |(room, volume_m3): (&Measured, f64)| {
+        Hall { pre_delay_s: 0.0, volume_m3, ..Hall::default() }.decaying_as(&room.t20_s)
+    };
+    let halls: Vec<Hall> = rooms.iter().zip(VOLUMES_M3).map(set).collect();
     let all = cores::map(&halls, || (), |(), hall| heard(hall));
     let mut rows = Vec::new();
     for ((room, hall), heard) in rooms.iter().zip(&halls).zip(&all) {

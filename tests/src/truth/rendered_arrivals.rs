@@ -5,7 +5,7 @@ use rostra_dsp::engine::parts::BranchBank;
 use rostra_dsp::extremes::larger;
 use rostra_dsp::kernel::InstructionSet;
 use rostra_dsp::measure::{OctaveFilter, delay_samples, octave_energies};
-use rostra_dsp::plan::{BRANCHES, Planner, SourcePlan, SplitDesign, Weights, acoustics};
+use rostra_dsp::plan::{BRANCHES, Planner, SourcePlan, SplitDesign, Weights, acoustics, balance_gains};
 
 use super::{Row, energy_db, quantile, to_f64};
 use crate::{alone, seats};
@@ -71,12 +71,14 @@ pub fn own_rendered_arrivals() -> Vec<Row> {
         let seat = acoustics(&source, &settings.platform, &settings.microphones, &settings.level, 2);
         planner.plan(&settings, 0, None, &mut plan);
         for index in 0..ARRIVALS {
-            let capsule = &plan.capsules[0];
+            let (capsule, gain) = (&plan.capsules[0], plan.gain());
             let response = bench.branches.iter().map(|frame| {
-                frame.iter().zip(&capsule.weights[index]).map(|(x, w)| f64::from(x * w)).sum::<f64>()
+                frame.iter().zip(&capsule.weights[index]).map(|(x, w)| f64::from(x * w * gain)).sum::<f64>()
             });
             let response: Vec<f64> = response.collect();
-            let wanted = seat.arrivals[0][index].gain.map(|gain| gain * seat.factor_gain);
+            let (direct_gain, platform_gain) = balance_gains(&settings.level);
+            let balance = if index == 0 { direct_gain } else { platform_gain };
+            let wanted = seat.arrivals[0][index].gain.map(|gain| gain * balance * seat.factor_gain);
             let strongest = wanted.iter().copied().fold(0.0, larger);
             let (mut worst_strong, mut worst_weak) = (0.0_f64, 0.0_f64);
             for (energy, gain) in octave_energies(&response, RATE_HZ).iter().zip(&wanted) {

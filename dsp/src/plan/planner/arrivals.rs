@@ -2,7 +2,7 @@
 
 use super::{Heard, HeardSource, Scratch, branches_of};
 use crate::acoustics::arrivals::ARRIVALS;
-use crate::acoustics::loudness::LOW_POINTS;
+use crate::acoustics::loudness::{LOW_OCTAVES, LOW_POINTS};
 use crate::acoustics::octave::BANDS;
 use crate::acoustics::platform::PARTS;
 use crate::acoustics::radiation::world_axis;
@@ -14,12 +14,11 @@ use crate::plan::band_split::{BRANCHES, FITTED, Weights};
 use crate::plan::fast_fit::{FastFit, LEAST_OF_STRONGEST};
 use crate::plan::fast_low::Part;
 use crate::plan::fast_thirds::FastThirds;
-use crate::plan::low_octaves::LOW;
 use crate::plan::seat_independent_terms::{FastLoudness, SLOTS, SeatIndependentTerms, THIRD_SLOTS};
 use crate::plan::source_acoustics::{Energies, balance_gains};
 use crate::plan::source_plan::{PlanLevel, SourcePlan};
 use crate::plan::step_energies::total;
-use crate::plan::tail_feed::{LATE_FOLLOWS, LATE_SHARE};
+use crate::plan::tail_feed::{LATE_FOLLOWS, LATE_SHARE, delay_before_onset};
 use crate::settings::Settings;
 
 /// Shortest path that counts, m: as in the oracle.
@@ -35,8 +34,6 @@ pub(super) struct PlanArrivals<'a> {
     pub(super) room_gain: f64,
     /// Path by which the taps of late sound come later, m.
     pub(super) late_by_m: f64,
-    /// Frames by which the tail's kernels begin after what feeds them.
-    pub(super) onset_frames: usize,
     pub(super) sample_rate_hz: f64,
     pub(super) channels: usize,
     pub(super) fit: &'a FastFit,
@@ -85,7 +82,7 @@ impl Kernel for PlanArrivals<'_> {
 
         let paths_m = scattering_paths_m(source.position, &settings.platform, &settings.microphones);
         for (delay, path_m) in self.plan.early_feed.delay_samples.iter_mut().zip(paths_m) {
-            *delay = ((path_m - start_m) * samples_per_m - self.onset_frames as f64).max(0.0);
+            *delay = delay_before_onset((path_m - start_m) * samples_per_m, self.sample_rate_hz);
         }
         for (index, followed) in LATE_FOLLOWS.into_iter().enumerate() {
             let later_m = LATE_SHARE * (paths_m[followed] - start_m).max(0.0) + self.late_by_m;
@@ -264,10 +261,10 @@ fn loudness<const FUSED: bool>(
     let mut power = [0.0_f32; LOW_POINTS];
     let start = start_m as f32;
     for heard in heard {
-        let mut gains = [[0.0_f32; SLOTS]; LOW];
+        let mut gains = [[0.0_f32; SLOTS]; LOW_OCTAVES + 1];
         let (mut cos, mut sin) = ([0.0_f32; SLOTS], [0.0_f32; SLOTS]);
         let (mut on_cos, mut on_sin) = ([0.0_f32; SLOTS], [0.0_f32; SLOTS]);
-        for band in 0..LOW {
+        for band in 0..=LOW_OCTAVES {
             for index in 0..SLOTS {
                 gains[band][index] = heard.shape[band][index] * heard.common[index] * platform_gain;
             }
@@ -279,13 +276,15 @@ fn loudness<const FUSED: bool>(
             (on_cos[index], on_sin[index]) = turn::<FUSED>(weights.step_turns_per_m * late_m);
         }
         for point in 0..LOW_POINTS {
-            let gains = &gains[weights.band[point]];
+            let (below, above) = (&gains[weights.band[point]], &gains[weights.band[point] + 1]);
+            let share = weights.share[point];
             let (mut re, mut im) = ([0.0_f32; SIMD_WIDTH], [0.0_f32; SIMD_WIDTH]);
             for row in 0..SLOTS / SIMD_WIDTH {
                 for i in 0..SIMD_WIDTH {
                     let index = row * SIMD_WIDTH + i;
-                    re[i] = multiply_add::<FUSED>(gains[index], cos[index], re[i]);
-                    im[i] = multiply_add::<FUSED>(gains[index], sin[index], im[i]);
+                    let gain = multiply_add::<FUSED>(share, above[index] - below[index], below[index]);
+                    re[i] = multiply_add::<FUSED>(gain, cos[index], re[i]);
+                    im[i] = multiply_add::<FUSED>(gain, sin[index], im[i]);
                 }
             }
             let (re, im) = (total(&re), total(&im));
@@ -300,11 +299,12 @@ fn loudness<const FUSED: bool>(
     let [early, late] = energies.tail();
     let (mut clear, mut diffuse) = (0.0, 0.0);
     for point in 0..LOW_POINTS {
-        let band = weights.band[point];
+        let (band, share) = (weights.band[point], weights.share[point]);
+        let [below, above] = [band, band + 1].map(|band| (early[band] + late[band]) as f32);
         clear += weights.low[point] * power[point];
-        diffuse += weights.low[point] * (early[band] + late[band]) as f32;
+        diffuse += weights.low[point] * multiply_add::<FUSED>(share, above - below, below);
     }
-    for (weight, band) in weights.high.iter().zip(BANDS - weights.high.len()..) {
+    for (band, weight) in weights.high.iter().enumerate() {
         let specular = (energies.specular[0][band] + energies.specular[1][band]) as f32;
         let direct = energies.direct[band] as f32;
         clear += weight * (direct_gain * direct_gain * direct + platform_power * specular);
