@@ -10,7 +10,7 @@ use crate::engine::branch_bank::{BUSES, BranchBank};
 use crate::engine::delay_line::DelayLine;
 use crate::engine::direct::Direct;
 use crate::engine::glide::GlideOf;
-use crate::engine::reflector::Reflector;
+use crate::engine::reflector::{Change, Reflector};
 use crate::engine::segment::Segment;
 use crate::kernel::convolver::INPUTS;
 use crate::kernel::instruction_set::{Eight, EightKernel, InstructionSet};
@@ -132,19 +132,19 @@ impl SourcePart {
             plan.capsules.each_ref().map(|capsule| capsule.delay_samples[0]),
             capsules.each_ref().map(|weights| &weights[0]),
         );
-        // What is still on its slow way is no more at rest than that whose plan changed.
-        let changed = changed || !self.slow_diffuse.rests() || !self.slow_weights.iter().all(GlideOf::rests);
+        let moves_weights = !self.slow_diffuse.rests() || !self.slow_weights.iter().all(GlideOf::rests);
+        let change = Change { is_new_plan: changed, moves_weights };
         for ((reflector, capsule), weights) in self.reflectors.iter_mut().zip(&plan.capsules).zip(&capsules) {
-            reflector.glide_to(&capsule.delay_samples[1..], &weights[1..], changed);
+            reflector.glide_to(&capsule.delay_samples[1..], &weights[1..], change);
         }
-        if changed || !self.feeds.iter().all(Reflector::rests) {
+        if change != Change::NONE || !self.feeds.iter().all(Reflector::rests) {
             let mut levelled = [[0.0; BRANCHES]; SCATTERINGS + LATE_TAPS];
             for (levelled, slow) in levelled.iter_mut().zip(&self.slow_weights) {
                 *levelled = slow.values(at).map(|weight| weight * plan.tail_level * gain);
             }
             let (early, late) = levelled.split_at(SCATTERINGS);
-            self.feeds[0].glide_to(&plan.early_feed.delay_samples, early, changed);
-            self.feeds[1].glide_to(&plan.late_feed.delay_samples, late, changed);
+            self.feeds[0].glide_to(&plan.early_feed.delay_samples, early, change);
+            self.feeds[1].glide_to(&plan.late_feed.delay_samples, late, change);
         }
         self.slow_steps = (self.slow_steps + 1).min(SLOW_TAIL_STEPS);
     }

@@ -180,6 +180,20 @@ fn risen(elapsed_frames: i32, per_frame: f32) -> f32 {
     share * share * (3.0 - 2.0 * share)
 }
 
+/// What of a plan changes from one grid step to the next.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Change {
+    /// The plan is a new one: delays do not settle on whole samples yet.
+    pub is_new_plan: bool,
+    /// Weights of the same plan are still on their way.
+    pub moves_weights: bool,
+}
+
+impl Change {
+    /// All is as it was.
+    pub const NONE: Self = Self { is_new_plan: false, moves_weights: false };
+}
+
 /// All reflections of one source at one capsule.
 #[derive(Debug)]
 pub struct Reflector {
@@ -222,10 +236,10 @@ impl Reflector {
         self.rest();
     }
 
-    /// Starts the next grid step on the way to a plan; `changed` says whether the plan is a new one.
-    pub fn glide_to(&mut self, delay_samples: &[f64], weights: &[Weights], changed: bool) {
-        self.quiet_steps = if changed { 0 } else { self.quiet_steps.saturating_add(1) };
-        if !changed && self.rests {
+    /// Starts the next grid step on the way to a plan.
+    pub fn glide_to(&mut self, delay_samples: &[f64], weights: &[Weights], change: Change) {
+        self.quiet_steps = if change.is_new_plan { 0 } else { self.quiet_steps.saturating_add(1) };
+        if change == Change::NONE && self.rests {
             return;
         }
         let settled = self.quiet_steps >= SETTLING_STEPS;
