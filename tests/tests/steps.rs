@@ -306,11 +306,13 @@ fn every_step_is_heard() {
     for step in CONTINUOUS.iter().chain(&LISTS) {
         let layout = if step.name == "source width" { Layout::StereoToStereo } else { Layout::MonoToStereo };
         let sound = render(step, Signal::Noise, layout);
-        let level = |stretch: usize| {
+        // Both channels by themselves: what is mirrored is as loud as before.
+        let levels = |stretch: usize| {
             let end = stretch * HELD_FRAMES;
-            sound.iter().map(|channel| rms(&channel[end - STEADY_FRAMES..end])).sum::<f64>()
+            sound.each_ref().map(|channel| rms(&channel[end - STEADY_FRAMES..end]))
         };
-        let (low, high) = (level(1), level(2));
-        assert!((high / low - 1.0).abs() > 1e-3, "{}: {low} and {high} sound alike", step.name);
+        let (low, high) = (levels(1), levels(2));
+        let is_heard = low.iter().zip(&high).any(|(low, high)| (high / low - 1.0).abs() > 1e-3);
+        assert!(is_heard, "{}: {low:?} and {high:?} sound alike", step.name);
     }
 }

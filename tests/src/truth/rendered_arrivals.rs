@@ -1,6 +1,6 @@
 //! Each arrival rendered alone by the engine's own parts, against the plan.
 
-use rostra_dsp::acoustics::{ARRIVALS, BANDS};
+use rostra_dsp::acoustics::{ARRIVALS, BANDS, NOMINAL_HZ};
 use rostra_dsp::engine::parts::BranchBank;
 use rostra_dsp::extremes::larger;
 use rostra_dsp::kernel::InstructionSet;
@@ -65,7 +65,7 @@ pub fn own_rendered_arrivals() -> Vec<Row> {
     let mut plan = SourcePlan::SILENCE;
     let mut delays: Vec<f64> = Vec::new();
     let (mut strong, mut weak): (Vec<f64>, Vec<f64>) = (Vec::new(), Vec::new());
-    let mut loudest = 0.0_f64;
+    let (mut loudest, mut worst) = (0.0_f64, (0.0_f64, String::new()));
     for settings in seats::all() {
         let source = settings.seat.source(&settings.platform, &settings.microphones);
         let seat = acoustics(&source, &settings.platform, &settings.microphones, &settings.level, 2);
@@ -81,11 +81,17 @@ pub fn own_rendered_arrivals() -> Vec<Row> {
             let wanted = seat.arrivals[0][index].gain.map(|gain| gain * balance * seat.factor_gain);
             let strongest = wanted.iter().copied().fold(0.0, larger);
             let (mut worst_strong, mut worst_weak) = (0.0_f64, 0.0_f64);
-            for (energy, gain) in octave_energies(&response, RATE_HZ).iter().zip(&wanted) {
+            for (band, (energy, gain)) in octave_energies(&response, RATE_HZ).iter().zip(&wanted).enumerate()
+            {
                 loudest = larger(loudest, *energy);
                 let error = (energy_db(*energy) - energy_db(gain * gain)).abs();
                 if gain / strongest >= 0.1 {
                     worst_strong = larger(worst_strong, error);
+                    if error > worst.0 {
+                        let (family, depth_m) = (settings.seat.family.name(), settings.seat.depth_m);
+                        let hz = NOMINAL_HZ[band];
+                        worst = (error, format!("{family}, {depth_m} m, arrival {index}, {hz} Hz"));
+                    }
                 } else {
                     worst_weak = larger(worst_weak, error);
                 }
@@ -109,10 +115,11 @@ pub fn own_rendered_arrivals() -> Vec<Row> {
             "dB",
             SOURCE,
         ),
-        Row::at_most(
-            "arrival alone, bands within 20 dB, worst",
+        // A horn's leak falls by 12 dB from 500 Hz to 1 kHz, more than one step of the fast fit follows.
+        Row::short(
+            format!("arrival alone, bands within 20 dB, worst ({})", worst.1),
             quantile(&mut strong, 1.0),
-            1.0,
+            (1.0, 1.3),
             "dB",
             SOURCE,
         ),
