@@ -29,7 +29,7 @@ pub mod parts {
     pub use super::direct::Direct;
     pub use super::early::{Early, EarlyConfig, LONGEST_RUN_FRAMES};
     pub use super::glide::Glide;
-    pub use super::reflector::Reflector;
+    pub use super::reflector::{Change, Reflector};
     pub use super::segment::{STEPS, Segment};
 }
 

@@ -340,7 +340,7 @@ impl Bench {
             }
         }
         let whole = joined(spec, &spectra, back.as_ref(), size, frames, case.rate_hz, bands);
-        let through_filters = decays_through_filters(&spec);
+        let through_filters = decays_through_filters(spec);
         for band in 0..bands {
             let wished_s = spec.decay_s[band];
             let is_heard = (through_filters[band] / wished_s - 1.0).abs() <= DECAY_TOLERANCE;

@@ -146,7 +146,7 @@ mod tests {
 
     const RATE_HZ: f64 = 48_000.0;
 
-    /// Rows of IEC 61260-1:2014, table 1 (see the head of the file), at f/f_m = G^(+-exponent).
+    /// Rows of IEC 61260-1:2014, table 1 (see the head of the file), at `f/f_m = G^(+-exponent)`.
     #[test]
     fn the_octaves_meet_class_1() {
         let octave = Band::Octave(OCTAVE_RATIO.powf(-0.5), OCTAVE_RATIO.powf(0.5));

@@ -527,7 +527,7 @@ fn echoes_stand_as_thick_as_in_a_measured_hall() {
     assert!((sum_ms - 31.0).abs() < 15.0, "mean {sum_ms} ms");
 }
 
-/// Late support of a platform with its hall at the natural return: ST_late, the energy of 100 to 1000 ms against the direct
+/// Late support of a platform with its hall at the natural return: `ST_late`, the energy of 100 to 1000 ms against the direct
 /// sound 1 m from an omnidirectional source, lies between -24 and -10 dB (ISO 3382-1:2009, table C.1), and the hall does not
 /// cover the stage.
 #[test]

@@ -86,10 +86,12 @@ pub struct LiveView {
     filing: Filing,
     needles: Needles,
     output_needles: Needles,
-    /// The lesson that is shown, whether its loudness was known, and of each of its seats the name and the figures, which take
-    /// long to work out.
-    told: Option<((usize, bool), Vec<(String, String)>)>,
+    told: Option<Told>,
 }
+
+/// What is told of a lesson, which takes long to work out: which one it is, whether its loudness was known, and of each of
+/// its seats the name and the figures.
+type Told = ((usize, bool), Vec<(String, String)>);
 
 impl LiveView {
     /// Lays the sheet out beside the files of a store.

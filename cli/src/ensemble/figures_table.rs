@@ -7,6 +7,7 @@ use super::practice::by_brightness;
 use crate::recording::decibels;
 
 /// Prints a line for each stem, then the mixes.
+#[allow(clippy::too_many_lines, reason = "the lines of a table in their order")]
 pub(super) fn print(findings: &Findings) {
     say!(
         "{}{}",

@@ -39,28 +39,28 @@ pub const SCATTERINGS: usize = 11;
 /// Index of the floor's scattering, and of what it scatters later: what it sends from far off arrives well after its reflection.
 pub(crate) const FLOOR: usize = 0;
 pub(crate) const FLOOR_LATER: usize = 1;
-/// Faces in which the source is mirrored where each scattering begins: its own, then one more; `None` is the nearer side wall.
-const MIRRORED_IN: [[Option<Option<Face>>; 2]; SCATTERINGS] = {
-    const fn one(face: Face) -> [Option<Option<Face>>; 2] {
-        [Some(Some(face)), None]
-    }
-    const fn two(face: Face, other: Option<Face>) -> [Option<Option<Face>>; 2] {
-        [Some(Some(face)), Some(other)]
-    }
-    [
-        one(Face::Floor),
-        one(Face::Floor),
-        one(Face::Canopy),
-        one(Face::Rear),
-        one(Face::Left),
-        one(Face::Right),
-        two(Face::Rear, Some(Face::Floor)),
-        two(Face::Rear, Some(Face::Canopy)),
-        two(Face::Floor, Some(Face::Canopy)),
-        two(Face::Rear, None),
-        two(Face::Floor, None),
-    ]
-};
+/// In what the source is mirrored once more where a scattering begins.
+#[derive(Clone, Copy)]
+enum Again {
+    Nothing,
+    In(Face),
+    InNearerSide,
+}
+
+/// What the source is mirrored in where each scattering begins: a face of its own, then perhaps one more.
+const MIRRORED_IN: [(Face, Again); SCATTERINGS] = [
+    (Face::Floor, Again::Nothing),
+    (Face::Floor, Again::Nothing),
+    (Face::Canopy, Again::Nothing),
+    (Face::Rear, Again::Nothing),
+    (Face::Left, Again::Nothing),
+    (Face::Right, Again::Nothing),
+    (Face::Rear, Again::In(Face::Floor)),
+    (Face::Rear, Again::In(Face::Canopy)),
+    (Face::Floor, Again::In(Face::Canopy)),
+    (Face::Rear, Again::InNearerSide),
+    (Face::Floor, Again::InNearerSide),
+];
 
 /// Returns which scattering a face's is, mirrored in another face or not.
 ///
@@ -178,11 +178,13 @@ pub(crate) fn scattering_paths_m(
     microphones: &Microphones,
 ) -> [f64; SCATTERINGS] {
     let side = if position.x < 0.0 { Face::Left } else { Face::Right };
-    let mut paths = MIRRORED_IN.map(|faces| {
-        let image = faces
-            .iter()
-            .flatten()
-            .fold(position, |image, face| platform.mirrored(image, face.unwrap_or(side)));
+    let mut paths = MIRRORED_IN.map(|(face, again)| {
+        let once = platform.mirrored(position, face);
+        let image = match again {
+            Again::Nothing => once,
+            Again::In(face) => platform.mirrored(once, face),
+            Again::InNearerSide => platform.mirrored(once, side),
+        };
         (image - microphones.position()).length()
     });
     paths[FLOOR_LATER] += FLOOR_LATER_BY * platform.scattered_s() * platform.air.speed_of_sound_m_s();

@@ -32,7 +32,7 @@ impl Colouration {
             energies.resize(thirds.len(), 0.0);
             energies.iter_mut().zip(thirds).for_each(|(sum, (_, energy))| *sum += energy);
         }
-        if energies.is_empty() || energies.iter().any(|energy| !(*energy > 0.0)) {
+        if energies.is_empty() || energies.iter().any(|energy| energy.is_nan() || *energy <= 0.0) {
             return None;
         }
         let levels_db: Vec<f64> = energies.iter().map(|energy| 10.0 * energy.log10()).collect();
@@ -84,7 +84,9 @@ mod tests {
 
     fn pulses(at: &[(usize, f64)]) -> Vec<f64> {
         let mut channel = vec![0.0; 4096];
-        at.iter().for_each(|&(frame, height)| channel[frame] += height);
+        for &(frame, height) in at {
+            channel[frame] += height;
+        }
         channel
     }
 

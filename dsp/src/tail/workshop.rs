@@ -128,7 +128,8 @@ fn parts(spec: &TailSpec, noise: &OctaveNoise) -> [Part; INPUTS] {
     let bands = noise.octaves().len();
     let energies = spec.decaying_energies();
     let decay_s = decays_to_synthesise(&spec.decay_s, &energies, noise.shares_through_filters(), bands);
-    let longest_s = largest(decay_s[..bands].iter().copied());
+    // As long as is asked for: what makes up for neighbours may last a little longer, 57 dB down.
+    let longest_s = largest(spec.decay_s[..bands].iter().copied());
     let half_join = (HALF_JOIN_S * rate_hz) as usize;
     let onset = spec.onset_frames;
     // However short a tail is, it lasts until both parts have sounded.
@@ -172,7 +173,7 @@ const BURST_LASTS: f64 = 2.0 / 3.0;
 
 /// Shortest decay by 60 dB of an octave's burst, in periods of its width: shorter, noise would be no noise of that octave
 /// alone, and no filter would hear the difference (our choice).
-const BURST_PERIODS: f64 = 14.0;
+const BURST_PERIODS: f64 = 7.0;
 
 /// How far from 1 the energy of an octave may stay: 0.04 dB.
 const ENERGY_TOLERANCE: f64 = 0.01;

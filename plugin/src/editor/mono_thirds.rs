@@ -97,8 +97,7 @@ fn ways(plan: &Acoustics, settings: &Settings, speed_m_s: f64, edges: &[f64; EDG
                 let thirds = &plan.direct_in_thirds[capsule];
                 std::array::from_fn(|third| thirds[third] * direct_gain * plan.factor_gain)
             } else {
-                in_thirds(&arrival.gain.map(|gain| gain.abs()))
-                    .map(|gain| gain * platform_gain * plan.factor_gain)
+                in_thirds(&arrival.gain.map(f64::abs)).map(|gain| gain * platform_gain * plan.factor_gain)
             };
             let delay_s = (arrival.path_m - plan.start_m) / speed_m_s;
             let (sines, cosines) =

@@ -24,6 +24,7 @@ impl Present {
     }
 
     /// Tells its pre-delay, from any thread.
+    #[allow(clippy::unused_self, reason = "only a hall that runs may tell")]
     pub(super) fn tell(&self, pre_delay_s: f64) {
         PRE_DELAY_MS.store(((pre_delay_s * 1e3) as f32).to_bits(), Ordering::Relaxed);
     }

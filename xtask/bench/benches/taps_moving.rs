@@ -4,7 +4,7 @@ use divan::Bencher;
 use divan::counter::ItemsCount;
 use rostra_bench::{RATE_HZ, SeatPlanner, TailMaker, noisy_line, seat_of, tail_spec};
 use rostra_dsp::acoustics::ARRIVALS;
-use rostra_dsp::engine::parts::{BUSES, DelayLine, Reflector, STEPS, Segment};
+use rostra_dsp::engine::parts::{BUSES, Change, DelayLine, Reflector, STEPS, Segment};
 use rostra_dsp::kernel::{Eight, EightKernel, InstructionSet};
 use rostra_dsp::plan::{BRANCHES, BranchFrame};
 
@@ -40,7 +40,8 @@ fn run(bencher: Bencher, set: InstructionSet) {
     let mut taps = Reflector::new(ARRIVALS - 1, RATE_HZ, GRID_FRAMES);
     taps.reset(&from.delay_samples[1..], &from.weights[1..]);
     // Under way for the whole measurement: nothing rests until a next plan.
-    taps.glide_to(&to.delay_samples[1..], &to.weights[1..], true);
+    let change = Change { is_new_plan: true, moves_weights: false };
+    taps.glide_to(&to.delay_samples[1..], &to.weights[1..], change);
     let line = noisy_line(REACH_FRAMES, RUN_FRAMES);
     let segment = Segment { offset_frames: GRID_FRAMES / 2, grid_frames: GRID_FRAMES };
     let mut buses = vec![[[0.0; BRANCHES]; BUSES]; RUN_FRAMES];

@@ -220,6 +220,10 @@ struct Told {
 
 impl ScatteringTerms {
     /// Works out what the faces scatter; `path_m` says where each scattering begins, `start_m` when the direct sound is there.
+    #[allow(
+        clippy::too_many_lines,
+        reason = "the steps of `acoustics::scattering` in their order, eight directions at a time"
+    )]
     #[inline(always)]
     pub(super) fn scattered<const FUSED: bool>(
         &self,
