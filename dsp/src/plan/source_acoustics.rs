@@ -84,7 +84,7 @@ pub fn capsules(microphones: &Microphones, channels: usize) -> [Capsule; 2] {
 ///
 /// Everything is multiplied by one factor. With a distance fall-off of 0 it
 /// keeps the loudness of the dry channel, direct sound and platform together
-/// after the balance: 1/L, L^2 the [`loudness`] of both. At 100 % it is
+/// after the balance: 1/L, L^2 the loudness of both. At 100 % it is
 /// `sqrt(Q_mid)/L_ref`, `Q_mid` that of `Q_b` `D_b(recording)^2`: a source of constant sound power, unity for an
 /// omnidirectional player 4 m away. In between it goes geometrically. Trim
 /// counts on top.
