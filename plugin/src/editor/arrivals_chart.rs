@@ -4,7 +4,7 @@ use egui::{Align2, Pos2, Rect, pos2};
 
 use super::ink::line;
 use super::pen::{Pen, SMALL};
-use super::seat_view::{SeatView, Stem};
+use super::seat_view::{DIFFUSE_STEP_MS, SeatView, Stem};
 
 /// Range of time, ms.
 const SPAN_MS: f64 = 150.0;
@@ -13,8 +13,6 @@ const TOP_DB: f64 = 14.0;
 const BOTTOM_DB: f64 = -42.0;
 /// Gap after which sounds begin to be heard apart, ms (common practice, no source).
 const GAP_MS: f64 = 30.0;
-/// When the tail starts, ms: within 3 ms of the direct sound.
-const TAIL_START_MS: f64 = 3.0;
 /// How near the pointer must be to a stem.
 const NEAR: f32 = 5.0;
 
@@ -117,14 +115,17 @@ pub(super) fn draw(pen: &Pen, part: Rect, view: &SeatView, named: Option<usize>)
 }
 
 fn tail(pen: &Pen, chart: &Chart, view: &SeatView) {
-    let decay_db_per_ms = 60.0 / (view.settings.platform.decay_s * 1e3);
-    let level_db = |late_ms: f64| view.tail_db - decay_db_per_ms * late_ms;
-    let (start, end) =
-        (chart.place(TAIL_START_MS, level_db(TAIL_START_MS)), chart.place(SPAN_MS, level_db(SPAN_MS)));
+    let levels = view.diffuse_db.iter().enumerate();
+    let points: Vec<Pos2> =
+        levels.map(|(step, &level_db)| chart.place(step as f64 * DIFFUSE_STEP_MS, level_db)).collect();
     let bottom = chart.field.bottom();
-    pen.outline(&[pos2(start.x, bottom), start, end, pos2(end.x, bottom)], pen.ink.shade, 0.0, pen.ink.shade);
-    pen.line(&[start, end], 1.0, pen.ink.faint);
-    let text = format!("tail, energy per 10 ms, decay {:.2} s", view.settings.platform.decay_s);
+    for pair in points.windows(2) {
+        let [from, to] = [pair[0], pair[1]];
+        let strip = [pos2(from.x, bottom), from, to, pos2(to.x, bottom)];
+        pen.outline(&strip, pen.ink.shade, 0.0, pen.ink.shade);
+    }
+    pen.line(&points, 1.0, pen.ink.faint);
+    let text = format!("diffuse sound, energy per 10 ms, decay {:.2} s", view.settings.platform.decay_s);
     let at = chart.field.right_top() + egui::vec2(0.0, 2.0);
     pen.text(at, Align2::RIGHT_TOP, SMALL, pen.ink.faint, text);
 }

@@ -7,7 +7,7 @@ use rostra_dsp::acoustics::{
 };
 use rostra_dsp::engine::tone_gain;
 use rostra_dsp::measure::ThirdLevel;
-use rostra_dsp::plan::{HallNeeds, acoustics, balance_gains};
+use rostra_dsp::plan::{Acoustics, HallNeeds, acoustics, balance_gains};
 
 use super::mono_thirds::{mono_thirds, worst};
 
@@ -41,8 +41,8 @@ pub(super) struct SeatView {
     pub(super) ends: [Source; 2],
     /// The direct sound, then the reflections, in the order of the images.
     pub(super) stems: Vec<Stem>,
-    /// Energy that the tail carries in 10 ms right after the direct sound, dB against the direct sound.
-    pub(super) tail_db: f64,
+    /// Energy that diffuse sound carries in 10 ms, every [`DIFFUSE_STEP_MS`] from the direct sound on, dB against the direct sound.
+    pub(super) diffuse_db: Vec<f64>,
     /// Mixing time, ms.
     pub(super) mixing_ms: f64,
     /// Direct sound per third of an octave against the dry input, dB.
@@ -59,8 +59,13 @@ pub(super) struct SeatView {
 
 /// Output channels that the sheet shows: a pair.
 const CHANNELS: usize = 2;
-/// Time over which the tail's energy is drawn as one level, s.
-const TAIL_WINDOW_S: f64 = 0.01;
+/// Time over which diffuse sound's energy is drawn as one level, s.
+const DIFFUSE_WINDOW_S: f64 = 0.01;
+/// How far apart its levels lie, ms, and for how long they are worked out.
+pub(super) const DIFFUSE_STEP_MS: f64 = 1.0;
+const DIFFUSE_STEPS: usize = 151;
+/// Share of the mixing time from which late sound is drawn: its kernel begins there.
+const LATE_FROM: f64 = 0.8;
 /// Lowest level that is worked out, dB.
 const FLOOR_DB: f64 = -120.0;
 
@@ -97,9 +102,6 @@ impl SeatView {
             })
             .collect();
         let energies = &plan.energies;
-        let tail = energies.tail();
-        let tail_energy: f64 = tail.iter().map(mid_mean).sum();
-        let in_window = 1.0 - (-DECAY_EXPONENT * TAIL_WINDOW_S / platform.decay_s).exp();
         let platform_power = platform_gain * platform_gain;
         let [early, late] = energies.reflected();
         let reflected: PerBand = std::array::from_fn(|band| (early[band] + late[band]) * platform_power);
@@ -117,7 +119,9 @@ impl SeatView {
             source,
             ends: seat.sources(platform, microphones),
             stems,
-            tail_db: decibels(2.0 * platform_power * tail_energy * in_window / mid_mean(&energies.direct)),
+            diffuse_db: diffuse_powers(&plan, platform)
+                .map(|power| decibels(2.0 * platform_power * power / mid_mean(&energies.direct)))
+                .collect(),
             mixing_ms: platform.mixing_time_s() * 1e3,
             direct_db,
             placed_db,
@@ -135,6 +139,35 @@ impl SeatView {
         order.truncate(count);
         order
     }
+}
+
+/// Returns the mid-band energy that diffuse sound carries in 10 ms, step by step from the direct sound on.
+///
+/// What a face scatters begins with its reflection at `t_k` and falls as exp(-(t - `t_k)/tau`); late sound falls with the
+/// platform.
+fn diffuse_powers(plan: &Acoustics, platform: &Platform) -> impl Iterator<Item = f64> {
+    let speed_m_s = platform.air.speed_of_sound_m_s();
+    let factor = plan.factor_gain * plan.factor_gain;
+    let (scattered, start_m) = (plan.scattered, plan.start_m);
+    let (scattered_s, mixing_s) = (platform.scattered_s(), platform.mixing_time_s());
+    let late = mid_mean(&plan.energies.tail()[1]);
+    let late_per_s = DECAY_EXPONENT / platform.decay_s;
+    (0..DIFFUSE_STEPS).map(move |step| {
+        let at_s = step as f64 * DIFFUSE_STEP_MS * 1e-3;
+        let early: f64 = scattered
+            .path_m
+            .iter()
+            .zip(&scattered.energy)
+            .map(|(path_m, energy)| {
+                let later_s = at_s - (path_m - start_m) / speed_m_s;
+                let begun = if later_s >= 0.0 { (-later_s / scattered_s).exp() / scattered_s } else { 0.0 };
+                factor * mid_mean(energy) * begun
+            })
+            .sum();
+        let is_late = at_s >= LATE_FROM * mixing_s;
+        let late = if is_late { late * late_per_s * (-late_per_s * (at_s - mixing_s)).exp() } else { 0.0 };
+        DIFFUSE_WINDOW_S * (early + late)
+    })
 }
 
 /// Says what is brought inside or reached.
