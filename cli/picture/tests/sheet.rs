@@ -383,7 +383,7 @@ fn a_seat_file_is_taken_as_whole_gestures_and_sets_what_it_names() {
     click(&mut harness, "Horns, built in");
     let OpenSheet { values, edits, .. } = harness.state();
     // The numbers of presets-demo/seats/horns.toml.
-    for (number, expected) in [(DEPTH, 10.5), (BEARING, -22.0), (RISER, 0.9), (named("balance"), 65.0)] {
+    for (number, expected) in [(DEPTH, 10.5), (BEARING, -22.0), (RISER, 0.9), (named("balance"), 50.0)] {
         assert_eq!(values.value(number), expected, "{}", number.id);
         assert_eq!(gesture(edits, number), expected, "{}", number.id);
     }

@@ -136,7 +136,7 @@ fn parts(spec: &TailSpec, noise: &OctaveNoise) -> [Part; INPUTS] {
     let middle = ((spec.mixing_time_s * rate_hz) as usize).max(onset + half_join + 1);
     let end = (onset + (longest_s * rate_hz).ceil() as usize).max(middle + half_join + 1);
     let join = middle - half_join..middle + half_join;
-    // A burst fades out where it has fallen by 30 dB.
+    // A burst fades out where it has fallen by 40 dB.
     let burst = spec.burst_s.map(|burst_s| {
         let decay_s: WithTop = std::array::from_fn(|octave| {
             let (low_hz, high_hz) = edges_hz(octave);
@@ -168,14 +168,12 @@ fn parts(spec: &TailSpec, noise: &OctaveNoise) -> [Part; INPUTS] {
     ]
 }
 
-/// Share of a burst's decay by 60 dB that sounds: down to -30 dB in the lowest octave, under what comes after it (our choice).
-///
-/// The default platform's then ends within the convolver's small partitions.
-const BURST_LASTS: f64 = 0.5;
+/// Share of a burst's decay by 60 dB that sounds: down to -40 dB, under what comes after it (our choice).
+const BURST_LASTS: f64 = 2.0 / 3.0;
 
 /// Shortest decay by 60 dB of an octave's burst, in periods of its width: shorter, noise would be no noise of that octave
 /// alone, and no filter would hear the difference (our choice).
-const BURST_PERIODS: f64 = 7.0;
+const BURST_PERIODS: f64 = 14.0;
 
 /// How far from 1 the energy of an octave may stay: 0.04 dB.
 const ENERGY_TOLERANCE: f64 = 0.01;

@@ -140,7 +140,7 @@ fn noise_like(channel: &Spectrum, rate_hz: u32, seed: u64) -> Vec<f32> {
 /// A seat's level is worked out from the usual spectrum of its family. Noise with
 /// the stem's own spectrum is off by what the spectra differ; the stem by as much
 /// again as its notes meet peaks or dips of one place in one room.
-const MOST_OF_NOISE_LU: [f64; BALANCES_PCT.len()] = [1.0, 1.0, 1.0, 1.1, 1.4];
+const MOST_OF_NOISE_LU: [f64; BALANCES_PCT.len()] = [1.0, 1.0, 1.0, 1.1, 1.5];
 const MOST_OF_STEMS_LU: [f64; BALANCES_PCT.len()] = [1.0, 1.0, 1.7, 2.5, 3.0];
 
 /// Players on whom fall-off and copied channels are tried, too: from the front, the middle and the back.
