@@ -82,7 +82,8 @@ pub fn own_decay_of_tails() -> Vec<Row> {
 }
 
 /// Decay of each octave of the whole impulse of the default platform, from two mixing times on over 30 dB: the mean over
-/// seats and channels, as a room's decay is the mean over positions (ISO 3382-1:2009), and the worst of one alone.
+/// seats and channels, as a room's decay is the mean over positions (ISO 3382-1:2009), and the worst of one alone, which the sum of four
+/// delayed noises scatters.
 pub fn own_decay_of_whole_impulse() -> Vec<Row> {
     let (mut worst, mut worst_alone) = ((0.0_f64, String::new()), (0.0_f64, String::new()));
     let config = Config { sample_rate_hz: RATE_HZ, layout: Layout::MonoToStereo };
@@ -118,7 +119,10 @@ pub fn own_decay_of_whole_impulse() -> Vec<Row> {
     }
     let what = format!("whole impulse, mean of three seats, worst octave's decay ({})", worst.1);
     let alone = format!("whole impulse, one seat and channel, worst octave's decay ({})", worst_alone.1);
-    vec![Row::at_most(what, worst.0, 5.0, "%", OWN_DECAY), Row::told(alone, worst_alone.0, "%", OWN_DECAY)]
+    vec![
+        Row::at_most(what, worst.0, 5.0, "%", OWN_DECAY),
+        Row::short(alone, worst_alone.0, (5.0, 6.0), "%", OWN_DECAY),
+    ]
 }
 
 /// Returns both parts of a tail as the default seat feeds them, each tap by the sum of its weights, by channel.
