@@ -244,7 +244,12 @@ pub(crate) fn run(arguments: &Arguments, at_hand: &AtHand) -> Result<usize> {
     files.check(&inputs, &stems)?;
     let making = Making::start(&files)?;
     let (mix_room, room) = rooms(stems.len(), rate_hz);
-    let placing = Placing { into: &making.files.placed, hall: hall.as_ref(), room };
+    let placing = Placing {
+        into: &making.files.placed,
+        hall: hall.as_ref(),
+        room,
+        keeps_loudness: plan.keeps_loudness,
+    };
     let stems = place_all(stems, &common, &placing, &mut faults);
     some(&stems, arguments, &faults)?;
     phases.end("placing");

@@ -481,6 +481,44 @@ fn the_hall_answers_the_sends_after_its_gap_and_is_in_the_mix() {
     }
 }
 
+fn lufs(path: &Path) -> f64 {
+    let (rate_hz, channels) = read(path);
+    let mut meter = EbuR128::new(channels.len() as u32, rate_hz, Mode::I).unwrap();
+    let channels: Vec<&[f32]> = channels.iter().map(Vec::as_slice).collect();
+    meter.add_frames_planar_f32(&channels).unwrap();
+    meter.loudness_global().unwrap()
+}
+
+/// Each stem as loud as it came in, measured with the library of EBU R 128 on what was written; trim counts on top.
+#[test]
+fn a_plan_that_keeps_loudness_places_every_stem_as_loud_as_it_is_dry() {
+    let folder = folder();
+    let stems = "[[stem]]\nfile = \"a.wav\"\nseat = \"far.toml\"\n[[stem]]\nfile = \"c.wav\"\nseat = \"far.toml\"\nset = { trim = 3 }\ngain_db = -2\n";
+    let changes = |first: &str| {
+        fs::write(folder.path().join("plan.toml"), format!("{first}{stems}")).unwrap();
+        let run = ensemble(folder.path(), &["plan.toml"]);
+        assert_eq!(run.code, Some(0), "stderr {}", run.stderr);
+        assert_eq!(run.stdout.contains("loudness    kept: Far "), !first.is_empty(), "{}", run.stdout);
+        // One channel alone is as loud as in the centre of a mix at equal power.
+        let changed = [("a.wav", 0.0), ("c.wav", -2.0)].map(|(name, gain_db)| {
+            let stem = name.trim_end_matches(".wav");
+            let placed = folder.path().join(format!("ensemble/placed/{stem} placed.wav"));
+            lufs(&placed) - (lufs(&folder.path().join(name)) + gain_db)
+        });
+        (changed, read(&folder.path().join("ensemble/placed/a placed.wav")).1)
+    };
+    let (kept, levelled) = changes("keep_loudness = true\n");
+    // 0.05 LU: a click's worth of rounding; the gain is worked out on the same sound.
+    assert!(kept[0].abs() < 0.05 && (kept[1] - 3.0).abs() < 0.05, "{kept:?}");
+    // The control: of themselves these tones move, and all that the plan changes is one gain.
+    let (moved, placed) = changes("");
+    assert!(moved[0].abs() > 0.2, "{moved:?}");
+    let gain = 10.0_f64.powf((kept[0] - moved[0]) / 20.0) as f32;
+    for (levelled, placed) in levelled.iter().flatten().zip(placed.iter().flatten()) {
+        assert!((levelled - gain * placed).abs() < 1e-3, "expected {gain} times {placed}, got {levelled}");
+    }
+}
+
 #[test]
 fn a_hall_that_cannot_be_had_is_told_and_left_out() {
     let folder = folder();

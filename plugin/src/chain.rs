@@ -164,14 +164,15 @@ impl Chain {
         let input_peak =
             if is_measured { largest(self.dry.iter().map(|dry| peak(&dry[..frames]))) } else { 0.0 };
         if let Some(loudness) = &mut self.loudness {
+            let trim_db = wanted.settings.level.trim_db;
             let [left, right] = &mut self.dry;
             let (left, right) = (&mut left[..frames], &mut right[..frames]);
             if !is_measured {
                 loudness.skip();
             } else if let [placed_left, placed_right] = channels {
-                loudness.measure([left, right], [placed_left, placed_right]);
+                loudness.measure([left, right], [placed_left, placed_right], trim_db);
             } else if let [placed] = channels {
-                loudness.measure([left], [placed]);
+                loudness.measure([left], [placed], trim_db);
             }
             // Bypass is unity, whatever is compared; a comparison that fades out keeps its gain.
             let (is_compared, is_bypassed) = (wanted.is_compared, wanted.is_bypassed);
@@ -190,8 +191,11 @@ impl Chain {
         if is_measured {
             let output_peak = largest(channels.iter().map(|channel| peak(channel)));
             self.meters.add(input_peak, output_peak);
-            let match_db = self.loudness.as_ref().and_then(LoudnessMatch::match_db);
-            self.meters.tell_match(match_db.map(|db| db as f32));
+            let placed_lu = self.loudness.as_ref().and_then(|loudness| match channels.len() {
+                2 => loudness.placed_lu::<2>(),
+                _ => loudness.placed_lu::<1>(),
+            });
+            self.meters.tell_placed(placed_lu.map(|lu| lu as f32));
         }
         self.quiet.follow(is_input_silent, &wanted, channels);
     }

@@ -6,6 +6,7 @@
 
 mod arrivals_chart;
 mod bearing_rule;
+pub mod desk;
 pub mod figures;
 pub mod file_menu;
 pub mod filing;

@@ -23,8 +23,10 @@ pub struct ShortTerm {
     meter: EbuR128,
     step_frames: usize,
     filled: usize,
-    /// Energy of each step, weighted as BS.1770 has it.
+    /// Energy of each step, weighted as BS.1770 has it, without `gain_db`.
     steps: [f64; STEPS],
+    /// Gain that the sound carries and that its loudness does not count, dB.
+    gain_db: f64,
     newest: usize,
     count: usize,
 }
@@ -40,6 +42,7 @@ impl ShortTerm {
             step_frames: (rate * STEP_MS / 1000) as usize,
             filled: 0,
             steps: [0.0; STEPS],
+            gain_db: 0.0,
             newest: 0,
             count: 0,
         })
@@ -65,7 +68,7 @@ impl ShortTerm {
                 self.filled = 0;
                 let step_lufs = self.meter.loudness_window(STEP_MS).unwrap_or(f64::NEG_INFINITY);
                 self.newest = (self.newest + 1) % STEPS;
-                self.steps[self.newest] = energy(step_lufs);
+                self.steps[self.newest] = energy(step_lufs - self.gain_db);
                 self.count = (self.count + 1).min(STEPS);
                 is_new = true;
             }
@@ -92,8 +95,13 @@ fn lufs(energy: f64) -> f64 {
 /// The gain on the dry signal, and how it is found.
 pub struct LoudnessMatch {
     dry: ShortTerm,
+    /// Without trim, so that another trim counts at once.
     placed: ShortTerm,
-    match_db: Option<f64>,
+    /// Gain from dry to placed, without trim, dB.
+    placed_db: Option<f64>,
+    trim_db: f64,
+    /// Whether both sides of the dry signal were the same in all that was measured.
+    is_centred: bool,
     gain: f32,
     /// Where the gain goes, and its change per frame on the way.
     target: f32,
@@ -108,7 +116,9 @@ impl LoudnessMatch {
         Some(Self {
             dry: ShortTerm::new(channels, sample_rate_hz)?,
             placed: ShortTerm::new(channels, sample_rate_hz)?,
-            match_db: None,
+            placed_db: None,
+            trim_db: 0.0,
+            is_centred: true,
             gain: 1.0,
             target: 1.0,
             step: 0.0,
@@ -126,18 +136,26 @@ impl LoudnessMatch {
     fn forget(&mut self) {
         self.dry.reset();
         self.placed.reset();
-        self.match_db = None;
+        self.placed_db = None;
+        self.is_centred = true;
         self.was_measured = false;
     }
 
-    /// Measures a block of both signals; nothing was missed since the last one.
-    pub fn measure<const CHANNELS: usize>(&mut self, dry: [&[f32]; CHANNELS], placed: [&[f32]; CHANNELS]) {
+    /// Measures a block of both signals, the placed one with its trim; nothing was missed since the last one.
+    pub fn measure<const CHANNELS: usize>(
+        &mut self,
+        dry: [&[f32]; CHANNELS],
+        placed: [&[f32]; CHANNELS],
+        trim_db: f64,
+    ) {
         self.was_measured = true;
+        (self.trim_db, self.placed.gain_db) = (trim_db, trim_db);
+        self.is_centred &= dry.windows(2).all(|sides| sides[0] == sides[1]);
         let is_new = self.dry.add(dry) | self.placed.add(placed);
         if is_new && let (Some(dry), Some(placed)) = (self.dry.loudness_lufs(), self.placed.loudness_lufs()) {
             // In silence there is nothing to match: what was found last holds.
             if dry > SILENCE_LUFS && placed > SILENCE_LUFS {
-                self.match_db = Some((placed - dry).clamp(-MOST_DB, MOST_DB));
+                self.placed_db = Some(placed - dry);
             }
         }
     }
@@ -149,9 +167,18 @@ impl LoudnessMatch {
         }
     }
 
-    /// Returns the gain that makes both equally loud, dB, once it is known.
+    /// Returns the gain on the dry signal that makes both equally loud, dB, once it is known.
     pub fn match_db(&self) -> Option<f64> {
-        self.match_db
+        self.placed_db.map(|placed_db| (placed_db + self.trim_db).clamp(-MOST_DB, MOST_DB))
+    }
+
+    /// Returns how much louder the placed signal is than the dry one in a mix, LU, once it is known.
+    ///
+    /// A dry signal whose sides are the same sits in the centre of a mix at equal
+    /// power, 3 dB down on both.
+    pub fn placed_lu<const CHANNELS: usize>(&self) -> Option<f64> {
+        let centre_db = if CHANNELS == 2 && self.is_centred { 10.0 * 2.0_f64.log10() } else { 0.0 };
+        self.placed_db.map(|placed_db| placed_db + self.trim_db + centre_db)
     }
 
     /// Jumps to the gain that is wanted, while the dry signal is not heard.
@@ -188,7 +215,7 @@ impl LoudnessMatch {
     }
 
     fn wanted(&self, is_matched: bool) -> f32 {
-        self.match_db.filter(|_| is_matched).map_or(1.0, |db| gain_of_db(db) as f32)
+        self.match_db().filter(|_| is_matched).map_or(1.0, |db| gain_of_db(db) as f32)
     }
 }
 
@@ -248,7 +275,7 @@ mod tests {
         let mut match_ = LoudnessMatch::new(2, RATE_HZ).expect("an ordinary rate");
         let mut heard = Vec::new();
         for (dry, placed) in dry.chunks(512).zip(placed.chunks(512)) {
-            match_.measure([dry, dry], [placed, placed]);
+            match_.measure([dry, dry], [placed, placed], 0.0);
             let mut left = dry.to_vec();
             match_.glide_to(true);
             match_.apply(&mut [&mut left]);
@@ -276,9 +303,9 @@ mod tests {
         let wild: Vec<f32> =
             (0..48_000).map(|n| [f32::MAX, f32::MIN_POSITIVE, -f32::MAX, 1e-38][n % 4]).collect();
         let (dry, placed) = (sine(-10.0, 2.0), sine(-30.0, 2.0));
-        match_.measure([&wild], [&wild]);
+        match_.measure([&wild], [&wild], 0.0);
         for _ in 0..3 {
-            match_.measure([&dry], [&placed]);
+            match_.measure([&dry], [&placed], 0.0);
         }
         assert!(match_.match_db().is_some_and(|db| (db + 20.0).abs() < 0.1), "{:?}", match_.match_db());
         let mut out = wild.clone();
@@ -288,12 +315,32 @@ mod tests {
     }
 
     #[test]
+    fn trim_counts_at_once_and_a_centred_channel_at_equal_power() {
+        let mut match_ = LoudnessMatch::new(2, RATE_HZ).expect("an ordinary rate");
+        let (dry, placed) = (sine(-20.0, 1.0), sine(-26.0, 1.0));
+        let trimmed: Vec<f32> = placed.iter().map(|x| 2.0 * x).collect();
+        let six_db = 20.0 * 2.0_f64.log10();
+        match_.measure([&dry, &dry], [&placed, &placed], 0.0);
+        let before_lu = match_.placed_lu::<2>().expect("1 s");
+        assert!((before_lu + 6.0 - 3.01).abs() < 0.1, "{before_lu}");
+        // Long before the old steps are gone.
+        match_.measure([&dry, &dry], [&trimmed, &trimmed], six_db);
+        let after_lu = match_.placed_lu::<2>().expect("2 s");
+        assert!((after_lu - before_lu - six_db).abs() < 0.1, "{before_lu}, then {after_lu}");
+        assert!(match_.match_db().is_some_and(|db| db.abs() < 0.1), "{:?}", match_.match_db());
+        // Two sides that differ stay as loud as they are.
+        let other: Vec<f32> = dry.iter().map(|x| -x).collect();
+        match_.measure([&dry, &other], [&trimmed, &trimmed], six_db);
+        assert_eq!(match_.placed_lu::<2>(), match_.match_db());
+    }
+
+    #[test]
     fn silence_and_what_was_missed_say_nothing() {
         let mut match_ = LoudnessMatch::new(1, RATE_HZ).expect("an ordinary rate");
         let (silence, sound) = (vec![0.0; 96_000], sine(-20.0, 2.0));
-        match_.measure([&silence], [&silence]);
+        match_.measure([&silence], [&silence], 0.0);
         assert_eq!(match_.match_db(), None);
-        match_.measure([&sound], [&sound]);
+        match_.measure([&sound], [&sound], 0.0);
         assert!(match_.match_db().is_some_and(|db| db.abs() < 0.1));
         match_.skip();
         assert_eq!(match_.match_db(), None);

@@ -15,8 +15,8 @@ pub const SHOWN_PEAK: f32 = 3.2e-5;
 pub struct Meters {
     input_peak: AtomicF32,
     output_peak: AtomicF32,
-    /// Gain on the dry signal for the same loudness, dB; not a number while unknown.
-    match_db: AtomicF32,
+    /// How much louder the placed signal is than the dry one, LU; not a number while unknown.
+    placed_lu: AtomicF32,
     /// Whether the newest tail could not be made.
     has_tail_failed: AtomicBool,
     is_watched: AtomicBool,
@@ -32,8 +32,8 @@ pub struct Reading {
     pub input_peak: f32,
     /// Largest magnitude of the output since the last reading.
     pub output_peak: f32,
-    /// Gain on the dry signal for the loudness of the placed one, dB, once it is known.
-    pub match_db: Option<f32>,
+    /// How much louder the placed signal is than the dry one in a mix, LU, once it is known.
+    pub placed_lu: Option<f32>,
 }
 
 impl Default for Meters {
@@ -41,7 +41,7 @@ impl Default for Meters {
         Self {
             input_peak: AtomicF32::new(0.0),
             output_peak: AtomicF32::new(0.0),
-            match_db: AtomicF32::new(f32::NAN),
+            placed_lu: AtomicF32::new(f32::NAN),
             has_tail_failed: AtomicBool::new(false),
             is_watched: AtomicBool::new(false),
             is_asleep: AtomicBool::new(false),
@@ -80,9 +80,9 @@ impl Meters {
         self.output_peak.fetch_max(output_peak, Ordering::Relaxed);
     }
 
-    /// Tells the gain that brings the dry signal to the loudness of the placed one, dB.
-    pub fn tell_match(&self, match_db: Option<f32>) {
-        self.match_db.store(match_db.unwrap_or(f32::NAN), Ordering::Relaxed);
+    /// Tells how much louder the placed signal is than the dry one, LU.
+    pub fn tell_placed(&self, placed_lu: Option<f32>) {
+        self.placed_lu.store(placed_lu.unwrap_or(f32::NAN), Ordering::Relaxed);
     }
 
     /// Tells whether the newest tail could not be made, so that an older one plays on.
@@ -100,11 +100,11 @@ impl Meters {
 
     /// Takes the levels since the last reading.
     pub fn read(&self) -> Reading {
-        let match_db = self.match_db.load(Ordering::Relaxed);
+        let placed_lu = self.placed_lu.load(Ordering::Relaxed);
         Reading {
             input_peak: self.input_peak.swap(0.0, Ordering::Relaxed),
             output_peak: self.output_peak.swap(0.0, Ordering::Relaxed),
-            match_db: (!match_db.is_nan()).then_some(match_db),
+            placed_lu: (!placed_lu.is_nan()).then_some(placed_lu),
         }
     }
 }
@@ -118,10 +118,10 @@ mod tests {
         let meters = Meters::default();
         meters.add(0.5, 0.1);
         meters.add(0.2, 0.7);
-        let reading = Reading { input_peak: 0.5, output_peak: 0.7, match_db: None };
+        let reading = Reading { input_peak: 0.5, output_peak: 0.7, placed_lu: None };
         assert_eq!(meters.read(), reading);
-        meters.tell_match(Some(-3.0));
-        let empty = Reading { input_peak: 0.0, output_peak: 0.0, match_db: Some(-3.0) };
+        meters.tell_placed(Some(-3.0));
+        let empty = Reading { input_peak: 0.0, output_peak: 0.0, placed_lu: Some(-3.0) };
         assert_eq!(meters.read(), empty);
     }
 

@@ -5,10 +5,10 @@
 use egui::{
     Align2, Event, Id, InputState, Key, Modifiers, Popup, Pos2, Rect, Role, Sense, Ui, WidgetInfo, pos2,
 };
+use rostra::editor::desk::meter;
 use rostra::editor::figures::{ROW, button, show_tip};
 use rostra::editor::ink::{DARK, DAY};
 use rostra::editor::pen::{Pen, SMALL, TEXT, area};
-use rostra::editor::sheet::meter;
 
 use crate::ceiling::KNEE;
 use crate::strike::Strike;

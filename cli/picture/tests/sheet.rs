@@ -4,7 +4,7 @@ use egui::{Key, Modifiers, PointerButton, Pos2, Rect};
 use egui_kittest::Harness;
 use egui_kittest::kittest::Queryable as _;
 use rostra::editor::file_menu::Filed;
-use rostra::editor::sheet::Sheet;
+use rostra::editor::sheet::{Levels, Sheet};
 use rostra::editor::values::{Edit, Values};
 use rostra_dsp::Settings;
 use rostra_dsp::acoustics::Family;
@@ -118,6 +118,23 @@ fn every_control_has_its_name() {
     for filed in Filed::OF_A_SEAT {
         assert!(place(&harness, filed.name()).is_positive(), "{}", filed.name());
     }
+}
+
+#[test]
+fn trim_to_dry_takes_the_difference_out_in_one_gesture_once_it_is_known() {
+    let mut harness = sheet();
+    let trim = named("trim");
+    harness.state_mut().values.apply(Edit::Set(trim, 2.0));
+    for (placed_lu, is_offered) in [(None, false), (Some(0.01), false), (Some(1.5), true)] {
+        let levels = Levels { input_dbfs: -20.0, output_dbfs: -18.0, placed_lu };
+        harness.state_mut().sheet.levels = Some(levels);
+        harness.step();
+        assert_eq!(harness.query_by_label("Trim to dry").is_some(), is_offered, "{placed_lu:?}");
+    }
+    assert!(place(&harness, "Placed +1.5 LU against dry").is_positive());
+    click(&mut harness, "Trim to dry");
+    let got = gesture(&harness.state().edits, trim);
+    assert!((got - 0.5).abs() < 1e-9, "2 dB less 1.5 LU, got {got}");
 }
 
 #[test]

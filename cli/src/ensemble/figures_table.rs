@@ -72,8 +72,13 @@ pub(super) fn print(findings: &Findings) {
             figures.deviation.map_or_else(|| "-".into(), |deviation| third(deviation.worst)),
         );
     }
-    let levelled = &findings.mixes.levelled;
     say!();
+    let kept: Vec<_> = findings.stems.iter().filter(|stem| stem.levelled_db != 0.0).collect();
+    if !kept.is_empty() {
+        let gains = kept.iter().map(|stem| format!("{} {:+.1}", stem.name, stem.levelled_db));
+        say!("loudness    kept: {} dB", gains.collect::<Vec<_>>().join(", "));
+    }
+    let levelled = &findings.mixes.levelled;
     if let Some(hall) = &findings.hall {
         say!(
             "hall        {}: pre-delay {:.0} ms, decay {} s, level {:+.1} dB (as a hall of its size and decay: {:+.1} dB), {} LUFS, mono {} dB",

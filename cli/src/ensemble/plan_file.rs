@@ -26,8 +26,8 @@ use crate::setting::Override;
 use rostra_terminal::shown;
 
 /// Keys of a plan.
-const PLAN_KEYS: [&str; 9] =
-    ["name", "cue", "note", "platform", "hall", "hall_level_db", "listen", "expect", "stem"];
+const PLAN_KEYS: [&str; 10] =
+    ["name", "cue", "note", "platform", "hall", "hall_level_db", "keep_loudness", "listen", "expect", "stem"];
 /// Keys of a stem.
 const STEM_KEYS: [&str; 6] = ["file", "seat", "name", "gain_db", "send_db", "set"];
 /// Keys of what common practice is expected to give.
@@ -54,6 +54,8 @@ pub(crate) struct PlanFile {
     pub(crate) hall: Option<(PathBuf, String)>,
     /// Level at which the hall comes back, dB; as a hall of its size and decay does where there is none.
     pub(crate) hall_level_db: Option<f64>,
+    /// Whether each placed stem is brought to the loudness of its dry one.
+    pub(crate) keeps_loudness: bool,
     /// What to listen for.
     pub(crate) listen: Vec<String>,
     /// What common practice lets expect.
@@ -160,6 +162,7 @@ impl PlanFile {
                 "platform" => field.path_or_name().map(|path| plan.platform = Some(path)),
                 "hall" => field.path_or_name().map(|path| plan.hall = Some((path, field.from()))),
                 "hall_level_db" => field.gain_db().map(|gain_db| plan.hall_level_db = Some(gain_db)),
+                "keep_loudness" => field.yes_or_no().map(|keeps| plan.keeps_loudness = keeps),
                 "listen" => field.texts().map(|texts| plan.listen = texts),
                 // Plans written before it was renamed say `practice`.
                 "expect" | "practice" => field.practice(&mut keep).and_then(|practice| {
@@ -285,6 +288,13 @@ impl<'t> Field<'_, 't> {
             self.key()
         );
         Ok(text)
+    }
+
+    fn yes_or_no(&self) -> Result<bool> {
+        let DeValue::Boolean(is_so) = self.value.get_ref() else {
+            bail!("{}: {} must be true or false; write it without quotes", self.from(), self.key());
+        };
+        Ok(*is_so)
     }
 
     fn path(&self) -> Result<PathBuf> {
@@ -476,6 +486,7 @@ cue = "None"
 platform = "p.toml"
 hall = "h.toml"
 hall_level_db = -3
+keep_loudness = true
 listen = ["one", "two"]
 [expect]
 front = ["Violins"]
@@ -498,6 +509,7 @@ send_db = +2.0
         assert_eq!(plan.platform.as_deref(), Some(Path::new("folder/p.toml")));
         assert_eq!(plan.hall, Some(("folder/h.toml".into(), "plan.toml, line 4".into())));
         assert_eq!((plan.hall_level_db, plan.listen.len()), (Some(-3.0), 2));
+        assert!(plan.keeps_loudness);
         assert_eq!((plan.practice.front.len(), plan.practice.back.len()), (1, 1));
         let [first, second] = &plan.stems[..] else { panic!("{:?}", plan.stems) };
         assert_eq!(first.from, "plan.toml, line 12");
@@ -540,6 +552,7 @@ send_db = +2.0
             ("name = 3\n", 1, "in quotes"),
             ("name = \"x\"\ncue = \"\"\n", 2, "is empty"),
             ("hall_level_db = \"loud\"\n", 1, "must be a number"),
+            ("keep_loudness = \"yes\"\n", 1, "must be true or false"),
             ("hall_level_db = nan\n", 1, "must be a number"),
             ("hall_level_db = 90.0\n", 1, "-60 to 24 dB"),
             ("listen = \"one\"\n", 1, "must be a list"),
@@ -714,7 +727,7 @@ send_db = +2.0
         assert_eq!(
             plan.faults,
             [
-                "plan.toml, line 1: a plan has no \"a b\"; it can have: name, cue, note, platform, hall, hall_level_db, listen, expect, stem"
+                "plan.toml, line 1: a plan has no \"a b\"; it can have: name, cue, note, platform, hall, hall_level_db, keep_loudness, listen, expect, stem"
             ]
         );
     }

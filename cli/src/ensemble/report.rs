@@ -249,7 +249,7 @@ fn balance(findings: &Findings) -> Markup {
             h2 id="balance" { "Balance and mono" }
             div.wide {
                 table {
-                    caption { "Stems as they leave their seats; nothing is normalised. Marked: a change of loudness beyond 2.0 LU at a distance fall-off of 0, and channels that cancel, by a mono change beyond \u{2212}3.0 dB or beyond \u{2212}6.0 dB in a third of an octave." }
+                    caption { "Stems as they leave their seats; nothing is normalised but what the plan asks to keep its loudness. Marked: a change of loudness beyond 2.0 LU at a distance fall-off of 0, and channels that cancel, by a mono change beyond \u{2212}3.0 dB or beyond \u{2212}6.0 dB in a third of an octave." }
                     thead {
                         tr {
                             th scope="col" { "" }
@@ -273,6 +273,9 @@ fn balance(findings: &Findings) -> Markup {
                                     (stem.name)
                                     @if stem.entry.gain_db != 0.0 {
                                         span.unit { "the plan\u{2019}s gain " (gain_text(stem.entry.gain_db, 1)) " dB" }
+                                    }
+                                    @if stem.levelled_db != 0.0 {
+                                        span.unit { "brought to its dry loudness, " (gain_text(stem.levelled_db, 1)) " dB" }
                                     }
                                 }
                                 (loudness_cells(stem.before.integrated_lufs, stem.after.integrated_lufs, stem.after.true_peak, Some(&stem.plain)))

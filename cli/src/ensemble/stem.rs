@@ -18,6 +18,9 @@ use crate::recording::{Loudness, Metadata, Recording};
 use crate::seat_file::SeatFiles;
 use crate::setting::{Override, Setting, moved_text, plain, render};
 
+/// Most that a placed stem is changed to keep its loudness, dB: the range of the trim.
+const MOST_DB: f64 = 24.0;
+
 /// What all stems of a plan have in common.
 pub(crate) struct Common<'a> {
     /// The seat plug-in.
@@ -40,6 +43,8 @@ pub(crate) struct Placing<'a> {
     pub(crate) hall: Option<&'a Hall<'a>>,
     /// How much of each the report plays.
     pub(crate) room: Room,
+    /// Whether each is brought to the loudness of its dry stem, its trim on top.
+    pub(crate) keeps_loudness: bool,
 }
 
 /// A stem that can be placed.
@@ -122,13 +127,21 @@ impl Stem {
             render(common.plug_ins.seat()?, &self.settings, input, 2, &|_| ())
                 .with_context(|| self.entry.file.display().to_string())
         };
-        let placed = render(&dry)?;
+        let mut placed = render(&dry)?;
+        let before = as_mixed(&dry)?;
+        let levelled_db = match placing.keeps_loudness {
+            true => to_dry_db(before, Loudness::of(&placed)?, self.plain.level.trim_db),
+            false => 0.0,
+        };
+        placed.scale(gain_of_db(levelled_db));
         let metadata = Metadata::of_placed(&self.entry.file, &dry, &placed);
         let written = placing.into.join(self.output.file_name().unwrap_or_default());
         placed.write_with(&metadata, &written)?;
 
         let unit = Recording { rate_hz: self.rate_hz, channels: vec![vec![1.0]] };
-        let impulse = render(&unit)?;
+        let mut impulse = render(&unit)?;
+        // The hall answers the player, not the gain: the send makes up for it.
+        impulse.scale(gain_of_db(levelled_db));
         ensure!(
             impulse.peak() > 0.0,
             "{}: its seat gives no output; check balance, trim and bypass",
@@ -139,7 +152,8 @@ impl Stem {
         let hall_clarity_db = placing.hall.map(|hall| with_hall(&impulse, hall, send_db)).transpose()?;
         Ok(Placed {
             is_mono: dry.channels.len() == 1,
-            before: as_mixed(&dry)?,
+            before,
+            levelled_db,
             after: Loudness::of(&placed)?,
             dry_mono: mono(&dry),
             mono: mono(&placed),
@@ -179,6 +193,8 @@ pub(crate) struct Placed {
     pub(crate) before: Loudness,
     /// Loudness of the placed stem.
     pub(crate) after: Loudness,
+    /// Gain that brought the placed stem to the dry one's loudness, dB; 0 where the plan does not ask for it.
+    pub(crate) levelled_db: f64,
     /// Mono sum of a dry stem of two channels.
     pub(crate) dry_mono: Option<MonoSum>,
     /// Mono sum of the placed stem; `None` where it is silent.
@@ -239,9 +255,25 @@ fn as_mixed(dry: &Recording) -> Result<Loudness> {
     Ok(if dry.channels.len() == 1 { loudness.scaled(CENTRED) } else { loudness })
 }
 
+/// Returns the gain that brings what was placed to the dry loudness with the trim on top, dB, no more than the trim's range.
+fn to_dry_db(before: Loudness, after: Loudness, trim_db: f64) -> f64 {
+    let loudness = before.integrated_lufs.zip(after.integrated_lufs);
+    loudness.map_or(0.0, |(dry, placed)| (dry + trim_db - placed).clamp(-MOST_DB, MOST_DB))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn the_gain_to_the_dry_loudness_leaves_the_trim_and_silence_alone() {
+        let loudness = |lufs| Loudness { integrated_lufs: lufs, true_peak: 0.5 };
+        let gain_db = |dry, placed, trim_db| to_dry_db(loudness(Some(dry)), loudness(Some(placed)), trim_db);
+        assert!((gain_db(-30.0, -28.0, 0.0) + 2.0).abs() < 1e-12);
+        assert!((gain_db(-30.0, -28.0, 6.0) - 4.0).abs() < 1e-12, "trim counts on top");
+        assert!((gain_db(-10.0, -60.0, 0.0) - MOST_DB).abs() < 1e-12);
+        assert_eq!(to_dry_db(loudness(Some(-30.0)), loudness(None), 0.0), 0.0);
+    }
 
     #[test]
     fn one_channel_has_no_mono_sum() {

@@ -295,11 +295,20 @@ pub fn check(ui: &Ui, pen: &Pen, row: Rect, name: &str, is_on: bool) -> Response
 
 /// Shows words that do something when they are clicked.
 pub fn button(ui: &Ui, pen: &Pen, row: Rect, name: &str) -> Response {
+    sized_button(ui, pen, row, name, TEXT)
+}
+
+/// The same in small type, for a row among notes.
+pub fn small_button(ui: &Ui, pen: &Pen, row: Rect, name: &str) -> Response {
+    sized_button(ui, pen, row, name, SMALL)
+}
+
+fn sized_button(ui: &Ui, pen: &Pen, row: Rect, name: &str, size: f32) -> Response {
     let control = ui.interact(pen.rect(row), Id::unique(("button", name)), Sense::click());
     control.widget_info(|| WidgetInfo::labeled(Role::Button, true, name));
     let width = if control.has_focus() || control.hovered() { 1.6 } else { 0.9 };
     pen.frame(row, width, pen.ink.grip);
-    pen.text(row.center(), Align2::CENTER_CENTER, TEXT, pen.ink.grip, name);
+    pen.text(row.center(), Align2::CENTER_CENTER, size, pen.ink.grip, name);
     control
 }
 

@@ -2,10 +2,8 @@
 
 use egui::{Align2, Id, Pos2, Rect, Role, Sense, Ui, WidgetInfo, pos2};
 use rostra_dsp::Settings;
-use rostra_dsp::measure::{MOST_THIRD_LOSS_DB, ThirdLevel};
 use rostra_dsp::settings::{
-    BEARING, BYPASSED, DEPTH, DRY, FACING, Group, Kind, LINKED, PLATFORM_DEPTH, Parameter, RISER,
-    Tabled as _, WIDTH,
+    BEARING, DEPTH, FACING, Group, Kind, LINKED, PLATFORM_DEPTH, Parameter, RISER, Tabled as _, WIDTH,
 };
 
 use super::bearing_rule::{self, Rule};
@@ -13,11 +11,11 @@ use super::figures::{self, Figures, GROUP, ROW, check};
 use super::file_menu::{FileRequest, Filed, Menus};
 use super::filing::FileSheet;
 use super::ink::{DARK, DAY, Ink};
-use super::pen::{Pen, SMALL, TEXT, area};
+use super::pen::{Pen, SMALL, area};
 use super::seat_view::SeatView;
 use super::section::Section;
 use super::values::{Edit, Values};
-use super::{arrivals_chart, hall_block, section, title_block, tone_curve};
+use super::{arrivals_chart, desk, hall_block, section, title_block, tone_curve};
 
 /// Levels of what goes in and comes out.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -26,8 +24,8 @@ pub struct Levels {
     pub input_dbfs: f32,
     /// Peak of the output, dBFS.
     pub output_dbfs: f32,
-    /// Gain that brings the dry input to the loudness of the placed sound, dB, once it is known.
-    pub match_db: Option<f32>,
+    /// How much louder the placed sound is than the dry input in a mix, LU, once it is known.
+    pub placed_lu: Option<f32>,
 }
 
 /// What a hand holds on the drawing.
@@ -104,10 +102,6 @@ impl Block {
 /// How values are edited.
 const HELP: &str = "Drag a value, or click and type. Arrows step, Shift = fine, double-click = default.";
 
-/// What the line on mono is, and what to do where too much is lost.
-const MONO_KEPT: &str = "What left + right keep of this seat in the third of an octave that loses most, 100 Hz to 10 kHz, platform included. Unrelated channels lose 3 dB.";
-const MONO_LOST: &str = "Left and right cancel in this third of an octave when they are summed to mono. Coincident main microphones lose least; another bearing, or more platform, fills the gap.";
-
 /// Where the parts lie.
 const SECTION: Rect = part(14.0, 10.0, 640.0, 300.0);
 const RULE: Rect = part(14.0, 318.0, 640.0, 58.0);
@@ -159,7 +153,7 @@ impl Sheet {
         self.schedule(ui, &pen, values, &mut edits);
         self.hall.found_ms = self.hall_pre_delay_ms;
         self.hall.show(ui, &pen, HALL, &view, &mut self.figures);
-        self.desk(ui, &pen, &view, values, &mut edits);
+        desk::show(ui, &pen, DESK, self.levels, &view, values, &mut edits);
         self.title(ui, &pen, values, &mut edits);
         self.view = Some((settings, view));
         if !edits.is_empty() {
@@ -274,30 +268,6 @@ impl Sheet {
         self.figures.foot(ui, pen, room, self.notice.as_deref(), HELP);
     }
 
-    /// Shows levels and switches.
-    fn desk(&self, ui: &Ui, pen: &Pen, view: &SeatView, values: &Values, edits: &mut Vec<Edit>) {
-        pen.heading(DESK, "LISTEN");
-        let (x, y) = (DESK.left(), DESK.top() + 20.0);
-        for (row, (name, level_dbfs)) in [
-            ("in", self.levels.map(|levels| levels.input_dbfs)),
-            ("out", self.levels.map(|levels| levels.output_dbfs)),
-        ]
-        .into_iter()
-        .enumerate()
-        {
-            meter(pen, area(x, y + 15.0 * row as f32, DESK.width(), 11.0), name, level_dbfs);
-        }
-        let y = y + 34.0;
-        figures::switch(ui, pen, area(x, y, 110.0, ROW), DRY, values, edits);
-        figures::switch(ui, pen, area(x + 126.0, y, 100.0, ROW), BYPASSED, values, edits);
-        let said = match self.levels.and_then(|levels| levels.match_db) {
-            Some(match_db) => format!("Dry at {match_db:+.1} dB, loudness-matched to placed"),
-            None => "Loudness-matched once both have been heard".to_owned(),
-        };
-        pen.text(pos2(x, y + 20.0), Align2::LEFT_TOP, SMALL, pen.ink.faint, said);
-        in_mono(ui, pen, area(x, y + 34.0, DESK.width(), 13.0), &view.in_mono);
-    }
-
     fn title(&mut self, ui: &Ui, pen: &Pen, values: &Values, edits: &mut Vec<Edit>) {
         pen.frame(TITLE, 1.2, pen.ink.line);
         let x = TITLE.left() + 10.0;
@@ -328,17 +298,6 @@ impl FileSheet for Sheet {
     fn refuse(&mut self, why: String) {
         self.figures.refusal = Some(why);
     }
-}
-
-/// Says which third of an octave loses most in mono, in the colour of a notice where that is too much.
-fn in_mono(ui: &Ui, pen: &Pen, row: Rect, worst: &ThirdLevel) {
-    let text = format!("In mono: worst third {}, {:+.1} dB", worst.name(), worst.level_db);
-    let is_lost = worst.level_db < -MOST_THIRD_LOSS_DB;
-    let (colour, tip) = if is_lost { (pen.ink.notice, MONO_LOST) } else { (pen.ink.faint, MONO_KEPT) };
-    let control = ui.interact(pen.rect(row), Id::unique("in mono"), Sense::hover());
-    control.widget_info(|| WidgetInfo::labeled(Role::Label, true, text.as_str()));
-    pen.text(row.min, Align2::LEFT_TOP, SMALL, colour, &text);
-    figures::show_tip(control, tip, pen);
 }
 
 /// Gives menus, tips and text fields the colours of a sheet; `dressed` remembers which it gave last.
@@ -386,23 +345,4 @@ fn wanted(
             [2.0 * (hand_m - view.source.position.x).abs(), 0.0]
         }
     }
-}
-
-/// Draws a level against full scale.
-pub fn meter(pen: &Pen, row: Rect, name: &str, level_dbfs: Option<f32>) {
-    const LOWEST_DBFS: f32 = -60.0;
-    pen.text(pos2(row.left(), row.center().y), Align2::LEFT_CENTER, TEXT, pen.ink.line, name);
-    let bar = Rect::from_min_max(pos2(row.left() + 26.0, row.top() + 1.0), row.max - egui::vec2(62.0, 1.0));
-    pen.fill(bar, pen.ink.shade);
-    let level_dbfs = level_dbfs.unwrap_or(f32::NEG_INFINITY);
-    let share = ((level_dbfs - LOWEST_DBFS) / -LOWEST_DBFS).clamp(0.0, 1.0);
-    let is_over = level_dbfs > 0.0;
-    let colour = if is_over { pen.ink.notice } else { pen.ink.line };
-    pen.fill(Rect::from_min_size(bar.min, egui::vec2(bar.width() * share, bar.height())), colour);
-    for level in [-40.0, -20.0] {
-        let x = bar.left() + bar.width() * (level - LOWEST_DBFS) / -LOWEST_DBFS;
-        pen.line(&[pos2(x, bar.top()), pos2(x, bar.bottom())], 0.8, pen.ink.paper);
-    }
-    let text = if level_dbfs > LOWEST_DBFS { format!("{level_dbfs:.1} dBFS") } else { "silent".to_owned() };
-    pen.text(row.right_center(), Align2::RIGHT_CENTER, SMALL, colour, text);
 }
