@@ -329,7 +329,8 @@ impl Reflector {
         let mut sum: [E::Numbers; AT_ONCE] = std::array::from_fn(|n| eight.load(&frames[n][bus]));
         for (&start, weights) in self.resting_starts.iter().zip(&self.resting_weights) {
             let weights = eight.load(weights);
-            let heard = &ring[start as usize..][..AT_ONCE];
+            // One check of both ends: a sum of two small numbers cannot pass the largest one.
+            let heard = &ring[start as usize..start as usize + AT_ONCE];
             for n in 0..AT_ONCE {
                 sum[n] = eight.multiply_add(weights, eight.splat(heard[n]), sum[n]);
             }

@@ -13,7 +13,8 @@
 //! of one place in one room, so that the figure scatters about the plan's mean
 //! over the octave by a few decibels; phrases of several notes scatter less than
 //! a note. Reflections cannot be told from the tail in a running recording:
-//! what is held against the plan is their sum.
+//! what is held against the plan is their sum. Last comes how loud each recording
+//! is placed against dry: within 1 LU is what a seat is designed for.
 #![allow(clippy::print_stdout, reason = "printing is what this program is for")]
 
 use std::path::{Path, PathBuf};
@@ -25,6 +26,7 @@ use rostra_dsp::acoustics::{BANDS, Family, NOMINAL_HZ, PerBand};
 use rostra_dsp::extremes::larger;
 use rostra_dsp::measure::{delay_samples, octave_energies};
 use rostra_dsp::plan::acoustics;
+use rostra_tests::loudness::{centred_lufs, integrated_lufs};
 
 /// A seat for each recording: family, depth m, bearing degrees, riser m; where such players sit (common practice, no source).
 const SEATS: [(Family, f64, f64, f64); 4] = [
@@ -170,7 +172,20 @@ fn report(
             }
         }
     }
+    let dry_lufs = centred_lufs(&single(&dry[0]), rate_hz);
+    let change_lu =
+        |placed: &[Vec<f64>]| integrated_lufs([&single(&placed[0]), &single(&placed[1])], rate_hz) - dry_lufs;
+    println!(
+        "loudness, placed against dry (ITU-R BS.1770): {:+.2} LU direct sound, {:+.2} platform, {:+.2} in the room",
+        change_lu(&direct),
+        change_lu(&platform),
+        change_lu(&room)
+    );
     Ok(())
+}
+
+fn single(channel: &[f64]) -> Vec<f32> {
+    channel.iter().map(|&x| x as f32).collect()
 }
 
 fn db(ratio: f64) -> f64 {
