@@ -16,6 +16,7 @@ pub(crate) mod platform;
 
 pub(crate) mod microphones;
 pub(crate) mod seat;
+pub(crate) mod section;
 
 pub(crate) mod arrivals;
 pub(crate) mod loudness;
@@ -34,5 +35,6 @@ pub use radiation::{Family, Pattern, world_axis};
 pub use recorded_from::RecordedFrom;
 pub use scattering::{SCATTERINGS, Scattered};
 pub use seat::{CLEARANCE_M, Seat, Source};
+pub use section::{MOST_PLAYERS, PLACES, Section, Spot};
 pub use surface::Finish;
 pub use vector::Vector;

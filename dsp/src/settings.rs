@@ -19,8 +19,8 @@ pub use parameter::{Group, Kind, NotValid, Parameter};
 pub(crate) use parameter::{linear, logarithmic};
 pub(crate) use seat_table::BYPASS;
 pub use seat_table::{
-    BEARING, BYPASSED, DEPTH, DRY, FACING, FAMILY, LINKED, PLATFORM_DEPTH, RISER, SEAT_PARAMETERS, TRIM,
-    WIDTH,
+    BEARING, BYPASSED, DEPTH, DRY, FACING, FAMILY, LINKED, PLATFORM_DEPTH, PLAYERS, RANKS, RISER,
+    SEAT_PARAMETERS, TRIM, WIDTH,
 };
 pub use table::{Field, Refused, Row, Tabled, id_and_value, is_in_order, named, place_named, read};
 pub use unit::Unit;

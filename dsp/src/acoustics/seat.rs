@@ -22,8 +22,12 @@ pub struct Seat {
     pub family: Family,
     /// From which side the dry signal was recorded.
     pub recorded: RecordedFrom,
-    /// Distance between the two sources of a stereo channel, 0 to 8 m.
+    /// Width of the section, and distance between the two sources of a stereo channel, 0 to 8 m.
     pub width_m: f64,
+    /// Players of the section, 1 to 16.
+    pub players: u8,
+    /// Depth of the section, from the first rank to the last, 0 to 6 m.
+    pub ranks_m: f64,
 }
 
 impl Default for Seat {
@@ -36,6 +40,8 @@ impl Default for Seat {
             family: Family::Omnidirectional,
             recorded: RecordedFrom::Axis,
             width_m: 1.5,
+            players: 1,
+            ranks_m: 1.5,
         }
     }
 }
@@ -87,17 +93,26 @@ impl Seat {
 
     /// Returns the two sources of a stereo channel, left then right, `width_m` apart across the sight line.
     pub fn sources(&self, platform: &Platform, microphones: &Microphones) -> [Source; 2] {
+        [-0.5, 0.5].map(|side| self.beside(side * self.width_m, 0.0, platform, microphones))
+    }
+
+    /// Returns a source so far across the sight line, to the right, and behind the seat along it, brought on the platform.
+    pub(crate) fn beside(
+        &self,
+        across_m: f64,
+        behind_m: f64,
+        platform: &Platform,
+        microphones: &Microphones,
+    ) -> Source {
         let middle = self.source(platform, microphones).position;
         let sight = Vector::new(middle.x, middle.y - microphones.depth_m, 0.0).unit();
         let across = Vector::new(sight.y, -sight.x, 0.0);
-        [-0.5, 0.5].map(|side| {
-            let position = middle + across * (side * self.width_m);
-            let y = position
-                .y
-                .max(microphones.depth_m + UPSTAGE_OF_MICROPHONES_M)
-                .min(platform.depth_m - CLEARANCE_M);
-            self.source_at(position.x, y, platform, microphones)
-        })
+        let position = middle + across * across_m + sight * behind_m;
+        let y = position
+            .y
+            .max(microphones.depth_m + UPSTAGE_OF_MICROPHONES_M)
+            .min(platform.depth_m - CLEARANCE_M);
+        self.source_at(position.x, y, platform, microphones)
     }
 
     fn source_at(&self, wanted_x: f64, y: f64, platform: &Platform, microphones: &Microphones) -> Source {

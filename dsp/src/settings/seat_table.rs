@@ -23,6 +23,7 @@ impl Tabled for Settings {
 const FINE_M: Grid = Grid::Step(1e-5);
 const FINE_DEG: Grid = Grid::Step(1e-4);
 const METRES: Grid = Grid::Step(0.01);
+const ONE: Grid = Grid::Step(1.0);
 const SECONDS: Grid = Grid::Step(0.001);
 const DECIBELS: Grid = Grid::Step(0.001);
 const PER_CENT: Grid = Grid::Step(0.001);
@@ -35,7 +36,7 @@ const TIMES: Grid = Grid::Step(0.01);
 const CLOSE_MIC_OFF_M: f64 = 2.0;
 
 /// Every parameter of the seat, in the order in which hosts list them. New ones go before `link`; ids never change.
-pub static SEAT_PARAMETERS: [Row<Settings>; 30] = [
+pub static SEAT_PARAMETERS: [Row<Settings>; 32] = [
     Row {
         parameter: Parameter {
             id: "depth",
@@ -121,10 +122,37 @@ pub static SEAT_PARAMETERS: [Row<Settings>; 30] = [
             name: "Source width",
             short_name: "Width",
             group: Group::Seat,
-            effect: "Distance on the platform between the left and right ends of a stereo channel. A channel with identical sides is one source, whatever the width.",
+            effect: "Width of the section, or distance between the left and right ends of a stereo channel if there is one player. One player on a channel with identical sides is one source, whatever the width.",
             kind: linear(Unit::Metres, (0.0, 8.0), 1.5, FINE_M),
         },
         field: Some(Field { get: |s| s.seat.width_m, set: |s, value| s.seat.width_m = value }),
+    },
+    Row {
+        parameter: Parameter {
+            id: "players",
+            old_ids: &[],
+            name: "Players",
+            short_name: "Players",
+            group: Group::Seat,
+            effect: "How many play on this channel. More than one stand side by side on a footprint of source width by section depth, and are heard as so many players instead of one spot.",
+            kind: linear(Unit::Count, (1.0, 16.0), 1.0, ONE),
+        },
+        field: Some(Field {
+            get: |s| f64::from(s.seat.players),
+            set: |s, value| s.seat.players = value.round() as u8,
+        }),
+    },
+    Row {
+        parameter: Parameter {
+            id: "ranks",
+            old_ids: &[],
+            name: "Section depth",
+            short_name: "Sec depth",
+            group: Group::Seat,
+            effect: "Distance from the first rank of a section to the last. Has no effect with one player.",
+            kind: linear(Unit::Metres, (0.0, 6.0), 1.5, FINE_M),
+        },
+        field: Some(Field { get: |s| s.seat.ranks_m, set: |s, value| s.seat.ranks_m = value }),
     },
     Row {
         parameter: Parameter {
@@ -468,6 +496,10 @@ names! {
     FAMILY = "family";
     /// Distance between the ends of a stereo channel, m.
     WIDTH = "width";
+    /// Players of the section.
+    PLAYERS = "players";
+    /// Depth of the section, m.
+    RANKS = "ranks";
     /// Depth of the platform, m.
     PLATFORM_DEPTH = "plat_d";
     /// Output level, dB.

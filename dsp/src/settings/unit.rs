@@ -23,6 +23,8 @@ pub enum Unit {
     Celsius,
     /// Cubic metres.
     CubicMetres,
+    /// How many there are.
+    Count,
 }
 
 impl Unit {
@@ -42,6 +44,7 @@ impl Unit {
             Self::Times => " x",
             Self::Celsius => " °C",
             Self::CubicMetres => " m³",
+            Self::Count => "",
         }
     }
 
@@ -50,7 +53,7 @@ impl Unit {
     /// A plan takes numbers on a finer grid, see [`super::Number::grid`].
     pub const fn decimals(self) -> usize {
         match self {
-            Self::CubicMetres => 0,
+            Self::CubicMetres | Self::Count => 0,
             Self::Metres | Self::Times => 2,
             Self::Seconds => 3,
             Self::Milliseconds
@@ -96,6 +99,7 @@ impl Unit {
             Self::PerCent => &[("%", 1.0), ("per cent", 1.0), ("percent", 1.0)],
             Self::Times => &[("x", 1.0), ("×", 1.0), ("times", 1.0)],
             Self::CubicMetres => &[("m³", 1.0), ("m3", 1.0), ("cubic metres", 1.0), ("l", 0.001)],
+            Self::Count => &[],
             Self::Celsius => &[("°c", 1.0), ("c", 1.0), ("deg c", 1.0), ("° c", 1.0), ("°", 1.0)],
         };
         known.iter().find(|(word, _)| *word == typed).map(|&(_, factor)| factor)
@@ -157,6 +161,7 @@ mod tests {
             (Unit::Celsius, "20 c", 20.0),
             (Unit::CubicMetres, "12000 m3", 12_000.0),
             (Unit::CubicMetres, "12000 m³", 12_000.0),
+            (Unit::Count, "14", 14.0),
         ] {
             let got = unit.parse(text);
             assert!(

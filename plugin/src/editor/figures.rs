@@ -49,7 +49,7 @@ struct Typing {
 pub(super) fn step_of(number: &Parameter) -> f64 {
     number.number().map_or(1.0, |number| match number.unit {
         Unit::Metres | Unit::Times => 0.1,
-        Unit::Degrees | Unit::PerCent | Unit::Celsius | Unit::Milliseconds => 1.0,
+        Unit::Count | Unit::Degrees | Unit::PerCent | Unit::Celsius | Unit::Milliseconds => 1.0,
         Unit::Seconds => 0.01,
         Unit::Hertz => 5.0,
         Unit::Decibels => 0.5,
