@@ -19,6 +19,8 @@ pub(crate) mod delay_line;
 pub(crate) mod direct;
 pub(crate) mod reflector;
 
+pub(crate) mod players;
+
 pub(crate) mod early;
 pub(crate) mod tail_stage;
 
@@ -46,7 +48,9 @@ use crate::kernel::convolver::INPUTS;
 use crate::kernel::instruction_set::InstructionSet;
 use crate::kernel::stagger::Stagger;
 use crate::plan::band_split::SplitDesign;
+use crate::plan::copies::COPY_LASTS_S;
 use crate::plan::planner::Planner;
+use crate::plan::section_plan::SectionPlan;
 use crate::plan::source_plan::{SOURCES, SourcePlan};
 use crate::settings::Settings;
 use crate::tail::{TailSpec, TailSupply, onset_frames};
@@ -182,6 +186,7 @@ pub struct Engine {
     settings: Option<Settings>,
     tail_spec: Option<TailSpec>,
     plans: Vec<SourcePlan>,
+    section: SectionPlan,
     /// Whether each plan is the newest: none is made for a source that is silent.
     planned: [bool; SOURCES],
     /// Whether the tail's gains of the newest plans were worked out, too.
@@ -227,6 +232,7 @@ impl Engine {
             settings: None,
             tail_spec: None,
             plans: vec![SourcePlan::SILENCE; count],
+            section: SectionPlan::new(),
             planned: [true; SOURCES],
             tail_planned: true,
             tone_plan,
@@ -308,8 +314,11 @@ impl Engine {
     }
 
     fn longest_frames(&self, Settings { tone, platform, .. }: &Settings, tail_frames: usize) -> usize {
-        let capsules = self.plans.iter().flat_map(|plan| &plan.capsules);
-        let reflections = largest(capsules.flat_map(|capsule| capsule.delay_samples)).ceil() as usize;
+        let places = &self.section.places[..self.section.count];
+        let capsules = self.plans.iter().chain(places).flat_map(|plan| &plan.capsules);
+        let copies_s = if self.section.count > 0 { COPY_LASTS_S } else { 0.0 };
+        let reflections = largest(capsules.flat_map(|capsule| capsule.delay_samples)).ceil() as usize
+            + (copies_s * self.config.sample_rate_hz) as usize;
         let feeds = self
             .plans
             .iter()
@@ -328,6 +337,7 @@ impl Engine {
 
     fn plan_arrivals(&mut self, index: usize, settings: &Settings) {
         self.planner.plan_arrivals(settings, index, &mut self.plans[index]);
+        self.section.relieve(&mut self.plans[index]);
         self.planned[index] = true;
     }
 
@@ -336,6 +346,7 @@ impl Engine {
     }
 
     fn plan_all(&mut self, settings: &Settings) {
+        self.section.plan(settings, &mut self.planner);
         for index in 0..self.plans.len() {
             self.plan(index, settings);
         }
@@ -388,9 +399,12 @@ impl Engine {
             self.plan_all(&settings);
             self.tail_planned = true;
         } else if changed {
+            self.section.plan(&settings, &mut self.planner);
             for index in 0..self.plans.len() {
-                // What is silent is planned when it wakes, and then nothing of it has to fade.
-                if self.early.source_is_silent(index) {
+                // What is silent is planned when it wakes, and then nothing of it has to fade; but the level of a section's
+                // places is that of the first plan.
+                let is_needed = index == 0 && self.section.count > 0;
+                if self.early.source_is_silent(index) && !is_needed {
                     self.planned[index] = false;
                 } else {
                     self.plan_arrivals(index, &settings);
@@ -406,8 +420,10 @@ impl Engine {
         if first {
             self.tones.iter_mut().for_each(|tone| tone.reset(&self.tone_plan));
             self.early.jump_to(&self.plans);
+            self.early.stand_players_at(&self.section, &self.plans[0]);
         } else {
             self.tones.iter_mut().for_each(|tone| tone.glide_to(&self.tone_plan));
+            self.early.glide_players_to(&self.section, &self.plans[0], changed);
             for index in 0..self.plans.len() {
                 if self.planned[index] {
                     self.early.glide_to(index, &self.plans[index], changed);
@@ -416,7 +432,9 @@ impl Engine {
         }
         let early = &self.early;
         let rests = |index: usize| !self.planned[index] || early.source_rests(index);
-        self.rests = self.tones.iter().all(DistanceTone::rests) && (0..self.plans.len()).all(rests);
+        self.rests = self.tones.iter().all(DistanceTone::rests)
+            && early.players_rest()
+            && (0..self.plans.len()).all(rests);
     }
 
     /// Returns how many frames may run at once: within the block, and within the grid's step while something moves.

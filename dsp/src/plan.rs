@@ -4,6 +4,7 @@ pub(crate) mod band_split;
 pub(crate) mod branch_fit;
 pub(crate) mod low_octaves;
 
+pub(crate) mod section_plan;
 pub(crate) mod source_acoustics;
 pub(crate) mod source_plan;
 pub(crate) mod tail_feed;
@@ -11,6 +12,7 @@ pub(crate) mod tail_feed;
 pub(crate) mod hall_needs;
 pub(crate) mod hall_return;
 
+pub(crate) mod copies;
 mod fast_fit;
 mod fast_fit_start;
 pub(crate) mod fast_low;

@@ -11,6 +11,7 @@ mod reference_arrivals;
 mod rendered_arrivals;
 mod robustness;
 mod seat_tails;
+mod sections;
 mod stage_support;
 mod string_hemispheres;
 mod tails;
@@ -27,6 +28,7 @@ pub use reference_arrivals::{reference_arrivals, reference_errors};
 pub use rendered_arrivals::own_rendered_arrivals;
 pub use robustness::{bad_input, block_splits, largest_output, largest_possible};
 pub use seat_tails::seat_tails;
+pub use sections::sections;
 pub use stage_support::stage_support;
 pub use string_hemispheres::string_hemispheres;
 pub use tails::{
@@ -129,7 +131,7 @@ pub type Group = (&'static str, fn() -> Vec<Row>);
 pub const OWN: &str = "own-";
 
 /// The groups of the table, in order: outside truth first.
-pub const GROUPS: [Group; 25] = [
+pub const GROUPS: [Group; 26] = [
     ("air", air_absorption),
     ("air-ceiling", air_ceiling),
     ("directivity", directivity_factor),
@@ -142,6 +144,7 @@ pub const GROUPS: [Group; 25] = [
     ("measured-halls", measured_halls),
     ("tail-coherence", coherence_of_tails),
     ("seat-tails", seat_tails),
+    ("sections", sections),
     ("direct-change", direct_change_with_depth),
     ("placed-loudness", placed_loudness),
     ("movement", movement),

@@ -96,6 +96,27 @@ const LISTS: [Step; 9] = [
     ),
 ];
 
+/// Sections: their size and their number, among them from one player to many and back.
+const SECTIONS: [Step; 5] = [
+    step!("players, one to eight", seat.players, 1, 8),
+    step!("players, two to three", seat.players, 2, 3),
+    Step {
+        name: "section width",
+        low: |settings| (settings.seat.players, settings.seat.width_m) = (8, 0.0),
+        high: |settings| (settings.seat.players, settings.seat.width_m) = (8, 8.0),
+    },
+    Step {
+        name: "section depth",
+        low: |settings| (settings.seat.players, settings.seat.ranks_m) = (8, 0.0),
+        high: |settings| (settings.seat.players, settings.seat.ranks_m) = (8, 6.0),
+    },
+    Step {
+        name: "bearing of a section",
+        low: |settings| (settings.seat.players, settings.seat.bearing_deg) = (8, -40.0),
+        high: |settings| (settings.seat.players, settings.seat.bearing_deg) = (8, 40.0),
+    },
+];
+
 /// A horn off the middle, with all tone in use, so that every parameter matters.
 fn horn() -> Settings {
     let mut settings = Settings::default();
@@ -253,8 +274,8 @@ fn every_parameter_that_sounds_has_a_step() {
             (field.get)(&settings)
         };
         let is_stepped = |step: &Step| value_after(step.low) != value_after(step.high);
-        let is_covered = CONTINUOUS.iter().chain(&LISTS).any(is_stepped);
-        assert!(is_covered, "{} has no step: add one to CONTINUOUS or LISTS", parameter.id);
+        let is_covered = CONTINUOUS.iter().chain(&LISTS).chain(&SECTIONS).any(is_stepped);
+        assert!(is_covered, "{} has no step: add one to CONTINUOUS, LISTS or SECTIONS", parameter.id);
     }
 }
 
@@ -272,6 +293,13 @@ fn no_step_of_a_continuous_parameter_clicks_on_a_stereo_channel() {
 fn no_step_of_a_list_clicks() {
     for layout in [Layout::MonoToMono, Layout::MonoToStereo, Layout::StereoToStereo] {
         assert_no_clicks(&LISTS, layout);
+    }
+}
+
+#[test]
+fn no_step_of_a_section_clicks() {
+    for layout in [Layout::MonoToMono, Layout::MonoToStereo, Layout::StereoToStereo] {
+        assert_no_clicks(&SECTIONS, layout);
     }
 }
 
@@ -303,7 +331,7 @@ fn a_loud_sample_is_noticed() {
 /// The control: every step is heard, or nothing was tested.
 #[test]
 fn every_step_is_heard() {
-    for step in CONTINUOUS.iter().chain(&LISTS) {
+    for step in CONTINUOUS.iter().chain(&LISTS).chain(&SECTIONS) {
         let layout = if step.name == "source width" { Layout::StereoToStereo } else { Layout::MonoToStereo };
         let sound = render(step, Signal::Noise, layout);
         // Both channels by themselves: what is mirrored is as loud as before.

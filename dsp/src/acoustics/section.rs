@@ -85,46 +85,32 @@ impl Section {
         &self.spots[..self.players]
     }
 
-    /// Returns the places that stand for all, the left ones first, with as many players each as the others give or take one.
+    /// Returns the places that stand for all, from left to right.
     ///
-    /// Up to four players stand for themselves. More are heard from four places
-    /// whose spread, across and behind, is that of the players: the standard
-    /// deviation. One rank gives four abreast, several give two before two.
+    /// Up to four players stand for themselves. More fall into four groups from
+    /// left to right, of as many players each, give or take one, and each is heard
+    /// from the middle of its group: so the places lie as far apart in bearing as
+    /// the players do.
     pub fn places(&self) -> ([Spot; PLACES], usize) {
+        let mut sorted = self.spots;
+        let sorted = &mut sorted[..self.players];
+        sorted.sort_by(|a, b| a.across_m.total_cmp(&b.across_m).then(a.behind_m.total_cmp(&b.behind_m)));
+        let count = self.players.min(PLACES);
         let mut places = [Spot::default(); PLACES];
-        let spots = self.spots();
-        if spots.len() <= PLACES {
-            places[..spots.len()].copy_from_slice(spots);
-            places[..spots.len()].sort_by(|a, b| a.across_m.total_cmp(&b.across_m));
-            return (places, spots.len());
-        }
-        let across_m = spread(spots, |spot| spot.across_m);
-        let behind_m = spread(spots, |spot| spot.behind_m);
-        if behind_m == 0.0 {
-            // -3, -1, 1, 3 over the root of 5 have a spread of 1.
-            for (place, step) in places.iter_mut().zip([-3.0, -1.0, 1.0, 3.0]) {
-                place.across_m = across_m * step / 5.0_f64.sqrt();
-            }
-        } else {
-            // Aslant by a quarter, so that no two are equally far across.
-            for (place, (across, behind)) in
-                places.iter_mut().zip([(-1.22, -1.0), (-0.72, 1.0), (0.72, -1.0), (1.22, 1.0)])
-            {
-                *place = Spot { across_m: across_m * across, behind_m: behind_m * behind };
+        for (place, spot) in places.iter_mut().enumerate().take(count) {
+            let group = &sorted[place * self.players / count..(place + 1) * self.players / count];
+            for member in group {
+                spot.across_m += member.across_m / group.len() as f64;
+                spot.behind_m += member.behind_m / group.len() as f64;
             }
         }
-        (places, PLACES)
+        (places, count)
     }
 }
 
 /// Returns the middle of one of equal parts of a length of 1 around 0.
 fn part_of(index: usize, parts: usize) -> f64 {
     (index as f64 + 0.5) / parts as f64 - 0.5
-}
-
-/// Returns the standard deviation of a coordinate around the seat.
-fn spread(spots: &[Spot], of: impl Fn(&Spot) -> f64) -> f64 {
-    (spots.iter().map(|spot| of(spot).powi(2)).sum::<f64>() / spots.len() as f64).sqrt()
 }
 
 impl Seat {
@@ -178,22 +164,20 @@ mod tests {
     }
 
     #[test]
-    fn the_places_spread_as_the_players_do_the_left_ones_first() {
+    fn the_places_are_the_middles_of_groups_around_the_seat_the_left_ones_first() {
         for (family, players, width_m, ranks_m) in [
-            (Family::TopPlate, 14, 5.0, 3.0),
+            (Family::TopPlate, 16, 5.0, 3.0),
+            (Family::TopPlate, 12, 5.0, 2.4),
             (Family::RearBell, 8, 6.0, 1.5),
-            (Family::RearBell, 5, 4.0, 0.0),
         ] {
             let (_, section) = section(family, players, width_m, ranks_m);
             let (places, count) = section.places();
             assert_eq!(count, PLACES);
-            for of in [|spot: &Spot| spot.across_m, |spot: &Spot| spot.behind_m] {
-                let (all, few) = (spread(section.spots(), of), spread(&places, of));
-                // 0.3 %: places across are rounded.
-                assert!((few - all).abs() <= 3e-3 * all, "{players}: players {all} m, places {few} m");
-                assert!(places.iter().map(of).sum::<f64>().abs() < 1e-9, "around the seat");
-            }
             assert!(places.windows(2).all(|pair| pair[0].across_m < pair[1].across_m), "{places:?}");
+            for of in [|spot: &Spot| spot.across_m, |spot: &Spot| spot.behind_m] {
+                let mean = |spots: &[Spot]| spots.iter().map(of).sum::<f64>() / spots.len() as f64;
+                assert!((mean(&places) - mean(section.spots())).abs() < 1e-9, "equal groups: {places:?}");
+            }
         }
     }
 

@@ -134,6 +134,11 @@ impl Direct {
         self.differences_rest() && self.weights.iter().all(GlideOf::rests)
     }
 
+    /// Says whether nothing is heard during the grid step: in a section, whose places are heard instead.
+    fn is_silent(&self) -> bool {
+        self.weights.iter().all(|weights| weights.rests() && weights.targets() == [0.0; BRANCHES])
+    }
+
     fn differences_rest(&self) -> bool {
         self.difference.iter().all(Glide::rests)
     }
@@ -148,6 +153,11 @@ impl Direct {
         heard: &mut [[f32; CAPSULES]],
         frames: &mut [[BranchFrame; BUSES]],
     ) {
+        if self.is_silent() {
+            // As after a long silence: what comes next begins anew.
+            self.all_passes = AllPasses::default();
+            return;
+        }
         let heard = &mut heard[..frames.len()];
         if self.differences_rest() {
             self.stand(eight, line, heard);

@@ -10,11 +10,13 @@ use crate::engine::branch_bank::{BUSES, BranchBank};
 use crate::engine::delay_line::DelayLine;
 use crate::engine::direct::Direct;
 use crate::engine::glide::GlideOf;
+use crate::engine::players::Players;
 use crate::engine::reflector::{Change, Reflector};
 use crate::engine::segment::Segment;
 use crate::kernel::convolver::INPUTS;
 use crate::kernel::instruction_set::{Eight, EightKernel, InstructionSet};
 use crate::plan::band_split::{BRANCHES, BranchFrame, SplitDesign, Weights};
+use crate::plan::section_plan::SectionPlan;
 use crate::plan::source_plan::{SOURCES, SourcePlan};
 use crate::plan::tail_feed::LATE_TAPS;
 
@@ -23,7 +25,7 @@ use crate::plan::tail_feed::LATE_TAPS;
 /// Three hits at the side walls, 30 m apart, from 0.3 m before one of them: 105
 /// m sideways and 25 m along, less the direct path of at least 15 m, at 331.3
 /// m/s is 0.28 s; rounded up for the glides.
-const LONGEST_DELAY_S: f64 = 0.33;
+pub(crate) const LONGEST_DELAY_S: f64 = 0.33;
 
 /// Most frames of a run: a block of the convolver at 48 kHz.
 pub const LONGEST_RUN_FRAMES: usize = 128;
@@ -123,10 +125,15 @@ impl SourcePart {
         self.slow_diffuse.glide_to([plan.diffuse]);
     }
 
+    /// Returns the loudness of what is diffuse at the start of the grid step.
+    fn diffuse(&self) -> f32 {
+        let [diffuse] = self.slow_diffuse.values(self.slow_steps as f32 / SLOW_TAIL_STEPS as f32);
+        diffuse
+    }
+
     fn glide_to(&mut self, plan: &SourcePlan, changed: bool) {
         let at = self.slow_steps as f32 / SLOW_TAIL_STEPS as f32;
-        let [diffuse] = self.slow_diffuse.values(at);
-        let gain = plan.level.at(diffuse);
+        let gain = plan.level.at(self.diffuse());
         let capsules = levelled(plan, gain);
         self.direct.glide_to(
             plan.capsules.each_ref().map(|capsule| capsule.delay_samples[0]),
@@ -210,6 +217,7 @@ pub struct Early {
     instruction_set: InstructionSet,
     design: SplitDesign,
     sources: Vec<SourcePart>,
+    players: Players,
     bank: BranchBank,
 }
 
@@ -227,10 +235,13 @@ struct Scratch<'a> {
 impl Early {
     /// Allocates the early part.
     pub fn new(config: &EarlyConfig) -> Self {
+        let sources = config.sources.min(SOURCES);
+        let design = SplitDesign::new(config.sample_rate_hz);
         Self {
             instruction_set: config.instruction_set,
-            design: SplitDesign::new(config.sample_rate_hz),
-            sources: (0..config.sources.min(SOURCES)).map(|_| SourcePart::new(config)).collect(),
+            sources: (0..sources).map(|_| SourcePart::new(config)).collect(),
+            players: Players::new(config, sources, &design),
+            design,
             bank: BranchBank::default(),
         }
     }
@@ -238,6 +249,7 @@ impl Early {
     /// Forgets all sound.
     pub fn reset(&mut self) {
         self.sources.iter_mut().for_each(SourcePart::reset);
+        self.players.reset();
         self.bank.reset();
     }
 
@@ -246,6 +258,25 @@ impl Early {
         for (source, plan) in self.sources.iter_mut().zip(plans) {
             source.jump_to(plan);
         }
+    }
+
+    /// Stands at the plan of a section, at the level of the first source's plan, without fades.
+    pub(crate) fn stand_players_at(&mut self, section: &SectionPlan, plan: &SourcePlan) {
+        self.players.jump_to(section, plan.gain());
+    }
+
+    /// Starts the next grid step of a section's places, at the level of the first source's plan; before that of the first
+    /// source.
+    pub(crate) fn glide_players_to(&mut self, section: &SectionPlan, plan: &SourcePlan, changed: bool) {
+        let first = &self.sources[0];
+        let moves_weights = !first.slow_diffuse.rests();
+        let change = Change { is_new_plan: changed, moves_weights };
+        self.players.glide_to(section, plan.level.at(first.diffuse()), change);
+    }
+
+    /// Says whether nothing of a section's places moves during the grid step.
+    pub(crate) fn players_rest(&self) -> bool {
+        self.players.rests()
     }
 
     /// Stands at a plan for one source of which nothing sounds, without fades.
@@ -275,7 +306,7 @@ impl Early {
 
     /// Says whether nothing of what was heard can still sound.
     pub fn is_silent(&self) -> bool {
-        self.sources.iter().all(SourcePart::is_silent) && self.bank.is_silent()
+        self.sources.iter().all(SourcePart::is_silent) && self.players.is_silent() && self.bank.is_silent()
     }
 
     /// Sounds a run of at most [`LONGEST_RUN_FRAMES`], one input for each source; writes left and right, and what feeds both parts of the tail.
@@ -321,6 +352,15 @@ impl EightKernel for Run<'_, '_> {
         let Scratch { frames, sums, heard } = scratch;
         for (source, input) in early.sources.iter_mut().zip(inputs) {
             source.process(eight, input, segment, heard, frames);
+        }
+        if !early.players.is_idle() {
+            let mut copies = [[[0.0; BRANCHES]; BUSES]; LONGEST_RUN_FRAMES];
+            let copies = &mut copies[..frames.len()];
+            for (index, source) in early.sources.iter().enumerate().filter(|(_, source)| !source.is_silent())
+            {
+                early.players.copy(eight, index, &source.line, segment, copies);
+            }
+            early.players.process(eight, &early.design, segment, copies, frames);
         }
         early.bank.process(eight, &early.design, frames, sums);
         for (bus, output) in outputs.into_iter().enumerate() {

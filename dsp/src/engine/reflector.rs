@@ -271,6 +271,11 @@ impl Reflector {
         self.rests
     }
 
+    /// Says whether nothing is heard of any, now and until the next plan.
+    pub fn is_silent(&self) -> bool {
+        self.rests && self.resting_delays.is_empty()
+    }
+
     /// Adds all reflections of the frames last written to the line to a bus of `frames`.
     #[inline(always)]
     pub fn process<E: Eight>(
@@ -355,6 +360,9 @@ impl Reflector {
         let end = segment.offset_frames + count;
         for start in (first_group..end).step_by(SIMD_WIDTH * GROUPS) {
             self.gather(eight, segment, start);
+            if self.moving.is_empty() {
+                continue;
+            }
             for group in 0..GROUPS.min((end - start).div_ceil(SIMD_WIDTH)) {
                 self.add_moving(eight, line, segment, bus, start, group, frames);
             }

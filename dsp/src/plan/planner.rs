@@ -21,6 +21,8 @@ use crate::acoustics::microphones::Microphones;
 use crate::acoustics::platform::{PARTS, Platform};
 use crate::acoustics::radiation::Family;
 use crate::acoustics::recorded_from::RecordedFrom;
+use crate::acoustics::seat::Source;
+use crate::acoustics::section::{PLACES, Spot};
 use crate::kernel::instruction_set::{InstructionSet, SIMD_WIDTH};
 use crate::plan::band_split::{BRANCHES, FITTED, SplitDesign, Weights};
 use crate::plan::branch_fit::{OctaveFit, ThirdFit};
@@ -186,7 +188,7 @@ impl Planner {
             terms: None,
             trim: Trim { db: 0.0, gain: 1.0 },
             room: None,
-            heard: vec![HeardSource::NOTHING; SOURCES],
+            heard: vec![HeardSource::NOTHING; SOURCES + PLACES],
             scratch: Box::new(Scratch::EMPTY),
         }
     }
@@ -216,6 +218,23 @@ impl Planner {
             0 => seat.source(platform, microphones),
             end => seat.sources(platform, microphones)[end - 1],
         };
+        self.plan_arrivals_of(settings, index, &source, plan);
+    }
+
+    /// Makes the arrivals of a place of a section, for a player who stands on a spot of it.
+    pub fn plan_place(&mut self, settings: &Settings, place: usize, spot: Spot, plan: &mut SourcePlan) {
+        let source = settings.seat.source_on(spot, &settings.platform, &settings.microphones);
+        self.plan_arrivals_of(settings, SOURCES + place.min(PLACES - 1), &source, plan);
+    }
+
+    fn plan_arrivals_of(
+        &mut self,
+        settings: &Settings,
+        index: usize,
+        source: &Source,
+        plan: &mut SourcePlan,
+    ) {
+        let (platform, microphones) = (&settings.platform, &settings.microphones);
         if !self.terms.as_ref().is_some_and(|terms| terms.hold_for(settings)) {
             self.terms = Some(SeatIndependentTerms::new(settings, self.channels));
         }
@@ -251,7 +270,7 @@ impl Planner {
             room_gain,
             late_by_m: if index == 2 { RIGHT_LATER_S * terms.speed_m_s } else { 0.0 },
             settings,
-            source: &source,
+            source,
             trim_gain: self.trim.gain,
             sample_rate_hz: self.sample_rate_hz,
             channels: self.channels,

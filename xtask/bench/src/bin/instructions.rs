@@ -36,12 +36,15 @@ fn main() -> ExitCode {
 
 /// Does the work; returns what was counted, or nothing where the case is not known or cannot run.
 fn run(name: &str, count: usize, set: InstructionSet) -> Option<&'static str> {
-    let engine = |input, movement| {
-        let case = Case { set, ..Case::new(input, movement) };
+    let playing = |players, input, movement| {
+        let mut case = Case { set, ..Case::new(input, movement) };
+        case.settings.seat.players = players;
         let mut instance = Instance::new(&case, TailMaker::default().make(&case.tail_spec()), 1)?;
         blocks(&mut instance, count, case.block_frames);
         Some("frame")
     };
+    let engine = |input, movement| playing(1, input, movement);
+    let section = |input, movement| playing(8, input, movement);
     // Only the engine can be told what to run with.
     let is_widest = set.is_wide() == InstructionSet::widest().is_wide();
     match name {
@@ -49,6 +52,9 @@ fn run(name: &str, count: usize, set: InstructionSet) -> Option<&'static str> {
         "mono-moving" => engine(Input::Mono, Movement::Depth),
         "stereo-still" => engine(Input::Stereo, Movement::Still),
         "stereo-moving" => engine(Input::Stereo, Movement::Depth),
+        "section-still" => section(Input::Mono, Movement::Still),
+        "section-moving" => section(Input::Mono, Movement::Depth),
+        "stereo-section-still" => section(Input::Stereo, Movement::Still),
         "plan" if is_widest => {
             let mut planner = SeatPlanner::new(TailMaker::default().make(&tail_spec(RATE_HZ, 0.5)));
             for n in 0..count {
