@@ -1,4 +1,4 @@
-//! The bearing rule: a ruler in degrees with the player's tick and the source width as a bracket.
+//! The bearing rule: a ruler in degrees with a tick for each player and the source width as a bracket.
 
 use egui::{Align2, Pos2, Rect, pos2};
 use rostra_dsp::acoustics::{CLEARANCE_M, Source};
@@ -11,6 +11,8 @@ use super::seat_view::SeatView;
 const ABOVE: f32 = 26.0;
 /// Room at both ends.
 const BESIDE: f32 = 20.0;
+/// Length of the tick of each player of a section.
+const TICK: f32 = 5.0;
 
 /// Where degrees lie on the sheet.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -92,6 +94,12 @@ pub(super) fn draw(pen: &Pen, part: Rect, view: &SeatView) {
         1.3,
         ink.grip,
     );
+    if view.players.len() > 1 {
+        for player in &view.players {
+            let x = rule.place(bearing_deg(player, view)).x;
+            pen.line(&[pos2(x, base - TICK), pos2(x, base)], 0.8, ink.line);
+        }
+    }
     let x = rule.place(bearing_deg(&view.source, view)).x;
     pen.outline(
         &[pos2(x - 5.0, top - 7.0), pos2(x + 5.0, top - 7.0), pos2(x, base)],
