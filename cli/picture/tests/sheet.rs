@@ -284,11 +284,14 @@ fn switches_are_thrown_by_click_and_by_keyboard() {
 #[test]
 fn a_tracks_name_suggests_a_seat_and_a_click_takes_it() {
     let mut harness = sheet();
-    assert!(harness.query_by_label("Seat as horn").is_none(), "nothing is suggested without a name");
+    assert!(
+        harness.query_by_label("Seat as horn, 4 players").is_none(),
+        "nothing is suggested without a name"
+    );
     harness.state_mut().sheet.name_track("Horns 2");
     harness.run();
     assert_eq!(harness.state().values, Values::from(&Settings::default()), "nothing is applied by itself");
-    click(&mut harness, "Seat as horn");
+    click(&mut harness, "Seat as horn, 4 players");
     let values = &harness.state().values;
     let settings = values.settings();
     for (got, expected) in
@@ -298,7 +301,10 @@ fn a_tracks_name_suggests_a_seat_and_a_click_takes_it() {
         assert!(f64::abs(got - expected) < 1e-6, "expected {expected}, got {got}");
     }
     assert_eq!(settings.seat.family, Family::RearBell);
-    assert!(harness.query_by_label("Seat as horn").is_none(), "what is taken is suggested no more");
+    assert!(
+        harness.query_by_label("Seat as horn, 4 players").is_none(),
+        "what is taken is suggested no more"
+    );
     harness.state_mut().sheet.name_track("Corner reverb");
     harness.run();
     assert!(harness.query_by_label_contains("Seat as").is_none(), "a name that says nothing");
