@@ -197,10 +197,9 @@ impl Sheet {
         let section = Section::new(SECTION, view);
         let rule = Rule::new(RULE);
         let grip = |at: Pos2| Rect::from_center_size(at, egui::Vec2::splat(2.0 * REACH));
-        let beside = |bearing_deg: f64| rule.place(bearing_deg);
-        let [left, right] = view.ends.each_ref().map(|end| beside(bearing_rule::bearing_deg(end, view)));
+        let [left, right] = bearing_rule::bracket(&rule, view).map(|(end, _)| end);
         let ends = Rect::from_min_max(left - egui::vec2(6.0, 2.0), right + egui::vec2(6.0, 7.0));
-        let tick = beside(bearing_rule::bearing_deg(&view.source, view));
+        let tick = rule.place(bearing_rule::bearing_deg(&view.source, view));
         // What comes later lies on top.
         let grips = [
             (Held::Rear, "Rear wall handle", grip(section.rear_grip(view))),
