@@ -132,7 +132,7 @@ fn the_keys_do_what_they_say() {
     harness.get_by_label("Seat on key 1: violins 1");
     keep(&mut harness, "seat");
     key(&mut harness, Key::Num1);
-    assert_eq!(depth_m(&harness), 3.2);
+    assert_eq!(depth_m(&harness), 2.9);
     harness.get_by_label("Seat on key 1: violins 1, playing");
     harness.state_mut().booth.apply(vec![Edit::of_words::<Settings>("depth", "7 m").unwrap()]);
     steps(&mut harness);
@@ -140,7 +140,7 @@ fn the_keys_do_what_they_say() {
     harness.key_press_modifiers(Modifiers::COMMAND, Key::Num2);
     steps(&mut harness);
     key(&mut harness, Key::Num1);
-    assert_eq!(depth_m(&harness), 3.2);
+    assert_eq!(depth_m(&harness), 2.9);
     key(&mut harness, Key::Num2);
     assert_eq!(depth_m(&harness), 7.0);
     // Lessons: forward to the end and no further, back to the start and no further.
