@@ -1,11 +1,11 @@
-//! The sheet of an ensemble's seats: the platform in plan and in section, to one scale, with a lettered tick for each seat.
+//! The sheet of an ensemble's seats: the platform in plan and in section, to one scale, with a lettered tick for each seat and a small one for each player of a section.
 
 use std::path::Path;
 
 use anyhow::Result;
 use plotters::style::RGBColor;
 use rostra_dsp::Settings;
-use rostra_dsp::acoustics::Source;
+use rostra_dsp::acoustics::{Section, Source};
 
 use crate::label_places::{Label, Rect, places};
 use crate::paper::{
@@ -46,6 +46,9 @@ const BELOW: f64 = 72.0;
 const MOST_POINTS_PER_M: f64 = 44.0;
 /// Length of the tick, which points to where a player looks, m.
 const LOOK_M: f64 = 0.5;
+/// The same of each player of a section, m, and the radius of its dot, points.
+const ONE_LOOK_M: f64 = 0.22;
+const ONE_DOT: f64 = 2.0;
 /// Half of the width at which a riser is drawn, m.
 const RISER_M: f64 = 0.45;
 /// Size of letters at the ticks, points.
@@ -62,6 +65,16 @@ const COLUMNS: usize = 3;
 const ENTRY: f64 = 40.0;
 /// Most letters of a name in the legend; a longer one is cut.
 const LONGEST_NAME: usize = 44;
+
+impl Seated {
+    /// Returns every player of a section; nobody where one plays, whom the seat stands for.
+    fn players(&self) -> Vec<Source> {
+        let Settings { seat, platform, microphones, .. } = &self.settings;
+        let section = Section::of(seat);
+        let spots = section.spots().iter().filter(|_| section.spots().len() > 1);
+        spots.map(|&spot| seat.source_on(spot, platform, microphones)).collect()
+    }
+}
 
 /// Draws the seats on the platform of the first.
 ///
@@ -92,7 +105,7 @@ pub(crate) fn draw(path: &Path, title: &str, seats: &[Seated]) -> Result<()> {
     draw_sheet(path, size, |sheet| {
         sheet.text(title, (MARGINS.0, 32.0), 22.0, Anchor::Left, INK)?;
         let words = format!(
-            "To scale: platform {} m wide, {} m deep, {} m high, decay {} s; main microphones {}, {} m high. Ticks show which way players face.",
+            "To scale: platform {} m wide, {} m deep, {} m high, decay {} s; main microphones {}, {} m high. Ticks show which way players face; small ones are the players of a section.",
             short(platform.width_m),
             short(platform.depth_m),
             short(platform.height_m),
@@ -151,16 +164,16 @@ fn in_plan(
     sheet.text("PLAN: front edge, open to the hall", (middle, bottom + 34.0), 14.0, Anchor::Top, BLUE)?;
     sheet.text("rear wall", (middle, plan.from.1 - 5.0), 13.0, Anchor::Bottom, GREY)?;
 
-    let marks: Vec<Mark> = sources
-        .iter()
-        .map(|source| {
-            let (place, ahead) = (source.position, source.forward);
-            Mark {
-                at: plan.place(place.x, place.y),
-                tick: plan.place(place.x + ahead.x * LOOK_M, place.y + ahead.y * LOOK_M),
-            }
-        })
-        .collect();
+    let mark = |source: &Source, look_m: f64| {
+        let (place, ahead) = (source.position, source.forward);
+        Mark {
+            at: plan.place(place.x, place.y),
+            tick: plan.place(place.x + ahead.x * look_m, place.y + ahead.y * look_m),
+        }
+    };
+    let marks: Vec<Mark> = sources.iter().map(|source| mark(source, LOOK_M)).collect();
+    let players: Vec<Mark> =
+        seats.iter().flat_map(Seated::players).map(|player| mark(&player, ONE_LOOK_M)).collect();
     let microphones = plan.place(0.0, microphones_y);
     let mut taken = numbers;
     taken.push(Rect {
@@ -169,7 +182,7 @@ fn in_plan(
     });
     // Behind the player, where the tick is not.
     let behind = |mark: &Mark| (mark.at.0 - mark.tick.0, mark.at.1 - mark.tick.1);
-    marked(sheet, plan, &marks, behind, seats, &taken)?;
+    marked(sheet, plan, &Marks { seats: &marks, players: &players }, behind, seats, &taken)?;
     let pen = Pen::solid(BLUE, 3.0);
     for side in [-1.0, 1.0] {
         sheet.line(&[microphones, (microphones.0 + side * 14.0, microphones.1 - 12.0)], pen)?;
@@ -229,16 +242,16 @@ fn in_section(
     let middle = f64::midpoint(left, right);
     sheet.text("SECTION: depth from the front edge", (middle, bottom + 34.0), 14.0, Anchor::Top, BLUE)?;
     sheet.text("canopy", (middle, section.from.1 - 5.0), 13.0, Anchor::Bottom, GREY)?;
-    let marks: Vec<Mark> = sources
-        .iter()
-        .map(|source| {
-            let (place, ahead) = (source.position, source.forward);
-            let at = section.place(place.y, place.z);
-            // Seen from the side, a player who looks across shows no tick; shorter than in plan, since rows
-            // stand close.
-            Mark { at, tick: section.place(place.y + ahead.y * LOOK_M / 2.0, place.z) }
-        })
-        .collect();
+    let mark = |source: &Source, look_m: f64| {
+        let (place, ahead) = (source.position, source.forward);
+        let at = section.place(place.y, place.z);
+        // Seen from the side, a player who looks across shows no tick; shorter than in plan, since rows
+        // stand close.
+        Mark { at, tick: section.place(place.y + ahead.y * look_m / 2.0, place.z) }
+    };
+    let marks: Vec<Mark> = sources.iter().map(|source| mark(source, LOOK_M)).collect();
+    let players: Vec<Mark> =
+        seats.iter().flat_map(Seated::players).map(|player| mark(&player, ONE_LOOK_M)).collect();
     let riser = Pen::solid(FAINT, 1.5);
     for (seated, source) in seats.iter().zip(sources) {
         let (depth_m, riser_m) = (source.position.y, seated.settings.seat.riser_m);
@@ -256,7 +269,7 @@ fn in_section(
 
     let at = section.place(microphones.0, microphones.1);
     let taken = [Rect { from: (at.0 - 8.0, at.1 - 11.0), to: (at.0 + 66.0, at.1 + 11.0) }];
-    marked(sheet, section, &marks, |_| (0.0, -1.0), seats, &taken)?;
+    marked(sheet, section, &Marks { seats: &marks, players: &players }, |_| (0.0, -1.0), seats, &taken)?;
     sheet.line(&[at, (at.0 + 16.0, at.1)], Pen::solid(BLUE, 3.0))?;
     sheet.dot(at, 4.0, BLUE)?;
     sheet.text("microphones", (at.0 + 22.0, at.1), 13.0, Anchor::Left, BLUE)
@@ -268,15 +281,22 @@ struct Mark {
     tick: (f64, f64),
 }
 
+/// The marks of a view: a large one for each seat, a small one for each player of a section.
+struct Marks<'a> {
+    seats: &'a [Mark],
+    players: &'a [Mark],
+}
+
 /// Draws ticks and letters, the letters in their direction where they are clear of each other and of what is taken.
 fn marked(
     sheet: &Sheet,
     panel: &Panel,
-    marks: &[Mark],
+    marks: &Marks,
     direction: impl Fn(&Mark) -> (f64, f64),
     seats: &[Seated],
     taken: &[Rect],
 ) -> Result<()> {
+    let Marks { seats: marks, players } = *marks;
     let spots = spots(marks);
     let labels: Vec<String> = spots
         .iter()
@@ -287,6 +307,7 @@ fn marked(
         taken.push(Rect::around(mark.at, 2.0 * DOT + 2.0, 2.0 * DOT + 2.0));
         taken.push(Rect::spanning(mark.at, mark.tick));
     }
+    taken.extend(players.iter().map(|player| Rect::around(player.at, 2.0 * ONE_DOT, 2.0 * ONE_DOT)));
     let wanted: Vec<Label> = spots
         .iter()
         .zip(&labels)
@@ -299,6 +320,10 @@ fn marked(
         .collect();
     let bounds = Rect { from: panel.from, to: panel.to }.shrunk(4.0);
     let found = places(&wanted, &taken, bounds);
+    for player in players {
+        sheet.line(&[player.at, player.tick], Pen::solid(VERMILION, 1.5))?;
+        sheet.dot(player.at, ONE_DOT, INK)?;
+    }
     for mark in marks {
         sheet.line(&[mark.at, mark.tick], Pen::solid(VERMILION, 3.0))?;
         sheet.dot(mark.at, DOT, INK)?;
@@ -345,6 +370,9 @@ fn entry(sheet: &Sheet, top: f64, rows: usize, index: usize, seated: &Seated, so
     sheet.text(&name, (x + 36.0, y), 15.0, Anchor::Left, ink)?;
     let seat = &seated.settings.seat;
     let mut words = vec![format!("{:.2} m deep", source.position.y), beside(source.position.x)];
+    if seat.players > 1 {
+        words.insert(0, format!("{} players", seat.players));
+    }
     if seat.riser_m > 0.0 {
         words.push(format!("riser {:.2} m", seat.riser_m));
     }
@@ -387,6 +415,26 @@ mod tests {
             (0..80).map(|n| seated(n, 1.0 + (n / 10) as f64 * 1.3, (n % 10) as f64 * 11.0 - 50.0)).collect();
         draw(&picture, "Eighty", &many).unwrap();
         assert!(std::fs::metadata(&picture).unwrap().len() > 20_000);
+    }
+
+    #[test]
+    fn a_section_has_a_mark_for_each_player_and_one_player_none_beside_its_own() {
+        let mut violins = seated(0, 4.0, -30.0);
+        assert!(violins.players().is_empty());
+        violins.settings.seat.players = 14;
+        let players = violins.players();
+        assert_eq!(players.len(), 14);
+        let Settings { seat, platform, microphones, .. } = &violins.settings;
+        let middle = seat.source(platform, microphones).position;
+        assert!(players.iter().all(|player| (player.position - middle).length() < 1.5));
+        let folder = tempfile::tempdir().unwrap();
+        let drawn = |seats: &[Seated]| {
+            let picture = folder.path().join("seats.png");
+            draw(&picture, "Violins", seats).unwrap();
+            std::fs::read(picture).unwrap()
+        };
+        let one = drawn(&[seated(0, 4.0, -30.0)]);
+        assert!(drawn(&[violins]) != one, "a section looks like one player");
     }
 
     #[test]

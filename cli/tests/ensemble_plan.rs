@@ -799,10 +799,12 @@ fn the_demo_keeps_the_order_of_common_practice() {
     let figures: Vec<(String, f64, f64)> = table
         .select(&Selector::parse("tbody tr").unwrap())
         .map(|row| {
+            // Under the name stands how many play.
+            let name = row.select(&cells).nth(1).and_then(|cell| cell.text().next()).unwrap_or_default();
             let cells: Vec<String> = row.select(&cells).map(|cell| cell.text().collect()).collect();
             let number = |index: usize| cells[index].replace('\u{2212}', "-").parse::<f64>().unwrap();
-            assert!(number(with_hall) < number(clarity), "{}: the hall makes it clearer", cells[1]);
-            (cells[1].clone(), number(direct), number(bright))
+            assert!(number(with_hall) < number(clarity), "{name}: the hall makes it clearer");
+            (name.to_owned(), number(direct), number(bright))
         })
         .collect();
     assert_eq!(figures.len(), 14);
@@ -819,6 +821,7 @@ fn the_demo_keeps_the_order_of_common_practice() {
             assert!(*direct_db > horns.1 && *bright_db > horns.2, "{name} against the horns");
         }
     }
+    assert!(texts(&page, "section[aria-labelledby=figures] .unit").contains(&"14 players".to_owned()));
     let said = texts(&page, "section[aria-labelledby=practice] li");
     assert_eq!(said.len(), 7, "{said:?}");
     for what in [

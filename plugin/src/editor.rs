@@ -18,6 +18,7 @@ mod mono_thirds;
 pub mod needles;
 pub mod notices;
 pub mod pen;
+mod players;
 mod seat_view;
 mod section;
 pub mod sheet;

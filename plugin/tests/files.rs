@@ -20,7 +20,7 @@ use rostra::editor::sheet::Sheet;
 use rostra::editor::values::{Edit, Values};
 use rostra::file_table::table;
 use rostra_dsp::Settings;
-use rostra_dsp::acoustics::Family;
+use rostra_dsp::acoustics::{CLEARANCE_M, Family, Section, Vector};
 use rostra_dsp::hall::Hall;
 use rostra_dsp::settings::{FAMILY, Group, Parameter, Tabled as _};
 use rostra_files::{
@@ -61,6 +61,38 @@ fn the_schemas_of_the_checkout_are_those_of_the_parameters() {
             path.display()
         );
     }
+}
+
+/// Least distance of two players of different seats, m: a chair takes up 0.6 m at the least (from memory).
+const CHAIR_M: f64 = 0.6;
+
+#[test]
+fn the_players_of_the_built_in_seats_have_room_on_the_default_platform() {
+    let mut players: Vec<(&str, Vector)> = Vec::new();
+    for file in SEAT.built_in {
+        let contents = Contents::parse(file.text.as_bytes(), file.file, &table(SEAT)).unwrap();
+        let mut values = Values::from(&Settings::default());
+        edits_of(&contents).into_iter().for_each(|edit| values.apply(edit));
+        let Settings { seat, platform, microphones, .. } = values.settings();
+        for &spot in Section::of(&seat).spots() {
+            let place = seat.source_on(spot, &platform, &microphones).position;
+            // Half a metre before the limit a place is bent inside: whoever stands there was not brought inside.
+            let edge_m = platform.width_m / 2.0 - CLEARANCE_M - 0.5;
+            let deep_m = microphones.depth_m + 0.5..=platform.depth_m - CLEARANCE_M;
+            assert!(place.x.abs() <= edge_m && deep_m.contains(&place.y), "{}: {place:?}", file.name);
+            for (other, at) in &players {
+                let apart_m = (place.x - at.x).hypot(place.y - at.y);
+                assert!(
+                    *other == file.name || apart_m >= CHAIR_M,
+                    "{} and {other}: {apart_m:.2} m apart",
+                    file.name
+                );
+            }
+            players.push((file.name, place));
+        }
+    }
+    // 14 + 12 + 10 + 8 + 6 strings, four horns, and eight on their own.
+    assert_eq!(players.len(), 62);
 }
 
 #[test]

@@ -1,7 +1,8 @@
 //! What a lesson tells of a scene in numbers, worked out from the plan when it is shown.
 
-use rostra_dsp::acoustics::{BANDS, Face, Vector, images};
-use rostra_dsp::extremes::smaller;
+use rostra_dsp::Settings;
+use rostra_dsp::acoustics::{BANDS, Face, Section, Vector, images};
+use rostra_dsp::extremes::{larger, smaller};
 use rostra_dsp::plan::{Acoustics, HallNeeds, acoustics, balance_gains};
 use serde::Deserialize;
 
@@ -24,6 +25,8 @@ pub enum Figure {
     /// Gap between the direct sound of this seat and the hall's first answer to it, ms: the hall's pre-delay and the later
     /// start of what is farther than 4 m. 0 where there is no hall.
     HallGap,
+    /// Angle from the leftmost player to the rightmost as the main microphones see them, degrees; 0 where one plays.
+    PlayersSpan,
 }
 
 /// Band of 500 Hz; the next one is 1 kHz.
@@ -35,13 +38,14 @@ const BAND_4_KHZ: usize = 5;
 
 impl Figure {
     /// Every figure.
-    pub const ALL: [Self; 6] = [
+    pub const ALL: [Self; 7] = [
         Self::DirectToReflected,
         Self::FirstWall,
         Self::RollOff,
         Self::RightToLeft,
         Self::RightBeforeLeft,
         Self::HallGap,
+        Self::PlayersSpan,
     ];
 
     /// Returns what it is called.
@@ -53,6 +57,7 @@ impl Figure {
             Self::RightToLeft => "right relative to left",
             Self::RightBeforeLeft => "right before left",
             Self::HallGap => "hall enters after",
+            Self::PlayersSpan => "players span",
         }
     }
 
@@ -91,6 +96,7 @@ impl Figure {
                 Some(send) => 1e3 * (send.hall.pre_delay_s + HallNeeds::of(&settings, 2).later_s),
                 None => 0.0,
             },
+            Self::PlayersSpan => players_span_deg(&settings),
         }
     }
 
@@ -108,6 +114,7 @@ impl Figure {
                 format!("{:+.2} ms", (value * 100.0).round() / 100.0 + 0.0).replace('-', "\u{2212}")
             }
             Self::FirstWall | Self::HallGap => format!("{value:.1} ms"),
+            Self::PlayersSpan => format!("{value:.0}\u{b0}"),
         }
     }
 }
@@ -124,6 +131,20 @@ fn first_wall_m(heard: &Acoustics, place: Vector, platform: &rostra_dsp::acousti
         .fold(f64::INFINITY, smaller)
 }
 
+/// Returns the angle between the outermost players of a section, degrees.
+fn players_span_deg(settings: &Settings) -> f64 {
+    let Settings { seat, platform, microphones, .. } = settings;
+    let section = Section::of(seat);
+    let bearings_deg = section.spots().iter().map(|&spot| {
+        let place = seat.source_on(spot, platform, microphones).position;
+        place.x.atan2(place.y - microphones.depth_m).to_degrees()
+    });
+    let (least, most) = bearings_deg.fold((f64::INFINITY, f64::NEG_INFINITY), |(least, most), deg| {
+        (smaller(least, deg), larger(most, deg))
+    });
+    most - least
+}
+
 fn decibels(power: f64) -> f64 {
     10.0 * power.log10()
 }
@@ -134,7 +155,6 @@ const _: () = assert!(BAND_4_KHZ < BANDS);
 #[cfg(test)]
 mod tests {
     use rostra::tail_builder::Supply;
-    use rostra_dsp::Settings;
     use rostra_dsp::acoustics::NOMINAL_HZ;
     use rostra_dsp::engine::{Config, Layout};
     use rostra_dsp::hall::HallEngine;
@@ -237,6 +257,16 @@ mod tests {
         assert!((got - expected).abs() < 0.01, "expected {expected} ms, got {got}");
     }
 
+    /// Worked by hand: four stand in the middles of four metres, the outer ones 1.5 m from the seat.
+    #[test]
+    fn the_span_is_the_angle_between_the_outer_players() {
+        let four = [("players", "4"), ("width", "4"), ("depth", "5"), ("family", "tone holes")];
+        let expected = 2.0 * (1.5_f64 / 5.0).atan().to_degrees();
+        let got = Figure::PlayersSpan.of(&scene(&four, None));
+        assert!((got - expected).abs() < 0.01, "expected {expected} degrees, got {got}");
+        assert_eq!(Figure::PlayersSpan.of(&Scene::default()), 0.0, "one player");
+    }
+
     /// The gap as the engine plays it: nothing of the hall comes before it, something right after it.
     #[test]
     fn the_hall_answers_when_it_is_told() {
@@ -264,7 +294,7 @@ mod tests {
         let scene = scene(&[("bearing", "20")], Some("short-cue"));
         for figure in Figure::ALL {
             assert!(figure.of(&scene).is_finite(), "{figure:?}");
-            assert!(figure.text(&scene).ends_with("dB") || figure.text(&scene).ends_with("ms"));
+            assert!(["dB", "ms", "\u{b0}"].iter().any(|unit| figure.text(&scene).ends_with(unit)));
         }
         assert_eq!(Figure::RightBeforeLeft.text(&Scene::default()), "+0.00 ms");
     }

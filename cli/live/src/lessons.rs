@@ -207,18 +207,19 @@ mod tests {
 
     /// Differences that a lesson is made of: at least these, between its first and its last seat.
     ///
-    /// Levels: 1 dB is about what an ear tells apart; arrivals and gaps: 5 ms (both our choice). The pair's own
+    /// Levels: 1 dB is about what an ear tells apart; arrivals and gaps: 5 ms; a span: 5 degrees (all our choice). The pair's own
     /// difference in time is a third of a millisecond at most.
     fn heard(figure: Figure) -> f64 {
         match figure {
             Figure::DirectToReflected | Figure::RollOff | Figure::RightToLeft => 1.0,
             Figure::FirstWall | Figure::HallGap => 5.0,
             Figure::RightBeforeLeft => 0.2,
+            Figure::PlayersSpan => 5.0,
         }
     }
 
     #[test]
-    fn the_five_lessons_are_read_and_each_of_their_figures_changes() {
+    fn the_six_lessons_are_read_and_each_of_their_figures_changes() {
         let lessons = all(&demo()).unwrap();
         let names: Vec<_> = lessons.iter().map(|lesson| lesson.name.as_str()).collect();
         assert_eq!(
@@ -228,7 +229,8 @@ mod tests {
                 "2-left-and-right",
                 "3-which-way-the-horn-points",
                 "4-small-and-large",
-                "5-gap-before-the-hall"
+                "5-gap-before-the-hall",
+                "6-one-player-and-eight"
             ]
         );
         for lesson in &lessons {
@@ -262,6 +264,8 @@ mod tests {
         assert!(top(0) < top(1), "towards the audience it is brighter");
         let gap = |seat| figure("5-gap-before-the-hall", seat, Figure::HallGap);
         assert!((gap(1) - gap(0) - 30.0).abs() < 1e-6);
+        let span = |seat| figure("one player and eight", seat, Figure::PlayersSpan);
+        assert!(span(0) == 0.0 && span(1) > 20.0, "eight spread, one does not");
     }
 
     /// Loudness as the crate `ebur128` measures it (ITU-R BS.1770-4), on what the trimmed scenes render anew.

@@ -284,11 +284,14 @@ fn switches_are_thrown_by_click_and_by_keyboard() {
 #[test]
 fn a_tracks_name_suggests_a_seat_and_a_click_takes_it() {
     let mut harness = sheet();
-    assert!(harness.query_by_label("Seat as horn").is_none(), "nothing is suggested without a name");
+    assert!(
+        harness.query_by_label("Seat as horn, 4 players").is_none(),
+        "nothing is suggested without a name"
+    );
     harness.state_mut().sheet.name_track("Horns 2");
     harness.run();
     assert_eq!(harness.state().values, Values::from(&Settings::default()), "nothing is applied by itself");
-    click(&mut harness, "Seat as horn");
+    click(&mut harness, "Seat as horn, 4 players");
     let values = &harness.state().values;
     let settings = values.settings();
     for (got, expected) in
@@ -298,7 +301,10 @@ fn a_tracks_name_suggests_a_seat_and_a_click_takes_it() {
         assert!(f64::abs(got - expected) < 1e-6, "expected {expected}, got {got}");
     }
     assert_eq!(settings.seat.family, Family::RearBell);
-    assert!(harness.query_by_label("Seat as horn").is_none(), "what is taken is suggested no more");
+    assert!(
+        harness.query_by_label("Seat as horn, 4 players").is_none(),
+        "what is taken is suggested no more"
+    );
     harness.state_mut().sheet.name_track("Corner reverb");
     harness.run();
     assert!(harness.query_by_label_contains("Seat as").is_none(), "a name that says nothing");
@@ -348,6 +354,29 @@ fn the_staff_turns_the_player_and_the_rule_takes_bearing_and_width() {
     let from = Pos2::new(bracket.right() - 4.0, bracket.center().y);
     drag(&mut harness, from, from + egui::vec2(40.0, 0.0));
     assert!(gesture(&harness.state().edits, WIDTH) > WIDTH.default());
+}
+
+/// 14 violins in three ranks of a part of 0.8 m each, 5 m away: the first stands 4.2 m away.
+#[test]
+fn the_bracket_of_a_section_is_that_of_its_first_rank_and_follows_the_hand() {
+    let mut settings = Settings::default();
+    (settings.seat.family, settings.seat.players) = (Family::TopPlate, 14);
+    (settings.seat.width_m, settings.seat.ranks_m) = (4.0, 2.4);
+    let mut harness = sheet_of(&settings, 1.0);
+    let bracket = place(&harness, "Source width bracket");
+    // 60 degrees are 300 points; a grip reaches 6 points beyond each end.
+    let wide_deg = (bracket.width() - 12.0) / 5.0;
+    let expected_deg = 2.0 * (2.0_f32 / 4.2).atan().to_degrees();
+    assert!((wide_deg - expected_deg).abs() < 0.2, "expected {expected_deg} degrees, got {wide_deg}");
+    let from = Pos2::new(bracket.right() - 6.0, bracket.center().y);
+    drag(&mut harness, from, from + egui::vec2(25.0, 0.0));
+    let turned = (f64::from(expected_deg) / 2.0 + 5.0).to_radians();
+    let (got, expected) = (gesture(&harness.state().edits, WIDTH), 2.0 * 4.2 * turned.tan());
+    assert!((got - expected).abs() < 0.1, "expected {expected} m, got {got} m");
+    // At the rule's end the bracket stops, and can still be taken.
+    settings.seat.bearing_deg = -58.0;
+    let harness = sheet_of(&settings, 1.0);
+    assert!(place(&harness, "Source width bracket").left() > 0.0);
 }
 
 #[test]
@@ -482,6 +511,27 @@ fn a_broken_file_is_named_with_its_line_and_changes_nothing() {
     type_name(&mut harness, Filed::Seat, "Save this seat as", "Any");
     click(&mut harness, "Save");
     assert!(harness.query_by_label_contains("cannot be written").is_some());
+}
+
+/// The last row of values, what is said under them, and the title block.
+#[test]
+fn nothing_of_the_schedule_overlaps() {
+    let harness = sheet();
+    let help = harness.get_by_label_contains("Drag a value, or click and type").rect();
+    let title = place(&harness, "Dark paper");
+    let rows: Vec<Rect> = Settings::parameters()
+        .filter(|parameter| !["dry", "bypass"].contains(&parameter.id))
+        .map(|parameter| place(&harness, parameter.name))
+        .collect();
+    for (index, row) in rows.iter().enumerate() {
+        assert!(row.bottom() <= help.top(), "row {index}");
+        assert!(
+            rows[..index].iter().all(|other| !row.shrink(0.5).intersects(other.shrink(0.5))),
+            "row {index}"
+        );
+    }
+    // Three lines of small text have room for a notice.
+    assert!(help.height() >= 3.0 * 11.8 && help.bottom() <= title.top(), "{help:?}");
 }
 
 #[test]

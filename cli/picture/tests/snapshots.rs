@@ -1,4 +1,4 @@
-//! Four seats, two halls, a menu and the first session of the README look as they did; the pictures are in `tests/pictures`
+//! Six seats, two halls, a menu and the first session of the README look as they did; the pictures are in `tests/pictures`
 //! and `docs/pictures`. `ROSTRA_KEEP_PICTURES=1` makes them anew.
 //!
 //! Without any driver that draws there is nothing to compare: `cargo xtask test`
@@ -13,12 +13,31 @@ use rostra_picture::hall::{self, OpenHallSheet};
 use rostra_picture::{OpenSheet, draw, open, values};
 
 /// The seats: the name of the picture, and what is set.
-const SEATS: [(&str, bool, &[&str]); 4] = [
+const SEATS: [(&str, bool, &[&str]); 6] = [
     ("front-strings", false, &["depth=2.8", "bearing=-48", "family=top plate", "balance=25"]),
     (
         "horn-at-the-back",
         false,
         &["depth=10.5", "bearing=-22", "riser=0.9", "family=rear bell", "balance=65"],
+    ),
+    (
+        "fourteen-violins",
+        false,
+        &[
+            "depth=3.4",
+            "bearing=-38",
+            "facing=40",
+            "family=top plate",
+            "players=14",
+            "width=4.8",
+            "ranks=2.4",
+            "balance=25",
+        ],
+    ),
+    (
+        "four-horns",
+        true,
+        &["depth=10.5", "bearing=-22", "riser=0.9", "family=rear bell", "players=4", "width=4"],
     ),
     ("off-the-platform", true, &["depth=24", "bearing=45", "family=tone holes", "decay=1.8", "close=0.3"]),
     (
@@ -93,7 +112,7 @@ fn the_menu_of_seat_files_looks_as_it_did() {
 }
 
 #[test]
-fn four_seats_look_as_they_did() {
+fn six_seats_look_as_they_did() {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/pictures");
     for (name, is_dark, overrides) in SEATS {
         let now = match drawn(overrides, is_dark) {
@@ -160,15 +179,24 @@ type Part = [u32; 4];
 /// The channel is called "Horns 2", so the title block suggests a seat until the horns sit there.
 const STEPS: [(&str, &[&str], Part); 4] = [
     ("1-insert", &[], [0, 0, 1000, 700]),
-    ("2-seat", &HORNS, [660, 0, 340, 128]),
-    ("3-platform", &LINKED, [660, 128, 340, 172]),
+    ("2-seat", &HORNS, [660, 0, 340, 168]),
+    ("3-platform", &LINKED, [660, 168, 340, 164]),
     ("4-send", &LINKED, [0, 576, 411, 124]),
 ];
-/// The seat that the title block suggests for horns.
-const HORNS: [&str; 5] = ["depth=10.5", "bearing=-22", "riser=0.9", "family=rear bell", "balance=65"];
+/// The seat of the demo's horns, with a little more of the platform.
+const HORNS: [&str; 7] =
+    ["depth=10.5", "bearing=-22", "riser=0.9", "family=rear bell", "players=4", "width=4", "balance=65"];
 /// The same, on a platform that all channels share.
-const LINKED: [&str; 6] =
-    ["depth=10.5", "bearing=-22", "riser=0.9", "family=rear bell", "balance=65", "link=1"];
+const LINKED: [&str; 8] = [
+    "depth=10.5",
+    "bearing=-22",
+    "riser=0.9",
+    "family=rear bell",
+    "players=4",
+    "width=4",
+    "balance=65",
+    "link=1",
+];
 
 /// Holds a picture against the one that is kept, or keeps it.
 fn hold(path: &Path, now: &RgbaImage) {

@@ -137,7 +137,7 @@ fn seats(findings: &Findings) -> Markup {
         section aria-labelledby="seats" {
             h2 id="seats" { "Seats" }
             div.wide {
-                img alt="Plan and section of the platform, to one scale, with a lettered tick for each seat; the table below uses the same letters."
+                img alt="Plan and section of the platform, to one scale, with a lettered tick for each seat and a small one for each player of a section; the table below uses the same letters."
                     src=(data("image/png", &findings.picture));
             }
         }
@@ -171,7 +171,12 @@ fn figures(findings: &Findings) -> Markup {
                         @for stem in &findings.stems {
                             tr {
                                 th scope="row" { (stem.letter) }
-                                td.name { (stem.name) }
+                                td.name {
+                                    (stem.name)
+                                    @if stem.plain.seat.players > 1 {
+                                        span.unit { (stem.plain.seat.players) " players" }
+                                    }
+                                }
                                 td { (level_text(stem.figures.needs.distance_m, 2)) }
                                 td { (gain_text(stem.figures.needs.direct_to_reflected_db, 1)) }
                                 td {

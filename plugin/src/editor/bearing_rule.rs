@@ -1,4 +1,4 @@
-//! The bearing rule: a ruler in degrees with the player's tick and the source width as a bracket.
+//! The bearing rule: a ruler in degrees with a tick for each player and the source width as a bracket.
 
 use egui::{Align2, Pos2, Rect, pos2};
 use rostra_dsp::acoustics::{CLEARANCE_M, Source};
@@ -11,6 +11,8 @@ use super::seat_view::SeatView;
 const ABOVE: f32 = 26.0;
 /// Room at both ends.
 const BESIDE: f32 = 20.0;
+/// Length of the tick of each player of a section.
+const TICK: f32 = 5.0;
 
 /// Where degrees lie on the sheet.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -38,6 +40,15 @@ impl Rule {
     pub(super) fn bearing_deg(&self, at: Pos2) -> f64 {
         f64::from((at.x - self.middle.x) / self.points_per_deg)
     }
+}
+
+/// Returns the two ends of the width's bracket on the rule, and whether each is there or lies beyond the rule's own.
+pub(super) fn bracket(rule: &Rule, view: &SeatView) -> [(Pos2, bool); 2] {
+    view.ends.each_ref().map(|end| {
+        let (low, high) = BEARING.range();
+        let bearing_deg = bearing_deg(end, view);
+        (rule.place(bearing_deg.clamp(low, high)), (low..=high).contains(&bearing_deg))
+    })
 }
 
 /// Returns the bearing of a source from the microphones, degrees.
@@ -85,13 +96,24 @@ pub(super) fn draw(pen: &Pen, part: Rect, view: &SeatView) {
             pen.text(pos2(x, base + 9.0), Align2::CENTER_TOP, SMALL, ink.line, text);
         }
     }
-    let ends = view.ends.each_ref().map(|end| rule.place(bearing_deg(end, view)).x);
     let top = base - 8.0;
-    pen.line(
-        &[pos2(ends[0], base - 1.0), pos2(ends[0], top), pos2(ends[1], top), pos2(ends[1], base - 1.0)],
-        1.3,
-        ink.grip,
-    );
+    let [(left, is_left_here), (right, is_right_here)] = bracket(&rule, view);
+    let corners = [
+        is_left_here.then_some(pos2(left.x, base - 1.0)),
+        Some(pos2(left.x, top)),
+        Some(pos2(right.x, top)),
+        is_right_here.then_some(pos2(right.x, base - 1.0)),
+    ];
+    // What ends beyond the rule stays open there.
+    pen.line(&corners.into_iter().flatten().collect::<Vec<_>>(), 1.3, ink.grip);
+    if view.players.len() > 1 {
+        let (low, high) = BEARING.range();
+        let bearings_deg = view.players.iter().map(|player| bearing_deg(player, view));
+        for bearing_deg in bearings_deg.filter(|bearing_deg| (low..=high).contains(bearing_deg)) {
+            let x = rule.place(bearing_deg).x;
+            pen.line(&[pos2(x, base - TICK), pos2(x, base)], 0.8, ink.line);
+        }
+    }
     let x = rule.place(bearing_deg(&view.source, view)).x;
     pen.outline(
         &[pos2(x - 5.0, top - 7.0), pos2(x + 5.0, top - 7.0), pos2(x, base)],

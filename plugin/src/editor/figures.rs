@@ -11,7 +11,7 @@ use super::pen::{Pen, SMALL, TEXT, area};
 use super::values::{Edit, Values};
 
 /// Height of a row.
-pub const ROW: f32 = 17.0;
+pub const ROW: f32 = 16.0;
 /// Width of the field of a value.
 const FIELD: f32 = 118.0;
 /// Drag over the whole range.
@@ -381,7 +381,7 @@ fn refusal(number: &Parameter, text: &str) -> String {
 }
 
 /// Height of the heading of a group.
-pub(super) const GROUP: f32 = 18.0;
+pub(super) const GROUP: f32 = 17.0;
 
 /// Writes the heading of a group of rows.
 pub(super) fn group(pen: &Pen, row: Rect, name: &str) {

@@ -10,6 +10,7 @@ use rostra_dsp::measure::ThirdLevel;
 use rostra_dsp::plan::{Acoustics, HallNeeds, acoustics, balance_gains};
 
 use super::mono_thirds::{mono_thirds, worst};
+use super::players::{ends, players};
 
 /// One arrival.
 #[derive(Clone, Debug, PartialEq)]
@@ -37,7 +38,9 @@ pub(super) struct SeatView {
     pub(super) settings: Settings,
     /// The player in the middle of the seat.
     pub(super) source: Source,
-    /// The two ends of a stereo channel.
+    /// All players of the section, each where it stands; the seat's own where it is one.
+    pub(super) players: Vec<Source>,
+    /// The two ends of the section's width, and of a stereo channel.
     pub(super) ends: [Source; 2],
     /// The direct sound, then the reflections, in the order of the images.
     pub(super) stems: Vec<Stem>,
@@ -117,7 +120,8 @@ impl SeatView {
         }
         Self {
             source,
-            ends: seat.sources(platform, microphones),
+            players: players(&settings),
+            ends: ends(&settings),
             stems,
             diffuse_db: diffuse_powers(&plan, platform)
                 .map(|power| decibels(2.0 * platform_power * power / mid_mean(&energies.direct)))

@@ -5,6 +5,7 @@ use rostra_dsp::acoustics::{Surface, Vector, world_axis};
 
 use super::ink::line;
 use super::pen::{Pen, SMALL, TEXT, area, polar};
+use super::players;
 use super::seat_view::SeatView;
 
 /// Paths that are drawn, the strongest first.
@@ -13,6 +14,10 @@ const PATHS: usize = 9;
 const FAINTEST_DB: f64 = -24.0;
 /// Radius of the player's mark.
 const MARK: f32 = 8.0;
+/// Radius of the mark of each player of a section.
+const ONE_OF_MANY: f32 = 2.6;
+/// How far a riser reaches beyond the players on it.
+const RISER_EDGE: f32 = 16.0;
 /// Length of a directivity of 1.
 const LOBE: f32 = 44.0;
 /// Length of the staff that turns the player.
@@ -184,9 +189,22 @@ fn player(pen: &Pen, section: &Section, view: &SeatView) {
     let riser_m = view.source.position.z - view.source.family.height_m();
     if riser_m > 0.01 {
         let top = section.place(Vector::new(0.0, view.source.position.y, riser_m)).y;
-        let box_ = Rect::from_min_max(pos2(at.x - 16.0, top), pos2(at.x + 16.0, section.front.y));
+        let places = view.players.iter().map(|player| section.place(player.position).x);
+        let (left, right) = places.fold((at.x, at.x), |(left, right), x| (left.min(x), right.max(x)));
+        let wall = section.place(Vector::new(0.0, view.settings.platform.depth_m, 0.0)).x;
+        let left = (left - RISER_EDGE).max(section.front.x);
+        let right = (right + RISER_EDGE).min(wall);
+        let box_ = Rect::from_min_max(pos2(left, top), pos2(right, section.front.y));
         pen.fill(box_, ink.shade);
         pen.frame(box_, 1.0, ink.line);
+    }
+    let floor = section.place(Vector::new(0.0, 0.0, riser_m.max(0.0))).y;
+    if view.players.len() > 1 {
+        for player in &view.players {
+            let at = section.place(player.position);
+            pen.line(&[at, pos2(at.x, floor)], 0.7, ink.faint);
+            pen.circle(at, ONE_OF_MANY, ink.paper, 1.0, ink.line);
+        }
     }
     let axis = world_axis(view.source.family, view.source.forward);
     for (turn, (band, _)) in BANDS_DRAWN.into_iter().enumerate() {
@@ -201,8 +219,7 @@ fn player(pen: &Pen, section: &Section, view: &SeatView) {
         let (dashes, width): (&[f32], f32) = if turn == 0 { (&[2.0, 2.5], 0.9) } else { (&[], 1.3) };
         pen.dashes(&lobe, dashes, width, ink.grip);
     }
-    let foot = pos2(at.x, section.place(Vector::new(0.0, 0.0, riser_m.max(0.0))).y);
-    pen.line(&[at, foot], 1.0, ink.line);
+    pen.line(&[at, pos2(at.x, floor)], 1.0, ink.line);
     let tip = section.tip(view);
     pen.line(&[at, tip], 1.0, ink.grip);
     pen.circle(tip, 3.6, ink.paper, 1.3, ink.grip);
@@ -223,6 +240,11 @@ fn notes(pen: &Pen, part: Rect, section: &Section, view: &SeatView) {
     }
     let strongest = view.strongest(1).first().map(|&index| &view.stems[index]);
     let mut lines = vec![format!("P  player, {:.2} m from the main microphones M", view.hall.distance_m)];
+    if let Some(words) = players::words(&view.settings.seat) {
+        lines[0] =
+            format!("P  middle of the section, {:.2} m from the main microphones M", view.hall.distance_m);
+        lines.push(words);
+    }
     if let Some(strongest) = strongest {
         lines.push(format!(
             "Strongest reflection: {}, {:.1} ms after the direct sound, {:+.1} dB",
@@ -239,13 +261,14 @@ fn notes(pen: &Pen, part: Rect, section: &Section, view: &SeatView) {
         };
         lines.push(format!("Direct-to-reflected ratio: {ratio_db:+.1} dB \u{2013} {meaning}"));
     }
+    let figures = lines.len();
     lines.push(format!("Dashed lobe {}, solid lobe {}", BANDS_DRAWN[0].1, BANDS_DRAWN[1].1));
     lines.push(
         "Drag P to move or raise the player, the ring to turn it, the handle to move the wall".to_owned(),
     );
     let mut y = part.top() + 30.0;
     for (index, line) in lines.iter().enumerate() {
-        let colour = if index < 3 { pen.ink.line } else { pen.ink.faint };
+        let colour = if index < figures { pen.ink.line } else { pen.ink.faint };
         y += pen.paragraph(pos2(x, y), width, TEXT, colour, line) + 6.0;
     }
 }

@@ -12,6 +12,7 @@ use super::file_menu::{FileRequest, Filed, Menus};
 use super::filing::FileSheet;
 use super::ink::{DARK, DAY, Ink};
 use super::pen::{Pen, SMALL, area};
+use super::players::front_m;
 use super::seat_view::SeatView;
 use super::section::Section;
 use super::values::{Edit, Values};
@@ -196,10 +197,9 @@ impl Sheet {
         let section = Section::new(SECTION, view);
         let rule = Rule::new(RULE);
         let grip = |at: Pos2| Rect::from_center_size(at, egui::Vec2::splat(2.0 * REACH));
-        let beside = |bearing_deg: f64| rule.place(bearing_deg);
-        let [left, right] = view.ends.each_ref().map(|end| beside(bearing_rule::bearing_deg(end, view)));
+        let [left, right] = bearing_rule::bracket(&rule, view).map(|(end, _)| end);
         let ends = Rect::from_min_max(left - egui::vec2(6.0, 2.0), right + egui::vec2(6.0, 7.0));
-        let tick = beside(bearing_rule::bearing_deg(&view.source, view));
+        let tick = rule.place(bearing_rule::bearing_deg(&view.source, view));
         // What comes later lies on top.
         let grips = [
             (Held::Rear, "Rear wall handle", grip(section.rear_grip(view))),
@@ -339,10 +339,12 @@ fn wanted(
         Held::Bearing => [rule.bearing_deg(at), 0.0],
         Held::Rear => [section.metres(at).0, 0.0],
         Held::Width => {
-            // Twice the way from the seat to the hand, at the player's distance.
-            let away_m = view.source.position.y - view.settings.microphones.depth_m;
-            let hand_m = away_m * rule.bearing_deg(at).clamp(-85.0, 85.0).to_radians().tan();
-            [2.0 * (hand_m - view.source.position.x).abs(), 0.0]
+            // Twice the way across the sight line from the seat to the hand, at the distance of the first rank.
+            let place = view.source.position;
+            let distance_m = place.x.hypot(place.y - view.settings.microphones.depth_m);
+            let turn_deg = rule.bearing_deg(at) - bearing_rule::bearing_deg(&view.source, view);
+            let across = turn_deg.clamp(-85.0, 85.0).to_radians().tan().abs();
+            [2.0 * across * (distance_m - front_m(&view.settings.seat)).max(0.0), 0.0]
         }
     }
 }

@@ -3,12 +3,12 @@
 use egui::{Align2, Rect, Ui, pos2};
 use rostra_dsp::Settings;
 use rostra_dsp::acoustics::Seat;
-use rostra_dsp::settings::{BEARING, DEPTH, FACING, FAMILY, Parameter, RISER};
+use rostra_dsp::settings::{BEARING, DEPTH, FACING, FAMILY, PLAYERS, Parameter, RANKS, RISER, WIDTH};
 
 use super::figures::{button, show_tip};
 use super::pen::{Pen, SMALL};
 use super::values::{Edit, Values};
-use crate::track_name::{Instrument, read};
+use crate::track_name::{Reading, read};
 
 /// Characters of a track's name for which there is room.
 const MOST_CHARACTERS: usize = 34;
@@ -17,20 +17,20 @@ const MOST_CHARACTERS: usize = 34;
 #[derive(Clone, Debug, Default, PartialEq)]
 pub(super) struct Track {
     name: String,
-    instrument: Option<Instrument>,
+    reading: Option<Reading>,
 }
 
 impl Track {
     /// Reads a track's name.
     pub(super) fn of(name: &str) -> Self {
         let shown: String = name.trim().chars().filter(|c| !c.is_control()).collect();
-        Self { instrument: read(&shown).map(|reading| reading.instrument), name: shortened(&shown) }
+        Self { reading: read(&shown), name: shortened(&shown) }
     }
 
     /// Shows the name, and the seat that it suggests unless the player sits there already.
     pub(super) fn show(&self, ui: &Ui, pen: &Pen, row: Rect, values: &Values, edits: &mut Vec<Edit>) {
-        let free = self.instrument.filter(|instrument| !sits_there(&instrument.seat(), values));
-        let Some(instrument) = free else {
+        let free = self.reading.filter(|reading| !sits_there(&reading.seat(), values));
+        let Some(reading) = free else {
             let note = if self.name.is_empty() {
                 "a dry channel, seated on the platform"
             } else {
@@ -39,11 +39,21 @@ impl Track {
             pen.text(pos2(row.left(), row.center().y), Align2::LEFT_CENTER, SMALL, pen.ink.faint, note);
             return;
         };
-        let control = button(ui, pen, row, &format!("Seat as {}", instrument.name()));
+        let control = button(ui, pen, row, &offer(&reading));
         if control.clicked() {
-            take(&instrument.seat(), edits);
+            take(&reading.seat(), edits);
         }
-        show_tip(control, &tip(&self.name, &instrument.seat()), pen);
+        show_tip(control, &tip(&self.name, &reading.seat()), pen);
+    }
+}
+
+/// Returns the words of the button: the instrument, and how many of it where more could play.
+fn offer(reading: &Reading) -> String {
+    let name = reading.instrument.name();
+    match reading.players {
+        1 if reading.instrument.section() == 1 => format!("Seat as {name}"),
+        1 => format!("Seat as {name}, 1 player"),
+        players => format!("Seat as {name}, {players} players"),
     }
 }
 
@@ -56,9 +66,10 @@ fn shortened(name: &str) -> String {
 }
 
 /// What a suggestion sets, and to what.
-fn suggested(seat: &Seat) -> [(&'static Parameter, f64); 5] {
+fn suggested(seat: &Seat) -> [(&'static Parameter, f64); 8] {
     let values = Values::from(&Settings { seat: *seat, ..Settings::default() });
-    [DEPTH, BEARING, RISER, FACING, FAMILY].map(|parameter| (parameter, values.value(parameter)))
+    [DEPTH, BEARING, RISER, FACING, FAMILY, WIDTH, PLAYERS, RANKS]
+        .map(|parameter| (parameter, values.value(parameter)))
 }
 
 /// Says whether the player sits where a suggestion would put it.
@@ -77,7 +88,7 @@ fn tip(name: &str, seat: &Seat) -> String {
     let figures = suggested(seat)
         .map(|(parameter, value)| format!("{} {}", parameter.name.to_lowercase(), parameter.shown(value)));
     format!(
-        "The track is called '{name}'. A click puts the player on a usual seat: {}. Nothing changes until you click.",
+        "The track is called '{name}'. A click takes a usual seat: {}. Nothing changes until you click.",
         figures.join(", ")
     )
 }
@@ -85,27 +96,45 @@ fn tip(name: &str, seat: &Seat) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::track_name::Instrument;
 
     #[test]
     fn what_a_click_takes_is_the_seat_and_is_not_suggested_again() {
         let mut values = Values::from(&Settings::default());
-        for instrument in Instrument::ALL {
-            let seat = instrument.seat();
-            assert!(!sits_there(&seat, &values), "{instrument:?}");
+        let seats = Instrument::ALL.into_iter().flat_map(|it| [it.seat(), it.seat_of(it.section())]);
+        let mut before = None;
+        for seat in seats.filter(|&seat| before.replace(seat) != Some(seat)) {
+            assert!(!sits_there(&seat, &values), "{seat:?}");
             let mut edits = Vec::new();
             take(&seat, &mut edits);
             for edit in edits {
                 values.apply(edit);
             }
-            assert!(sits_there(&seat, &values), "{instrument:?}");
+            assert!(sits_there(&seat, &values), "{seat:?}");
         }
+    }
+
+    #[test]
+    fn the_offer_says_how_many_where_more_could_play() {
+        let offered = |name: &str| Track::of(name).reading.map(|reading| offer(&reading));
+        for (name, expected) in [
+            ("Violins 1", "Seat as first violins, 14 players"),
+            ("Vc solo", "Seat as cellos, 1 player"),
+            ("Horns", "Seat as horn, 4 players"),
+            ("Timpani", "Seat as timpani"),
+        ] {
+            assert_eq!(offered(name).as_deref(), Some(expected));
+        }
+        let seat = read("Violins 1").map(|reading| reading.seat()).unwrap();
+        let tip = tip("Violins 1", &seat);
+        assert!(tip.contains("players 14") && tip.contains("section depth 3.60 m"), "{tip}");
     }
 
     #[test]
     fn a_long_name_is_cut_and_one_that_says_nothing_suggests_nothing() {
         let track = Track::of(&"Corner ".repeat(40));
         assert_eq!(track.name.chars().count(), MOST_CHARACTERS);
-        assert_eq!(track.instrument, None);
+        assert_eq!(track.reading, None);
         assert_eq!(Track::of(" Horns 2\u{7} ").name, "Horns 2");
     }
 }

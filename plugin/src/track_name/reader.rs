@@ -1,10 +1,12 @@
 //! Takes a track's name apart into words and numbers, and finds what they mean.
 
+use rostra_dsp::acoustics::MOST_PLAYERS;
+
 use super::spellings::{
-    BASS, BASS_OF, BETWEEN, DOUBTFUL, ENDINGS, NAMES, NOTHING, NUMBERED, Names, ORDINALS, ROMAN, SIZE, SUNG,
-    VOICES,
+    BASS, BASS_OF, BETWEEN, DESK, DOUBTFUL, ENDINGS, NAMES, NOTHING, NUMBERED, Names, ORDINALS, ROMAN, SIZE,
+    SUNG, VOICES,
 };
-use super::{Instrument, Reading};
+use super::{Instrument, Reading, players};
 
 /// The most tokens of a name that are read; the rest of a longer one is ignored.
 const MOST_TOKENS: usize = 64;
@@ -14,7 +16,7 @@ const MOST_CHARACTERS: usize = 256;
 
 /// A piece of a name.
 #[derive(Clone, Debug, PartialEq, Eq)]
-enum Token {
+pub(super) enum Token {
     /// Letters, folded.
     Word(String),
     /// Figures: the number if it is 1 to 9, whether it is an ordinal, and whether it has a leading 0.
@@ -23,16 +25,33 @@ enum Token {
     And,
     /// A dash that is not within a word.
     Dash,
+    /// How many play one part, as in "a 2", if it is 1 to 16.
+    Together(Option<u8>),
 }
 
 impl Token {
     /// Whether it is this word.
-    fn is(&self, word: &str) -> bool {
+    pub(super) fn is(&self, word: &str) -> bool {
         matches!(self, Self::Word(text) if text == word)
     }
 
+    /// Returns the word that it is.
+    pub(super) fn word(&self) -> Option<&str> {
+        if let Self::Word(text) = self { Some(text) } else { None }
+    }
+
+    /// Returns how many play one part, where it says so.
+    pub(super) fn together(&self) -> Option<u8> {
+        if let Self::Together(players) = self { *players } else { None }
+    }
+
+    /// Whether it is a number with a leading 0.
+    pub(super) fn is_padded(&self) -> bool {
+        matches!(self, Self::Number { padded: true, .. })
+    }
+
     /// Whether it is one of these words.
-    fn is_among(&self, words: &[&str]) -> bool {
+    pub(super) fn is_among(&self, words: &[&str]) -> bool {
         matches!(self, Self::Word(text) if words.contains(&text.as_str()))
     }
 
@@ -42,7 +61,7 @@ impl Token {
     }
 
     /// Returns the number from 1 to 9 that it is, in figures, Roman ones or words.
-    fn desk(&self) -> Option<u8> {
+    pub(super) fn desk(&self) -> Option<u8> {
         match self {
             Self::Number { value, .. } => *value,
             Self::Word(text) => {
@@ -53,16 +72,16 @@ impl Token {
                     .or_else(|| ORDINALS.iter().position(|words| words.iter().any(is_it)));
                 index.and_then(|index| u8::try_from(index + 1).ok())
             }
-            Self::And | Self::Dash => None,
+            Self::And | Self::Dash | Self::Together(_) => None,
         }
     }
 }
 
 /// A name found among the tokens from `start` to before `end`.
 #[derive(Clone, Copy, Debug)]
-struct Found {
-    start: usize,
-    end: usize,
+pub(super) struct Found {
+    pub(super) start: usize,
+    pub(super) end: usize,
     /// None if the name means no instrument.
     instrument: Option<Instrument>,
     is_sure: bool,
@@ -75,7 +94,10 @@ struct Found {
 /// are first violins.
 #[must_use]
 pub fn read(name: &str) -> Option<Reading> {
-    let tokens = tokens(name);
+    let mut tokens = tokens(name);
+    // It stands between a name and its number, and parts them no more than a sign does.
+    let together = tokens.iter().find_map(Token::together);
+    tokens.retain(|token| !matches!(token, Token::Together(_)));
     let mut found = find(&tokens);
     take_sizes(&tokens, &mut found);
     let is_sung = found.iter().any(|it| it.instrument == Some(Instrument::Choir))
@@ -105,16 +127,21 @@ pub fn read(name: &str) -> Option<Reading> {
         return None;
     }
     let are_violins = instrument == Instrument::Violins1;
-    let mut desks = found.iter().flat_map(|it| desks(&tokens, it, are_violins)).flatten();
+    let reading = |instrument, desk| {
+        let players = together.unwrap_or_else(|| players::players(&tokens, &found, instrument));
+        Some(Reading { instrument, desk, players })
+    };
+    let parts = if are_violins { without_desks(&tokens) } else { tokens.clone() };
+    let mut desks = found.iter().flat_map(|it| desks(&parts, it, are_violins)).flatten();
     let desk = desks.next();
     if !are_violins {
-        return Some(Reading { instrument, desk });
+        return reading(instrument, desk);
     }
     let is_second = desk == Some(2);
     if desks.any(|other| (other == 2) != is_second) {
         return None;
     }
-    Some(Reading { instrument: if is_second { Instrument::Violins2 } else { Instrument::Violins1 }, desk })
+    reading(if is_second { Instrument::Violins2 } else { Instrument::Violins1 }, desk)
 }
 
 /// Returns the names found from left to right, the longest at each place.
@@ -170,6 +197,21 @@ fn take_sizes(tokens: &[Token], found: &mut Vec<Found>) {
     found.retain(|it| it.end != it.start + 1 || !sizes.contains(&it.start));
 }
 
+/// Returns the tokens with a plain word for the number of each desk, which is not that of the section: "1. Pult", "desk 2".
+fn without_desks(tokens: &[Token]) -> Vec<Token> {
+    let is_desk = |at: Option<usize>| at.and_then(|at| tokens.get(at)).is_some_and(|it| it.is_among(&DESK));
+    let is_ordinal = |token: &Token| match token {
+        Token::Number { ordinal, .. } => *ordinal,
+        Token::Word(_) => true,
+        _ => false,
+    };
+    let of = |(at, token): (usize, &Token)| {
+        let is_of_desk = is_desk(at.checked_sub(1)) || is_ordinal(token) && is_desk(Some(at + 1));
+        if token.desk().is_some() && is_of_desk { Token::Word(DESK[0].to_owned()) } else { token.clone() }
+    };
+    tokens.iter().enumerate().map(of).collect()
+}
+
 /// Returns the number of a name and the one joined to it, in the order they are written.
 ///
 /// It is next after the name, or else before it. One before must be an
@@ -179,7 +221,7 @@ fn desks(tokens: &[Token], name: &Found, are_violins: bool) -> [Option<u8>; 2] {
     let joins = |token: &Token| matches!(token, Token::And | Token::Dash) || token.is("e");
     let joined = |at: Option<usize>, beyond: Option<usize>| {
         let (at, beyond) = (tokens.get(at?)?, tokens.get(beyond?)?);
-        let is_padded = matches!(beyond, Token::Number { padded: true, .. });
+        let is_padded = beyond.is_padded();
         if joins(at) && !is_padded { beyond.desk() } else { None }
     };
     let is_between = |token: &Token| token.is_among(&BETWEEN);
@@ -224,6 +266,10 @@ fn tokens(name: &str) -> Vec<Token> {
     let mut at = 0;
     // Whether a small "a" came last, as in "Hn. a 2", where two play one part; not in "in a".
     let mut is_unison = false;
+    let together = |figures: &[char]| {
+        let players = figures.iter().collect::<String>().parse().ok();
+        Token::Together(players.filter(|players| (1..=MOST_PLAYERS as u8).contains(players)))
+    };
     while at < chars.len() && tokens.len() < MOST_TOKENS {
         let before = at.checked_sub(1);
         if is_letter(chars[at]) {
@@ -247,6 +293,10 @@ fn tokens(name: &str) -> Vec<Token> {
             if is_at(Some(end), is_figure) && pieces.last().is_some_and(|piece| piece.chars().count() == 1) {
                 pieces.pop();
                 at = end_of(end, is_figure);
+                if is_unison {
+                    tokens.push(together(&chars[end..at]));
+                    is_unison = false;
+                }
             }
             tokens.extend(pieces.into_iter().map(|piece| match piece.as_str() {
                 "and" | "und" | "et" => Token::And,
@@ -256,6 +306,7 @@ fn tokens(name: &str) -> Vec<Token> {
             let end = end_of(at, is_figure);
             if is_unison {
                 tokens.pop();
+                tokens.push(together(&chars[at..end]));
             } else {
                 let value = chars[at..end]
                     .iter()
@@ -365,7 +416,9 @@ mod tests {
     use super::Instrument::*;
     use super::*;
     use crate::track_name::Row;
-    use rostra_dsp::acoustics::Family;
+    use crate::track_name::spellings::SECTIONS;
+    use rostra_dsp::acoustics::{Family, Microphones, Platform, Section, Spot, Vector};
+    use rostra_dsp::settings::{BEARING, RANKS, WIDTH};
     use std::collections::HashSet;
 
     /// Names of each instrument without a number, the first four in English, Italian, German and French.
@@ -679,6 +732,11 @@ mod tests {
         "Violins 1 & 2", "Violini I e II", "1st Violins + 2nd Violins", "Hn + Tr", "Choir & Organ",
     ];
 
+    /// Reads instrument and number.
+    fn named(name: &str) -> Option<(Instrument, Option<u8>)> {
+        read(name).map(|reading| (reading.instrument, reading.desk))
+    }
+
     #[test]
     fn each_instrument_is_read_in_four_languages() {
         for (index, (instrument, names)) in PLAIN.into_iter().enumerate() {
@@ -686,7 +744,7 @@ mod tests {
             assert!(names.len() >= 4);
             let desk = (instrument == Violins2).then_some(2);
             for name in names {
-                assert_eq!(read(name), Some(Reading { instrument, desk }), "{name}");
+                assert_eq!(named(name), Some((instrument, desk)), "{name}");
             }
         }
     }
@@ -696,16 +754,16 @@ mod tests {
         for (instrument, names) in PLAIN {
             let desk = (instrument == Violins2).then_some(2);
             for name in names.iter().filter(|name| **name != "VlII") {
-                let expected = Some(Reading { instrument, desk });
+                let expected = Some((instrument, desk));
                 // A word in capitals has no places to cut it at.
                 if !name.chars().zip(name.chars().skip(1)).any(|(a, b)| a.is_lowercase() && b.is_uppercase())
                 {
-                    assert_eq!(read(&name.to_uppercase()), expected, "{name}");
-                    assert_eq!(read(&name.to_lowercase()), expected, "{name}");
+                    assert_eq!(named(&name.to_uppercase()), expected, "{name}");
+                    assert_eq!(named(&name.to_lowercase()), expected, "{name}");
                 }
-                assert_eq!(read(&name.replace(' ', "_")), expected, "{name}");
-                assert_eq!(read(&format!("[{name}] (stacc)")), expected, "{name}");
-                assert_eq!(read(&format!("07 {name} close dry main 48k")), expected, "{name}");
+                assert_eq!(named(&name.replace(' ', "_")), expected, "{name}");
+                assert_eq!(named(&format!("[{name}] (stacc)")), expected, "{name}");
+                assert_eq!(named(&format!("07 {name} close dry main 48k")), expected, "{name}");
             }
         }
     }
@@ -720,14 +778,14 @@ mod tests {
     #[test]
     fn numbers_next_to_a_name_are_desks() {
         for (name, instrument, desk) in NUMBERED_NAMES {
-            assert_eq!(read(name), Some(Reading { instrument, desk: Some(desk) }), "{name}");
+            assert_eq!(named(name), Some((instrument, Some(desk))), "{name}");
         }
     }
 
     #[test]
     fn clutter_is_ignored() {
         for (name, instrument) in CLUTTERED {
-            assert_eq!(read(name), Some(Reading { instrument, desk: None }), "{name}");
+            assert_eq!(named(name), Some((instrument, None)), "{name}");
         }
     }
 
@@ -758,6 +816,45 @@ mod tests {
         }
         let words: HashSet<&str> = NAMES.iter().map(|(instrument, _)| instrument.name()).collect();
         assert_eq!(words.len(), Instrument::ALL.len() - 1);
+    }
+
+    #[test]
+    fn the_number_of_a_desk_is_not_that_of_the_violins() {
+        for (name, instrument, desk) in [
+            ("Violins desk 2", Violins1, None),
+            ("Violins 2nd desk", Violins1, None),
+            ("Violins 2 desk 1", Violins2, Some(2)),
+            ("2. Violinen 1. Pult", Violins2, Some(2)),
+        ] {
+            assert_eq!(named(name), Some((instrument, desk)), "{name}");
+        }
+    }
+
+    #[test]
+    fn names_of_sections_are_names() {
+        for (index, section) in SECTIONS.iter().enumerate() {
+            let instrument = phrases().find(|(_, _, phrase)| phrase == section).and_then(|(of, ..)| of);
+            assert!(instrument.is_some_and(|of| of.section() > 1), "{section}");
+            assert!(!SECTIONS[..index].contains(section), "{section} twice");
+        }
+    }
+
+    #[test]
+    fn a_usual_section_has_its_room_and_stays_on_its_footprint() {
+        for instrument in Instrument::ALL {
+            for players in 2..=MOST_PLAYERS as u8 {
+                let seat = instrument.seat_of(players);
+                let (_, width) = WIDTH.range();
+                assert!(seat.width_m <= width && seat.ranks_m <= RANKS.range().1, "{instrument:?} {players}");
+                let spots = Section::of(&seat);
+                let apart = |a: &Spot, b: &Spot| (a.across_m - b.across_m).hypot(a.behind_m - b.behind_m);
+                for (index, spot) in spots.spots().iter().enumerate() {
+                    // Nobody sits on another's lap: 0.5 m from the middle of one to that of the next (our choice).
+                    let is_near = |other: &Spot| apart(spot, other) < 0.5;
+                    assert!(!spots.spots()[..index].iter().any(is_near), "{instrument:?} {players}");
+                }
+            }
+        }
     }
 
     #[test]
@@ -801,7 +898,7 @@ mod tests {
             let _ = read(&format!("{piece}aB").repeat(3_072));
             let _ = read(&format!("{piece} ").repeat(5_120));
         }
-        assert_eq!(read(&"Horn ".repeat(2_048)), Some(Reading { instrument: Horn, desk: None }));
+        assert_eq!(named(&"Horn ".repeat(2_048)), Some((Horn, None)));
         assert_eq!(read(&"horn".repeat(2_560)), None);
     }
 
@@ -810,11 +907,37 @@ mod tests {
         for instrument in Instrument::ALL {
             let seat = instrument.seat();
             assert!((2.0..=11.0).contains(&seat.depth_m), "{instrument:?}");
-            assert!(seat.bearing_deg.abs() <= 45.0, "{instrument:?}");
+            assert!(seat.bearing_deg.abs() <= BEARING.range().1, "{instrument:?}");
             assert!((0.0..=1.0).contains(&seat.riser_m), "{instrument:?}");
             let turned_deg = if instrument == Piano { 90.0 } else { 0.0 };
             assert!((seat.facing_deg - turned_deg).abs() < f64::EPSILON, "{instrument:?}");
             assert!((seat.depth_m * seat.bearing_deg.to_radians().tan()).abs() <= 8.5, "{instrument:?}");
+        }
+    }
+
+    #[test]
+    fn the_usual_sections_of_an_orchestra_sit_beside_each_other() {
+        let (platform, microphones) = (Platform::default(), Microphones::default());
+        // A choir stands where the percussion is otherwise.
+        let mut players: Vec<(Instrument, Vector)> = Vec::new();
+        for instrument in Instrument::ALL.into_iter().filter(|instrument| *instrument != Choir) {
+            let seat = instrument.seat_of(instrument.section());
+            for &spot in Section::of(&seat).spots() {
+                let place = seat.source_on(spot, &platform, &microphones).position;
+                assert!(
+                    place.x.abs() < platform.width_m / 2.0 - 0.8 && place.y > 0.5,
+                    "{instrument:?} {place:?}"
+                );
+                for (other, at) in &players {
+                    let apart_m = (place.x - at.x).hypot(place.y - at.y);
+                    // Half of the 0.6 m that a chair takes up; percussion stands closer, one player for several.
+                    assert!(
+                        *other == instrument || apart_m > 0.3,
+                        "{instrument:?} and {other:?} sit {apart_m:.2} m apart"
+                    );
+                }
+                players.push((instrument, place));
+            }
         }
     }
 

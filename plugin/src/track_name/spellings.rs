@@ -253,6 +253,40 @@ pub(super) const NAMES: [Names; 36] = [
     ),
 ];
 
+/// Names of more than one player: plurals, and the abbreviations of strings, whose tracks are sections as a rule.
+#[rustfmt::skip]
+pub(super) const SECTIONS: [&str; 129] = [
+    "violins", "violinen", "violini", "violons", "geigen", "vl", "vls", "vln", "vlns", "vn", "vns", "vni",
+    "vlni", "v ni", "viol", "violas", "viole", "violen", "bratschen", "vla", "vlas", "vle", "v la", "v le",
+    "altos", "va", "cellos", "celli", "violoncellos", "violoncelli", "violoncelles", "violonc", "vc", "vcs",
+    "vcl", "vcls", "vlc", "vlcs", "vlle", "v c", "v cl", "double basses", "doublebasses", "dbl basses",
+    "dbl b", "string basses", "contrabasses", "contra basses", "contrabassi", "contrabbassi",
+    "contrebasses", "kontrabasse", "kontrabaesse", "kontrabaessen", "basses", "bassi", "baesse",
+    "streichbaesse", "kb", "k b", "cb", "cbs", "c b", "d b", "db", "dbs", "flutes", "floeten", "floten",
+    "querfloeten", "querfloten", "grosse floeten", "altfloeten", "blockfloeten", "flauti", "fls", "flts",
+    "recorders", "oboes", "oboen", "oboi", "hoboen", "clarinets", "clarinetti", "clarinettes",
+    "klarinetten", "bassetthoerner", "basset horns", "corni di bassetto", "cors de basset", "cls", "clars",
+    "bassoons", "fagotte", "fagotti", "bassons", "bsns", "bns", "horns", "hoerner", "french horns",
+    "waldhoerner", "waldhorner", "corni", "cors", "hns", "hrns", "trumpets", "trombe", "trompeten",
+    "trompettes", "piccolo trumpets", "cornets", "kornette", "cornette", "flugelhorns", "fluegelhoerner",
+    "bugles", "tpts", "trps", "trpts", "trombones", "tromboni", "posaunen", "altposaunen",
+    "tenorposaunen", "tbns", "trbs", "trbns",
+];
+
+/// Words that say that one plays.
+pub(super) const SOLO: [&str; 8] =
+    ["solo", "soloist", "solist", "solista", "soliste", "seul", "seule", "sola"];
+
+/// Words that say that a desk plays: two.
+pub(super) const DESK: [&str; 4] = ["desk", "pult", "leggio", "pupitre"];
+
+/// Words that say that all play.
+#[rustfmt::skip]
+pub(super) const TUTTI: [&str; 14] = [
+    "tutti", "tutte", "all", "alle", "tous", "toutes", "section", "sect", "ens", "ensemble", "div",
+    "divisi", "unis", "soli",
+];
+
 /// Names that have another meaning too: they count only where no name of [`NAMES`] is read.
 #[rustfmt::skip]
 pub(super) const DOUBTFUL: [Names; 24] = [
@@ -340,9 +374,10 @@ pub(super) const SUNG: [&str; 14] = [
 
 /// Words that may stand between a name and its number: keys, parts and articulations.
 #[rustfmt::skip]
-pub(super) const BETWEEN: [&str; 84] = [
+pub(super) const BETWEEN: [&str; 86] = [
     "in", "en", "a", "b", "c", "d", "e", "f", "g", "es", "bb", "eb", "ab", "db", "flat", "sharp", "ut",
-    "fa", "sol", "la", "si", "sib", "mib", "desk", "desks", "no", "nr", "part", "parte", "pult", "chair",
+    "fa", "sol", "la", "si", "sib", "mib", "desk", "desks", "no", "nr", "part", "parte", "pult", "leggio",
+    "pupitre", "chair",
     "player", "section", "sect", "sec", "solo", "soli", "tutti", "div", "divisi", "ens", "ensemble",
     "stacc", "staccato", "staccatissimo", "spicc", "spiccato", "leg", "legato", "sus", "sust", "sustain",
     "sustains", "sustained", "long", "longs", "short", "shorts", "marc", "marcato", "tenuto", "pizz",
