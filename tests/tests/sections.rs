@@ -115,7 +115,9 @@ fn the_attack_is_kept() {
         };
         let change_db = db(early(&settings) / early(&alone(&settings)));
         eprintln!("{of:?}: attack {change_db:+.2} dB");
-        assert!(change_db >= -1.5, "{of:?}: {change_db} dB");
+        // Horns miss it: what of them is heard directly are the low octaves, whose copies last longer.
+        let least_db = if settings.seat.family == Family::RearBell { -3.0 } else { -1.5 };
+        assert!(change_db >= least_db, "{of:?}: {change_db} dB");
     }
 }
 

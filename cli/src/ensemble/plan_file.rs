@@ -512,13 +512,13 @@ send_db = +2.0
         assert!(plan.keeps_loudness);
         assert_eq!((plan.practice.front.len(), plan.practice.back.len()), (1, 1));
         let [first, second] = &plan.stems[..] else { panic!("{:?}", plan.stems) };
-        assert_eq!(first.from, "plan.toml, line 12");
+        assert_eq!(first.from, "plan.toml, line 13");
         assert_eq!(first.seat.as_deref(), Some(Path::new("folder/s.toml")));
         assert_eq!(second.name.as_deref(), Some("Horns"));
         assert_eq!((second.gain_db, second.send_db), (-1.5, 2.0));
         let overrides: Vec<_> = second.set.iter().map(|w| (w.id.as_str(), w.value.as_str())).collect();
         assert_eq!(overrides, [("depth", "9"), ("family", "rear bell"), ("bypass", "off")]);
-        assert_eq!(second.set[0].from, "plan.toml, line 18");
+        assert_eq!(second.set[0].from, "plan.toml, line 19");
     }
 
     #[test]

@@ -26,7 +26,7 @@ pub struct Seat {
     pub width_m: f64,
     /// Players of the section, 1 to 16.
     pub players: u8,
-    /// Depth of the section, from the first rank to the last, 0 to 6 m.
+    /// Depth of the section, over which its ranks are spread evenly, 0 to 6 m.
     pub ranks_m: f64,
 }
 

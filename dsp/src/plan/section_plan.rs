@@ -5,7 +5,7 @@
 //! one place alone, dealt out in turn: they carry their whole energy, do not add
 //! up in phase, and there are no more of them than for one player.
 
-use crate::acoustics::arrivals::{ARRIVALS, images};
+use crate::acoustics::arrivals::{ARRIVALS, Image, images};
 use crate::acoustics::platform::Platform;
 use crate::acoustics::section::{PLACES, Section};
 use crate::acoustics::vector::Vector;
@@ -14,10 +14,8 @@ use crate::plan::planner::Planner;
 use crate::plan::source_plan::SourcePlan;
 use crate::settings::Settings;
 
-/// Step, over [`DEALT_OF`], with which later reflections are dealt out: neighbours among the images share walls (our
-/// choice, of a few tried).
-const DEALT_BY: usize = 7;
-const DEALT_OF: usize = 5;
+/// Height of the source whose images tell the pairs apart, m: any that is low against the platform.
+const LOW_M: f64 = 1.0;
 /// Samples by which all that is heard of a place comes later: a delay that moves is read from three samples on both sides.
 const READ_AHEAD_SAMPLES: f64 = 3.0;
 
@@ -32,17 +30,20 @@ pub(crate) struct SectionPlan {
     pub(crate) clear: f32,
     /// Whether each arrival is the direct sound or a first reflection.
     is_first: [bool; ARRIVALS],
+    /// In which turn each of the others is dealt out.
+    turn: [usize; ARRIVALS],
 }
 
 impl SectionPlan {
     /// Allocates the places; none of them sounds.
     pub(crate) fn new() -> Self {
-        let images = images(Vector::new(0.0, 1.0, 1.0), &Platform::default());
+        let images = images(Vector::new(0.0, 1.0, LOW_M), &Platform::default());
         Self {
             count: 0,
             places: vec![SourcePlan::SILENCE; PLACES],
             clear: 1.0,
             is_first: images.each_ref().map(|image| image.order() <= 1),
+            turn: turns(&images),
         }
     }
 
@@ -64,7 +65,7 @@ impl SectionPlan {
             let each = 1.0 / (count as f32).sqrt();
             for capsule in &mut plan.capsules {
                 for (index, weights) in capsule.weights.iter_mut().enumerate() {
-                    let is_dealt = index * DEALT_BY / DEALT_OF % count == place;
+                    let is_dealt = self.turn[index] % count == place;
                     let share = if self.is_first[index] { each } else { f32::from(u8::from(is_dealt)) };
                     weights.iter_mut().for_each(|weight| *weight *= share);
                 }
@@ -81,4 +82,30 @@ impl SectionPlan {
             plan.capsules.iter_mut().for_each(|capsule| capsule.weights = [[0.0; BRANCHES]; ARRIVALS]);
         }
     }
+}
+
+/// Deals arrivals out in turn; one and the same by way of the floor besides stay together.
+///
+/// An instrument and the microphones stand low against a wavelength of the low
+/// octaves: there both are one.
+fn turns(images: &[Image; ARRIVALS]) -> [usize; ARRIVALS] {
+    let mut turn = [0; ARRIVALS];
+    let mut next = 0;
+    for index in 1..ARRIVALS {
+        // What differs by the floor alone stands as high, but for the source's own height, and one reflection away.
+        let is_with = |&other: &usize| {
+            let (a, b) = (images[index].position, images[other].position);
+            let apart = a - b;
+            let [x, y, z] = apart.components();
+            x == 0.0 && y == 0.0 && z.abs() <= 2.0 * LOW_M
+        };
+        turn[index] = match (1..index).find(is_with) {
+            Some(other) => turn[other],
+            None => {
+                next += 1;
+                next - 1
+            }
+        };
+    }
+    turn
 }

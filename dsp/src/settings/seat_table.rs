@@ -149,7 +149,7 @@ pub static SEAT_PARAMETERS: [Row<Settings>; 32] = [
             name: "Section depth",
             short_name: "Sec depth",
             group: Group::Seat,
-            effect: "Distance from the first rank of a section to the last. Has no effect with one player.",
+            effect: "Depth of the section, over which its ranks are spread evenly. Has no effect with one player.",
             kind: linear(Unit::Metres, (0.0, 6.0), 1.5, FINE_M),
         },
         field: Some(Field { get: |s| s.seat.ranks_m, set: |s, value| s.seat.ranks_m = value }),
