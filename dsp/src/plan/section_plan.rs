@@ -38,9 +38,12 @@ impl SectionPlan {
     /// Allocates the places; none of them sounds.
     pub(crate) fn new() -> Self {
         let images = images(Vector::new(0.0, 1.0, LOW_M), &Platform::default());
+        let mut silent = SourcePlan::SILENCE;
+        // A place that begins to sound glides from here: nearer, nothing can be read that moves.
+        silent.capsules.iter_mut().for_each(|capsule| capsule.delay_samples = [READ_AHEAD_SAMPLES; ARRIVALS]);
         Self {
             count: 0,
-            places: vec![SourcePlan::SILENCE; PLACES],
+            places: vec![silent; PLACES],
             clear: 1.0,
             is_first: images.each_ref().map(|image| image.order() <= 1),
             turn: turns(&images),
