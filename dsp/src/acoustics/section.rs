@@ -128,7 +128,7 @@ mod tests {
     use super::*;
 
     fn section(family: Family, players: u8, width_m: f64, ranks_m: f64) -> (Seat, Section) {
-        let seat = Seat { family, players, width_m, ranks_m, ..Seat::default() };
+        let seat = Seat { family, width_m, players, ranks_m, ..Seat::default() };
         (seat, Section::of(&seat))
     }
 

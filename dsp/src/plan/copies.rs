@@ -65,8 +65,11 @@ mod tests {
     use super::*;
     use crate::acoustics::section::PLACES;
 
+    /// Responses of all copies at a frequency, as (real, imaginary).
+    type Responses = [(f64, f64); PLACES];
+
     /// Responses of all copies at frequencies of a third of an octave, by frequency.
-    fn responses(design: &SplitDesign, third: i32) -> Vec<[(f64, f64); PLACES]> {
+    fn responses(design: &SplitDesign, third: i32) -> Vec<Responses> {
         let copies: [_; PLACES] = std::array::from_fn(|place| copy_taps(place, design));
         let middle_hz = 1000.0 * 10.0_f64.powf(f64::from(third) / 10.0);
         (0..200)
@@ -95,7 +98,7 @@ mod tests {
             let design = SplitDesign::new(rate_hz);
             for third in -6..=10 {
                 let responses = responses(&design, third);
-                let mean = |energy: &dyn Fn(&[(f64, f64); PLACES]) -> f64| {
+                let mean = |energy: &dyn Fn(&Responses) -> f64| {
                     10.0 * (responses.iter().map(energy).sum::<f64>() / responses.len() as f64).log10()
                 };
                 let sum_db = mean(&|copies| {

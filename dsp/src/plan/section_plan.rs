@@ -70,7 +70,9 @@ impl SectionPlan {
                 for (index, weights) in capsule.weights.iter_mut().enumerate() {
                     let is_dealt = self.turn[index] % count == place;
                     let share = if self.is_first[index] { each } else { f32::from(u8::from(is_dealt)) };
-                    weights.iter_mut().for_each(|weight| *weight *= share);
+                    for weight in weights {
+                        *weight *= share;
+                    }
                 }
                 capsule.delay_samples.iter_mut().for_each(|delay| *delay += READ_AHEAD_SAMPLES);
             }
@@ -102,13 +104,10 @@ fn turns(images: &[Image; ARRIVALS]) -> [usize; ARRIVALS] {
             let [x, y, z] = apart.components();
             x == 0.0 && y == 0.0 && z.abs() <= 2.0 * LOW_M
         };
-        turn[index] = match (1..index).find(is_with) {
-            Some(other) => turn[other],
-            None => {
-                next += 1;
-                next - 1
-            }
-        };
+        turn[index] = (1..index).find(is_with).map_or(next, |other| turn[other]);
+        if turn[index] == next {
+            next += 1;
+        }
     }
     turn
 }
