@@ -2,6 +2,7 @@
 
 use rostra_dsp::Settings;
 use rostra_dsp::acoustics::{Seat, Section, Source, Spot};
+use rostra_dsp::extremes::largest;
 
 /// Returns every player of a section as a source of its own, rank by rank from the front.
 pub(super) fn players(settings: &Settings) -> Vec<Source> {
@@ -11,7 +12,7 @@ pub(super) fn players(settings: &Settings) -> Vec<Source> {
 
 /// Returns how far in front of the seat the first rank stands, m.
 pub(super) fn front_m(seat: &Seat) -> f64 {
-    Section::of(seat).spots().iter().map(|spot| -spot.behind_m).fold(0.0, f64::max)
+    largest(Section::of(seat).spots().iter().map(|spot| -spot.behind_m))
 }
 
 /// Returns the two ends of the first rank's footprint, left then right: what a listener sees as the section's width.

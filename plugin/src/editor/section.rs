@@ -2,6 +2,7 @@
 
 use egui::{Align2, Pos2, Rect, pos2};
 use rostra_dsp::acoustics::{Surface, Vector, world_axis};
+use rostra_dsp::extremes::{larger, smaller};
 
 use super::ink::line;
 use super::pen::{Pen, SMALL, TEXT, area, polar};
@@ -190,7 +191,8 @@ fn player(pen: &Pen, section: &Section, view: &SeatView) {
     if riser_m > 0.01 {
         let top = section.place(Vector::new(0.0, view.source.position.y, riser_m)).y;
         let places = view.players.iter().map(|player| section.place(player.position).x);
-        let (left, right) = places.fold((at.x, at.x), |(left, right), x| (left.min(x), right.max(x)));
+        let (left, right) =
+            places.fold((at.x, at.x), |(left, right), x| (smaller(left, x), larger(right, x)));
         let wall = section.place(Vector::new(0.0, view.settings.platform.depth_m, 0.0)).x;
         let left = (left - RISER_EDGE).max(section.front.x);
         let right = (right + RISER_EDGE).min(wall);

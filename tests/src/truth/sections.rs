@@ -7,7 +7,7 @@ use realfft::num_complex::Complex;
 use rostra_dsp::Settings;
 use rostra_dsp::acoustics::{Finish, Pair, Platform};
 use rostra_dsp::engine::{Config, Engine, Layout};
-use rostra_dsp::extremes::larger;
+use rostra_dsp::extremes::{larger, smaller};
 use rostra_dsp::tail::{TailSpec, TailSupply, TailVoice};
 
 use super::{Row, quantile};
@@ -209,7 +209,7 @@ pub fn sections() -> Vec<Row> {
         levels_db.extend(of.levels_db);
         let mut alone = points.settings;
         alone.seat.players = 1;
-        least_of_one = least_of_one.min(differences(points, &alone).worst.coherence);
+        least_of_one = smaller(least_of_one, differences(points, &alone).worst.coherence);
     }
     let within = |values: &mut Vec<f64>| quantile(values, 0.9);
     let bounds = (COHERENCE, MOST_OF_90_PERCENT);
