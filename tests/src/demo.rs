@@ -67,8 +67,6 @@ pub fn players() -> Vec<Player> {
             let mut settings = Settings::default();
             take(&mut settings, &word(&plan, "platform"));
             take(&mut settings, &seat);
-            // The seat itself is what is held to figures; of sections, which fall short of some, `truth sections` tells.
-            settings.seat.players = 1;
             let name = Path::new(&seat).file_stem().and_then(|name| name.to_str());
             Player {
                 name: name.expect("the plan names seats").to_owned(),

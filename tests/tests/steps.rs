@@ -97,8 +97,10 @@ const LISTS: [Step; 9] = [
 ];
 
 /// Sections: their size and their number, among them from one player to many and back.
-const SECTIONS: [Step; 4] = [
+const SECTIONS: [Step; 6] = [
     step!("players, one to eight", seat.players, 1, 8),
+    step!("players, two to three", seat.players, 2, 3),
+    step!("players, three to sixteen", seat.players, 3, 16),
     Step {
         name: "section width",
         low: |settings| (settings.seat.players, settings.seat.width_m) = (8, 0.0),

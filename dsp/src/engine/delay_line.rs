@@ -5,6 +5,7 @@
 //! on either side decide.
 
 use crate::kernel::instruction_set::{Eight, SIMD_WIDTH};
+use crate::plan::copies::READ_AHEAD_SAMPLES;
 
 /// Samples that decide what lies between the middle two.
 const POINTS: usize = 6;
@@ -12,6 +13,7 @@ const POINTS: usize = 6;
 const BEFORE: usize = POINTS / 2 - 1;
 /// Least delay that can glide, in whole frames: points come that much later.
 const LEAST_FRAMES: i32 = BEFORE as i32;
+const _: () = assert!(LEAST_FRAMES as f64 <= READ_AHEAD_SAMPLES, "what moves of a section can be read");
 
 /// Factors of the cubic on sums and differences of the samples at half a sample, one and a half and two and a half.
 ///

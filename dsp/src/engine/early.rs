@@ -140,7 +140,7 @@ impl SourcePart {
             capsules.each_ref().map(|weights| &weights[0]),
         );
         let moves_weights = !self.slow_diffuse.rests() || !self.slow_weights.iter().all(GlideOf::rests);
-        let change = Change { is_new_plan: changed, moves_weights, is_elsewhere: false };
+        let change = Change { is_new_plan: changed, moves_weights };
         for ((reflector, capsule), weights) in self.reflectors.iter_mut().zip(&plan.capsules).zip(&capsules) {
             reflector.glide_to(&capsule.delay_samples[1..], &weights[1..], change);
         }
@@ -270,7 +270,7 @@ impl Early {
     pub(crate) fn glide_players_to(&mut self, section: &SectionPlan, plan: &SourcePlan, changed: bool) {
         let first = &self.sources[0];
         let moves_weights = !first.slow_diffuse.rests();
-        let change = Change { is_new_plan: changed, moves_weights, is_elsewhere: false };
+        let change = Change { is_new_plan: changed, moves_weights };
         self.players.glide_to(section, plan.level.at(first.diffuse()), change);
     }
 

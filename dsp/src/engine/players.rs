@@ -26,7 +26,7 @@ struct Place {
 }
 
 /// What changes of a copy with the number of places: its share of each source.
-const NEW_SHARES: Change = Change { is_new_plan: false, moves_weights: true, is_elsewhere: false };
+const NEW_SHARES: Change = Change { is_new_plan: false, moves_weights: true };
 
 /// All places of an engine.
 #[derive(Debug)]
@@ -112,8 +112,6 @@ impl Players {
                 }
             }
         }
-        // Another number of players sits elsewhere.
-        let change = Change { is_elsewhere: plan.count != self.count, ..change };
         for (index, (place, of)) in self.places.iter_mut().zip(&plan.places).enumerate() {
             for (reflector, capsule) in place.reflectors.iter_mut().zip(&of.capsules) {
                 reflector.glide_to(&capsule.delay_samples, &levelled(&capsule.weights, gain), change);

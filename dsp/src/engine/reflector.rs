@@ -124,14 +124,14 @@ impl Tap {
         Self { delay, path: Path::default(), weights: GlideOf::at(weights), fade: None }
     }
 
-    fn glide_to(&mut self, delay_samples: f64, weights: &Weights, grid_frames: usize, is_elsewhere: bool) {
+    fn glide_to(&mut self, delay_samples: f64, weights: &Weights, grid_frames: usize) {
         self.weights.glide_to(*weights);
         if let Some(fade) = &mut self.fade {
             fade.from.glide_to(fade.from.target());
             fade.path = Path::of(&fade.from, grid_frames);
         }
         let distance = (delay_samples - self.delay.target()).abs();
-        if distance == 0.0 || (distance <= FASTEST_GLIDE * grid_frames as f64 && !is_elsewhere) {
+        if distance <= FASTEST_GLIDE * grid_frames as f64 {
             self.delay.glide_to(delay_samples);
         } else if self.fade.is_some() {
             // One fade at a time: the next begins where this one ends.
@@ -187,13 +187,11 @@ pub struct Change {
     pub is_new_plan: bool,
     /// Weights of the same plan are still on their way.
     pub moves_weights: bool,
-    /// What is heard from here on is another place: nothing glides there, all fades.
-    pub is_elsewhere: bool,
 }
 
 impl Change {
     /// All is as it was.
-    pub const NONE: Self = Self { is_new_plan: false, moves_weights: false, is_elsewhere: false };
+    pub const NONE: Self = Self { is_new_plan: false, moves_weights: false };
 }
 
 /// All reflections of one source at one capsule.
@@ -247,7 +245,7 @@ impl Reflector {
         let settled = self.quiet_steps >= SETTLING_STEPS;
         for ((tap, &delay), weights) in self.taps.iter_mut().zip(delay_samples).zip(weights) {
             let delay = if settled { delay.round() } else { delay };
-            tap.glide_to(delay.max(0.0), weights, self.grid_frames, change.is_elsewhere);
+            tap.glide_to(delay.max(0.0), weights, self.grid_frames);
         }
         self.rests = false;
         if settled && self.taps.iter().all(Tap::rests) {

@@ -4,7 +4,7 @@
 //! A copy is a few taps of the channel with a gain for each octave: low octaves
 //! last tens of milliseconds, because over a third of an octave of 58 Hz nothing
 //! shorter can be unlike, the high ones, in which an attack lies, a few. The first
-//! tap of each copy comes at once. Nothing in them moves: no pitch, no beating.
+//! tap of each copy comes at once, but for two samples. Nothing in them moves: no pitch, no beating.
 
 use crate::plan::band_split::{BRANCHES, FITTED, SplitDesign, Weights};
 
@@ -15,6 +15,10 @@ pub(crate) use table::TAPS;
 
 /// Longest delay of a tap, s.
 pub(crate) const COPY_LASTS_S: f64 = 0.050;
+
+/// Samples by which a copy comes later, and all that is heard of its place once more: nearer, a tap of which anything moves
+/// cannot read.
+pub(crate) const READ_AHEAD_SAMPLES: f64 = 2.0;
 
 /// A tap of a copy.
 #[derive(Clone, Copy, Debug)]
@@ -28,7 +32,7 @@ struct CopyTap {
 pub(crate) fn copy_taps(place: usize, design: &SplitDesign) -> ([f64; TAPS], [Weights; TAPS]) {
     let bands = design.low_passes() + 1;
     let copy = &COPIES[place];
-    let delays = copy.map(|tap| (tap.delay_ms * 1e-3 * design.sample_rate_hz()).round());
+    let delays = copy.map(|tap| (tap.delay_ms * 1e-3 * design.sample_rate_hz()).round() + READ_AHEAD_SAMPLES);
     let weights = copy.map(|tap| {
         let mut branches = [0.0; BRANCHES];
         branches[0] = tap.gain[bands - 1];

@@ -16,6 +16,7 @@ use arrivals::PlanArrivals;
 use scattering::FastScattered;
 use tail::{FEEDS, PlanTail};
 
+use crate::acoustics::arrivals::ARRIVALS;
 use crate::acoustics::decibel::gain_of_db;
 use crate::acoustics::microphones::Microphones;
 use crate::acoustics::platform::{PARTS, Platform};
@@ -218,13 +219,22 @@ impl Planner {
             0 => seat.source(platform, microphones),
             end => seat.sources(platform, microphones)[end - 1],
         };
-        self.plan_arrivals_of(settings, index, &source, plan);
+        self.plan_arrivals_of(settings, index, &source, &[1.0; SLOTS], plan);
     }
 
-    /// Makes the arrivals of a place of a section, for a player who stands on a spot of it.
-    pub fn plan_place(&mut self, settings: &Settings, place: usize, spot: Spot, plan: &mut SourcePlan) {
+    /// Makes the arrivals of a place of a section, for a player who stands on a spot of it, with so much of each arrival.
+    pub(crate) fn plan_place(
+        &mut self,
+        settings: &Settings,
+        place: usize,
+        spot: Spot,
+        shares: &[f32; ARRIVALS],
+        plan: &mut SourcePlan,
+    ) {
         let source = settings.seat.source_on(spot, &settings.platform, &settings.microphones);
-        self.plan_arrivals_of(settings, SOURCES + place.min(PLACES - 1), &source, plan);
+        let mut of_slots = [0.0; SLOTS];
+        of_slots[..ARRIVALS].copy_from_slice(shares);
+        self.plan_arrivals_of(settings, SOURCES + place.min(PLACES - 1), &source, &of_slots, plan);
     }
 
     fn plan_arrivals_of(
@@ -232,6 +242,7 @@ impl Planner {
         settings: &Settings,
         index: usize,
         source: &Source,
+        shares: &[f32; SLOTS],
         plan: &mut SourcePlan,
     ) {
         let (platform, microphones) = (&settings.platform, &settings.microphones);
@@ -271,6 +282,7 @@ impl Planner {
             late_by_m: if index == 2 { RIGHT_LATER_S * terms.speed_m_s } else { 0.0 },
             settings,
             source,
+            shares,
             trim_gain: self.trim.gain,
             sample_rate_hz: self.sample_rate_hz,
             channels: self.channels,
@@ -314,7 +326,6 @@ fn branches_of(steps: &[f32; FITTED]) -> Weights {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::acoustics::arrivals::ARRIVALS;
     use crate::acoustics::microphones::Pair;
     use crate::acoustics::octave::{BANDS, bands_at_rate, edges_hz};
     use crate::acoustics::radiation::Family;

@@ -10,14 +10,13 @@ use crate::acoustics::platform::Platform;
 use crate::acoustics::section::{PLACES, Section};
 use crate::acoustics::vector::Vector;
 use crate::plan::band_split::BRANCHES;
+use crate::plan::copies::READ_AHEAD_SAMPLES;
 use crate::plan::planner::Planner;
 use crate::plan::source_plan::SourcePlan;
 use crate::settings::Settings;
 
 /// Height of the source whose images tell the pairs apart, m: any that is low against the platform.
 const LOW_M: f64 = 1.0;
-/// Samples by which all that is heard of a place comes later: a delay that moves is read from three samples on both sides.
-const READ_AHEAD_SAMPLES: f64 = 3.0;
 
 /// The places of a section.
 #[derive(Clone, Debug)]
@@ -26,7 +25,7 @@ pub(crate) struct SectionPlan {
     pub(crate) count: usize,
     /// What is heard of each place, with weights before the level.
     pub(crate) places: Vec<SourcePlan>,
-    /// Loudness of direct sound and reflections, with the balance: the mean of all places.
+    /// Loudness of direct sound and reflections, with the balance: the sum of all places, whose copies are unlike.
     pub(crate) clear: f32,
     /// Whether each arrival is the direct sound or a first reflection.
     is_first: [bool; ARRIVALS],
@@ -63,21 +62,17 @@ impl SectionPlan {
                 plan.capsules.iter_mut().for_each(|capsule| capsule.weights = [[0.0; BRANCHES]; ARRIVALS]);
                 continue;
             }
-            planner.plan_place(settings, place, spots[place], plan);
+            let shares = std::array::from_fn(|index| match self.is_first[index] {
+                true => 1.0 / (count as f32).sqrt(),
+                false => f32::from(u8::from(self.turn[index] % count == place)),
+            });
+            planner.plan_place(settings, place, spots[place], &shares, plan);
             clear += plan.level.clear;
-            let each = 1.0 / (count as f32).sqrt();
             for capsule in &mut plan.capsules {
-                for (index, weights) in capsule.weights.iter_mut().enumerate() {
-                    let is_dealt = self.turn[index] % count == place;
-                    let share = if self.is_first[index] { each } else { f32::from(u8::from(is_dealt)) };
-                    for weight in weights {
-                        *weight *= share;
-                    }
-                }
                 capsule.delay_samples.iter_mut().for_each(|delay| *delay += READ_AHEAD_SAMPLES);
             }
         }
-        self.clear = clear / count as f32;
+        self.clear = clear;
     }
 
     /// Takes what the places play out of the plan of a source, and gives it their level.

@@ -40,7 +40,7 @@ fn run(bencher: Bencher, set: InstructionSet) {
     let mut taps = Reflector::new(ARRIVALS - 1, RATE_HZ, GRID_FRAMES);
     taps.reset(&from.delay_samples[1..], &from.weights[1..]);
     // Under way for the whole measurement: nothing rests until a next plan.
-    let change = Change { is_new_plan: true, moves_weights: false, is_elsewhere: false };
+    let change = Change { is_new_plan: true, moves_weights: false };
     taps.glide_to(&to.delay_samples[1..], &to.weights[1..], change);
     let line = noisy_line(REACH_FRAMES, RUN_FRAMES);
     let segment = Segment { offset_frames: GRID_FRAMES / 2, grid_frames: GRID_FRAMES };

@@ -32,6 +32,8 @@ pub(super) struct PlanArrivals<'a> {
     pub(super) trim_gain: f64,
     /// Factor with which the source follows the room; 1 where the fall-off is 0.
     pub(super) room_gain: f64,
+    /// How much of each arrival is heard.
+    pub(super) shares: &'a [f32; SLOTS],
     /// Path by which the taps of late sound come later, m.
     pub(super) late_by_m: f64,
     pub(super) sample_rate_hz: f64,
@@ -65,6 +67,9 @@ impl Kernel for PlanArrivals<'_> {
         let Scratch { steps, fit: fit_scratch, .. } = self.scratch;
         for (heard, capsule) in heard.iter_mut().zip([0, channels - 1]) {
             hear::<FUSED>(terms, settings, source, capsule, heard);
+            for (common, share) in heard.common.iter_mut().zip(self.shares) {
+                *common *= share;
+            }
         }
         let start_m = heard[0].path_m[0].min(heard[1].path_m[0]);
         let samples_per_m = self.sample_rate_hz / terms.speed_m_s;
