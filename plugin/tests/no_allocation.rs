@@ -5,7 +5,7 @@
 //! frees, on the audio thread alone. A control shows that it would notice. The
 //! framework's own guard (feature `assert_process_allocs`) brings an allocator
 //! too, and a program can have one only: with the feature on nothing is counted,
-//! and the guard ends the program at the first allocation.
+//! and the guard ends the program at the first allocation (`allocation_guard`).
 
 mod in_process;
 #[path = "in_process/raw_vst3.rs"]
@@ -97,7 +97,9 @@ mod counter {
             nice_assert_no_alloc::assert_no_alloc(|| drop(std::hint::black_box(vec![1_u8; 16])));
             return;
         }
-        let name = "counter::the_guard_ends_a_program_that_allocates";
+        // Without the name of the program, which is no part of a test's.
+        let name = concat!(module_path!(), "::the_guard_ends_a_program_that_allocates");
+        let name = name.split_once("::").expect("a program and a test").1;
         let run = |allocates: bool| {
             let mut program = Command::new(std::env::current_exe().expect("this program"));
             program.args(["--exact", name]);

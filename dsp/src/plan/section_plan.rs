@@ -62,9 +62,12 @@ impl SectionPlan {
                 plan.capsules.iter_mut().for_each(|capsule| capsule.weights = [[0.0; BRANCHES]; ARRIVALS]);
                 continue;
             }
-            let shares = std::array::from_fn(|index| match self.is_first[index] {
-                true => 1.0 / (count as f32).sqrt(),
-                false => f32::from(u8::from(self.turn[index] % count == place)),
+            let shares = std::array::from_fn(|index| {
+                if self.is_first[index] {
+                    1.0 / (count as f32).sqrt()
+                } else {
+                    f32::from(u8::from(self.turn[index] % count == place))
+                }
             });
             planner.plan_place(settings, place, spots[place], &shares, plan);
             clear += plan.level.clear;

@@ -39,7 +39,7 @@ impl Track {
             pen.text(pos2(row.left(), row.center().y), Align2::LEFT_CENTER, SMALL, pen.ink.faint, note);
             return;
         };
-        let control = button(ui, pen, row, &offer(&reading));
+        let control = button(ui, pen, row, &offer(reading));
         if control.clicked() {
             take(&reading.seat(), edits);
         }
@@ -48,7 +48,7 @@ impl Track {
 }
 
 /// Returns the words of the button: the instrument, and how many of it where more could play.
-fn offer(reading: &Reading) -> String {
+fn offer(reading: Reading) -> String {
     let name = reading.instrument.name();
     match reading.players {
         1 if reading.instrument.section() == 1 => format!("Seat as {name}"),
@@ -116,7 +116,7 @@ mod tests {
 
     #[test]
     fn the_offer_says_how_many_where_more_could_play() {
-        let offered = |name: &str| Track::of(name).reading.map(|reading| offer(&reading));
+        let offered = |name: &str| Track::of(name).reading.map(|reading| offer(reading));
         for (name, expected) in [
             ("Violins 1", "Seat as first violins, 14 players"),
             ("Vc solo", "Seat as cellos, 1 player"),

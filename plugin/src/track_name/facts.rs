@@ -83,8 +83,8 @@ type Facts = (&'static str, Family, Row, (f64, f64, f64));
 const FACTS: [Facts; 37] = [
     ("first violins", Family::TopPlate, Row::Front, (3.2, -58.0, 0.0)),
     ("second violins", Family::TopPlate, Row::Strings, (3.6, -20.0, 0.0)),
-    ("violas", Family::TopPlate, Row::Strings, (4.2, 38.0, 0.0)),
-    ("cellos", Family::FrontPlate, Row::Front, (2.5, 41.0, 0.0)),
+    ("violas", Family::TopPlate, Row::Strings, (3.2, 33.0, 0.0)),
+    ("cellos", Family::FrontPlate, Row::Front, (2.7, 58.0, 0.0)),
     ("double basses", Family::FrontPlate, Row::Strings, (5.6, 46.0, 0.0)),
     ("harp", Family::Harp, Row::Strings, (6.0, -43.0, 0.0)),
     ("flute", Family::Flute, Row::Woodwinds, (6.0, -10.5, 0.2)),

@@ -143,6 +143,11 @@ fn noise_like(channel: &Spectrum, rate_hz: u32, seed: u64) -> Vec<f32> {
 const MOST_OF_NOISE_LU: [f64; BALANCES_PCT.len()] = [1.0, 1.0, 1.0, 1.1, 1.5];
 const MOST_OF_STEMS_LU: [f64; BALANCES_PCT.len()] = [1.0, 1.0, 1.7, 2.5, 3.0];
 
+/// The balance as in the room, and what a section may be off there, its stem and noise like it: its copies are unlike in
+/// thirds of an octave, not in each note.
+const AS_IN_THE_ROOM_PCT: f64 = 50.0;
+const MOST_OF_SECTIONS_LU: [f64; 2] = [3.5, 2.0];
+
 /// Players on whom fall-off and copied channels are tried, too: from the front, the middle and the back.
 const FURTHER: [&str; 3] = ["violins-1", "bassoon", "horns"];
 
@@ -153,6 +158,8 @@ struct Measured {
     stem: [f64; BALANCES_PCT.len()],
     /// The same of noise with its spectrum.
     noise: [f64; BALANCES_PCT.len()],
+    /// The stem and the noise from all players of the section, as in the room; 0 for one player.
+    section: [f64; 2],
     /// The stem with the distance fall-off at 100; 0 where it was not tried.
     falling_off: f64,
     /// One channel copied to both inputs against mono to stereo; 0 where it was not tried.
@@ -166,6 +173,8 @@ fn measure(player: &Player) -> Measured {
     settings.level.trim_db = 0.0;
     settings.level.law_pct = 0.0;
     settings.tone = Tone::default();
+    // The seat itself, as one player; the section comes after it.
+    let players = std::mem::replace(&mut settings.seat.players, 1);
     let spectrum = Spectrum::of(&dry, rate_hz);
     let change = |dry: &[f32], spectrum: &Spectrum, settings: &Settings| {
         lufs_of(&placed(spectrum, rate_hz, settings), rate_hz) - centred_lufs(dry, rate_hz)
@@ -178,10 +187,16 @@ fn measure(player: &Player) -> Measured {
     let stem = BALANCES_PCT.map(|balance_pct| change(&dry, &spectrum, &at(balance_pct)));
     let noise = noise_like(&spectrum, rate_hz, 1);
     let noise_spectrum = Spectrum::of(&noise, rate_hz);
+    let mut section = at(AS_IN_THE_ROOM_PCT);
+    section.seat.players = players;
+    let section = match players {
+        1 => [0.0; 2],
+        _ => [change(&dry, &spectrum, &section), change(&noise, &noise_spectrum, &section)],
+    };
     let noise = BALANCES_PCT.map(|balance_pct| change(&noise, &noise_spectrum, &at(balance_pct)));
     let name = player.name.clone();
     if !FURTHER.contains(&name.as_str()) {
-        return Measured { name, stem, noise, falling_off: 0.0, copied: 0.0 };
+        return Measured { name, stem, noise, section, falling_off: 0.0, copied: 0.0 };
     }
     let mut far = settings;
     far.level.law_pct = 100.0;
@@ -189,7 +204,7 @@ fn measure(player: &Player) -> Measured {
     let both = play(&[&dry, &dry], Layout::StereoToStereo, rate_hz, &|_| settings);
     let one = play(&[&dry], Layout::MonoToStereo, rate_hz, &|_| settings);
     let copied = lufs_of(&both, rate_hz) - lufs_of(&one, rate_hz);
-    Measured { name, stem, noise, falling_off, copied }
+    Measured { name, stem, noise, section, falling_off, copied }
 }
 
 /// Loudness of the demo's stems, placed against dry at every balance, and of a channel that moves.
@@ -212,6 +227,11 @@ pub fn placed_loudness() -> Vec<Row> {
         let (figure, name) = worst(&|measured| measured.stem[index]);
         let what = format!("the stem itself, balance {balance_pct}, worst of 14 ({name} {figure:+.1})");
         rows.push(Row::short(what, figure.abs(), (1.0, MOST_OF_STEMS_LU[index]), "LU", BS_1770));
+    }
+    for (index, what) in ["the stem itself", "noise like it"].into_iter().enumerate() {
+        let (figure, name) = worst(&|measured| measured.section[index]);
+        let what = format!("a section, {what}, as in the room, worst of six ({name} {figure:+.1})");
+        rows.push(Row::short(what, figure.abs(), (1.0, MOST_OF_SECTIONS_LU[index]), "LU", BS_1770));
     }
     let (figure, name) = worst(&|measured| measured.falling_off);
     let what = format!("placed against dry, fall-off 100 ({name} {figure:+.1}; the control)");
