@@ -8,6 +8,7 @@
 pub(crate) mod glide;
 pub(crate) mod segment;
 
+pub(crate) mod side_levels;
 pub(crate) mod sound_gate;
 pub(crate) mod stereo_input;
 
@@ -40,6 +41,7 @@ pub use distance_tone::{DistanceTone, TonePlan, tone_gain};
 use crate::engine::distance_tone::ringing_s;
 use crate::engine::early::{Early, EarlyConfig, LONGEST_RUN_FRAMES, SLOW_TAIL_STEPS};
 use crate::engine::segment::{STEPS, Segment};
+use crate::engine::side_levels::SideLevels;
 use crate::engine::sound_gate::{LetIn, LetOut};
 use crate::engine::stereo_input::StereoInput;
 use crate::engine::tail_stage::TailStage;
@@ -194,6 +196,7 @@ pub struct Engine {
     tone_plan: TonePlan,
     tones: [DistanceTone; 2],
     stereo_input: StereoInput,
+    side_levels: SideLevels,
     early: Early,
     tails: TailStage,
     scratch: Scratch,
@@ -238,6 +241,7 @@ impl Engine {
             tone_plan,
             tones: [DistanceTone::new(&tone_plan), DistanceTone::new(&tone_plan)],
             stereo_input: StereoInput::new(rate),
+            side_levels: SideLevels::new(settings.seat.lean_db),
             early: Early::new(&EarlyConfig {
                 sample_rate_hz: rate,
                 sources: count,
@@ -419,10 +423,12 @@ impl Engine {
         }
         if first {
             self.tones.iter_mut().for_each(|tone| tone.reset(&self.tone_plan));
+            self.side_levels = SideLevels::new(settings.seat.lean_db);
             self.early.jump_to(&self.plans);
             self.early.stand_players_at(&self.section, &self.plans[0]);
         } else {
             self.tones.iter_mut().for_each(|tone| tone.glide_to(&self.tone_plan));
+            self.side_levels.glide_to(settings.seat.lean_db);
             self.early.glide_players_to(&self.section, &self.plans[0], changed);
             for index in 0..self.plans.len() {
                 if self.planned[index] {
@@ -433,6 +439,7 @@ impl Engine {
         let early = &self.early;
         let rests = |index: usize| !self.planned[index] || early.source_rests(index);
         self.rests = self.tones.iter().all(DistanceTone::rests)
+            && self.side_levels.rests()
             && early.players_rest()
             && (0..self.plans.len()).all(rests);
     }
@@ -482,6 +489,7 @@ impl Engine {
                 [&toned_left[..frames], &toned_right[..frames]],
                 [&mut middle[..frames], &mut low[..frames], &mut high[..frames]],
             );
+            self.side_levels.process(shares, [&mut low[..frames], &mut high[..frames]]);
         }
         self.wake(frames);
         let scratch = &mut self.scratch;

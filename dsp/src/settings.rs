@@ -19,7 +19,7 @@ pub use parameter::{Group, Kind, NotValid, Parameter};
 pub(crate) use parameter::{linear, logarithmic};
 pub(crate) use seat_table::BYPASS;
 pub use seat_table::{
-    BEARING, BYPASSED, DEPTH, DRY, FACING, FAMILY, LINKED, PLATFORM_DEPTH, PLAYERS, RANKS, RISER,
+    BEARING, BYPASSED, DEPTH, DRY, FACING, FAMILY, LEAN, LINKED, PLATFORM_DEPTH, PLAYERS, RANKS, RISER,
     SEAT_PARAMETERS, TRIM, WIDTH,
 };
 pub use table::{Field, Refused, Row, Tabled, id_and_value, is_in_order, named, place_named, read};

@@ -11,6 +11,7 @@ use rostra_dsp::extremes::largest;
 use crate::dry_fade::{DryFade, audible};
 use crate::loudness_match::LoudnessMatch;
 use crate::meters::Meters;
+use crate::own_lean::OwnLean;
 use crate::quiet::{self, Quiet};
 use crate::tail_builder::Supply;
 
@@ -36,6 +37,7 @@ pub struct Chain {
     fade: DryFade,
     /// `None` at rates at which loudness cannot be measured; idle offline, where nothing is compared.
     loudness: Option<LoudnessMatch>,
+    own_lean: OwnLean,
     meters: Arc<Meters>,
     /// The dry signal of one sub-block, left and right.
     dry: [Box<[f32]>; 2],
@@ -71,6 +73,7 @@ impl Chain {
             is_offline,
             fade: DryFade::new(config.sample_rate_hz),
             loudness: LoudnessMatch::new(config.layout.outputs(), config.sample_rate_hz),
+            own_lean: OwnLean::new(config.sample_rate_hz),
             meters,
             dry: [silence(), silence()],
             quiet: Quiet::default(),
@@ -88,6 +91,7 @@ impl Chain {
         if let Some(loudness) = &mut self.loudness {
             loudness.reset();
         }
+        self.own_lean.reset();
     }
 
     /// Returns how long the output may sound after the input ended, in frames.
@@ -163,6 +167,13 @@ impl Chain {
         self.first_tail_frames = None;
         let input_peak =
             if is_measured { largest(self.dry.iter().map(|dry| peak(&dry[..frames]))) } else { 0.0 };
+        if self.layout == Layout::StereoToStereo {
+            if is_measured {
+                self.own_lean.hear(&self.dry[0][..frames], &self.dry[1][..frames]);
+            } else {
+                self.own_lean.reset();
+            }
+        }
         if let Some(loudness) = &mut self.loudness {
             let trim_db = wanted.settings.level.trim_db;
             let [left, right] = &mut self.dry;
@@ -196,6 +207,7 @@ impl Chain {
                 _ => loudness.placed_lu::<1>(),
             });
             self.meters.tell_placed(placed_lu.map(|lu| lu as f32));
+            self.meters.tell_lean(self.own_lean.lean_db().map(|db| db as f32));
         }
         self.quiet.follow(is_input_silent, &wanted, channels);
     }

@@ -17,6 +17,7 @@ pub mod ink;
 mod mono_thirds;
 pub mod needles;
 pub mod notices;
+mod own_centre;
 pub mod pen;
 mod players;
 mod seat_view;

@@ -18,6 +18,7 @@ pub mod file_table;
 pub mod hall;
 pub mod loudness_match;
 pub mod meters;
+pub mod own_lean;
 pub mod parameters;
 pub mod platform_link;
 mod quiet;

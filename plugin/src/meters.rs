@@ -17,6 +17,8 @@ pub struct Meters {
     output_peak: AtomicF32,
     /// How much louder the placed signal is than the dry one, LU; not a number while unknown.
     placed_lu: AtomicF32,
+    /// How much stronger the right side of the input is than its left one, dB; not a number while unknown.
+    lean_db: AtomicF32,
     /// Whether the newest tail could not be made.
     has_tail_failed: AtomicBool,
     is_watched: AtomicBool,
@@ -34,6 +36,8 @@ pub struct Reading {
     pub output_peak: f32,
     /// How much louder the placed signal is than the dry one in a mix, LU, once it is known.
     pub placed_lu: Option<f32>,
+    /// How much stronger the right side of the input is than its left one, dB; `None` where they are one signal.
+    pub lean_db: Option<f32>,
 }
 
 impl Default for Meters {
@@ -42,6 +46,7 @@ impl Default for Meters {
             input_peak: AtomicF32::new(0.0),
             output_peak: AtomicF32::new(0.0),
             placed_lu: AtomicF32::new(f32::NAN),
+            lean_db: AtomicF32::new(f32::NAN),
             has_tail_failed: AtomicBool::new(false),
             is_watched: AtomicBool::new(false),
             is_asleep: AtomicBool::new(false),
@@ -85,6 +90,11 @@ impl Meters {
         self.placed_lu.store(placed_lu.unwrap_or(f32::NAN), Ordering::Relaxed);
     }
 
+    /// Tells how far the input's picture leans, dB.
+    pub fn tell_lean(&self, lean_db: Option<f32>) {
+        self.lean_db.store(lean_db.unwrap_or(f32::NAN), Ordering::Relaxed);
+    }
+
     /// Tells whether the newest tail could not be made, so that an older one plays on.
     pub fn tell_tail(&self, has_failed: bool) {
         if self.has_tail_failed.load(Ordering::Relaxed) != has_failed {
@@ -100,11 +110,13 @@ impl Meters {
 
     /// Takes the levels since the last reading.
     pub fn read(&self) -> Reading {
-        let placed_lu = self.placed_lu.load(Ordering::Relaxed);
+        let told =
+            |figure: &AtomicF32| Some(figure.load(Ordering::Relaxed)).filter(|figure| !figure.is_nan());
         Reading {
             input_peak: self.input_peak.swap(0.0, Ordering::Relaxed),
             output_peak: self.output_peak.swap(0.0, Ordering::Relaxed),
-            placed_lu: (!placed_lu.is_nan()).then_some(placed_lu),
+            placed_lu: told(&self.placed_lu),
+            lean_db: told(&self.lean_db),
         }
     }
 }
@@ -118,10 +130,11 @@ mod tests {
         let meters = Meters::default();
         meters.add(0.5, 0.1);
         meters.add(0.2, 0.7);
-        let reading = Reading { input_peak: 0.5, output_peak: 0.7, placed_lu: None };
+        let reading = Reading { input_peak: 0.5, output_peak: 0.7, placed_lu: None, lean_db: None };
         assert_eq!(meters.read(), reading);
         meters.tell_placed(Some(-3.0));
-        let empty = Reading { input_peak: 0.0, output_peak: 0.0, placed_lu: Some(-3.0) };
+        meters.tell_lean(Some(4.0));
+        let empty = Reading { input_peak: 0.0, output_peak: 0.0, placed_lu: Some(-3.0), lean_db: Some(4.0) };
         assert_eq!(meters.read(), empty);
     }
 

@@ -232,6 +232,7 @@ seat_parameters! {
         number width "width";
         number players "players";
         number ranks "ranks";
+        number lean "lean";
     }
     "Platform" platform: PlatformParameters {
         number width "plat_w";
@@ -321,7 +322,7 @@ mod tests {
     use super::*;
 
     /// Ids, names and groups of the first release; sessions depend on the ids.
-    const EXPECTED: [(&str, &str, &str); 32] = [
+    const EXPECTED: [(&str, &str, &str); 33] = [
         ("depth", "Depth", "Seat"),
         ("bearing", "Bearing", "Seat"),
         ("riser", "Riser", "Seat"),
@@ -331,6 +332,7 @@ mod tests {
         ("width", "Source width", "Seat"),
         ("players", "Players", "Seat"),
         ("ranks", "Section depth", "Seat"),
+        ("lean", "Picture leans", "Seat"),
         ("plat_w", "Platform width", "Platform"),
         ("plat_d", "Platform depth", "Platform"),
         ("plat_h", "Platform height", "Platform"),
@@ -357,7 +359,7 @@ mod tests {
     ];
 
     /// Range, default and text of the default of the first release's numbers, as the design fixes them.
-    const EXPECTED_NUMBERS: [(&str, f64, f64, f64, &str); 22] = [
+    const EXPECTED_NUMBERS: [(&str, f64, f64, f64, &str); 23] = [
         ("depth", 0.5, 25.0, 5.0, "5.00 m"),
         ("bearing", -60.0, 60.0, 0.0, "0.0°"),
         ("riser", 0.0, 2.0, 0.0, "0.00 m"),
@@ -365,6 +367,7 @@ mod tests {
         ("width", 0.0, 8.0, 1.5, "1.50 m"),
         ("players", 1.0, 16.0, 1.0, "1"),
         ("ranks", 0.0, 6.0, 1.5, "1.50 m"),
+        ("lean", -12.0, 12.0, 0.0, "0.0 dB"),
         ("plat_w", 8.0, 30.0, 18.0, "18.00 m"),
         ("plat_d", 5.0, 25.0, 12.0, "12.00 m"),
         ("plat_h", 4.0, 20.0, 10.0, "10.00 m"),

@@ -72,7 +72,9 @@ fn the_players_of_the_built_in_seats_have_room_on_the_default_platform() {
     for file in SEAT.built_in {
         let contents = Contents::parse(file.text.as_bytes(), file.file, &table(SEAT)).unwrap();
         let mut values = Values::from(&Settings::default());
-        edits_of(&contents).into_iter().for_each(|edit| values.apply(edit));
+        for edit in edits_of(&contents) {
+            values.apply(edit);
+        }
         let Settings { seat, platform, microphones, .. } = values.settings();
         for &spot in Section::of(&seat).spots() {
             let place = seat.source_on(spot, &platform, &microphones).position;

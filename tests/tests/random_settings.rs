@@ -71,6 +71,7 @@ fn settings(noise: &mut Noise) -> Settings {
     settings.level.balance_pct = drawn(noise, (0.0, 100.0));
     settings.level.law_pct = drawn(noise, (0.0, 100.0));
     settings.level.trim_db = drawn(noise, (-24.0, 24.0));
+    settings.seat.lean_db = drawn(noise, (-12.0, 12.0));
     if noise.uniform() < 0.4 {
         settings.seat.players = drawn(noise, (2.0, 16.0)) as u8;
         settings.seat.ranks_m = drawn(noise, (0.0, 6.0));

@@ -55,12 +55,13 @@ macro_rules! step {
 }
 
 /// Every continuous parameter, from the bottom of its range to the top.
-const CONTINUOUS: [Step; 20] = [
+const CONTINUOUS: [Step; 21] = [
     step!("depth", seat.depth_m, 0.5, 25.0),
     step!("bearing", seat.bearing_deg, -60.0, 60.0),
     step!("riser", seat.riser_m, 0.0, 2.0),
     step!("facing", seat.facing_deg, -180.0, 0.0),
     step!("source width", seat.width_m, 0.0, 8.0),
+    step!("picture lean", seat.lean_db, -12.0, 12.0),
     step!("platform width", platform.width_m, 8.0, 30.0),
     step!("platform depth", platform.depth_m, 5.0, 25.0),
     step!("platform height", platform.height_m, 4.0, 20.0),
@@ -333,7 +334,11 @@ fn a_loud_sample_is_noticed() {
 #[test]
 fn every_step_is_heard() {
     for step in CONTINUOUS.iter().chain(&LISTS).chain(&SECTIONS) {
-        let layout = if step.name == "source width" { Layout::StereoToStereo } else { Layout::MonoToStereo };
+        let layout = if ["source width", "picture lean"].contains(&step.name) {
+            Layout::StereoToStereo
+        } else {
+            Layout::MonoToStereo
+        };
         let sound = render(step, Signal::Noise, layout);
         // Both channels by themselves: what is mirrored is as loud as before.
         let levels = |stretch: usize| {

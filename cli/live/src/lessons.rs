@@ -212,9 +212,8 @@ mod tests {
     fn heard(figure: Figure) -> f64 {
         match figure {
             Figure::DirectToReflected | Figure::RollOff | Figure::RightToLeft => 1.0,
-            Figure::FirstWall | Figure::HallGap => 5.0,
+            Figure::FirstWall | Figure::HallGap | Figure::PlayersSpan => 5.0,
             Figure::RightBeforeLeft => 0.2,
-            Figure::PlayersSpan => 5.0,
         }
     }
 

@@ -158,7 +158,7 @@ impl LiveView {
     fn shown(&mut self, seconds: f32) -> Shown {
         let booth = &self.booth;
         let (peaks, is_limited) = booth.peaks();
-        let reading = Reading { input_peak: peaks[0], output_peak: peaks[1], placed_lu: None };
+        let reading = Reading { input_peak: peaks[0], output_peak: peaks[1], placed_lu: None, lean_db: None };
         let levels = self.output_needles.follow(&reading, seconds);
         let (loops, chosen) = booth.loops();
         let lessons = booth.lessons();

@@ -126,7 +126,7 @@ fn trim_to_dry_takes_the_difference_out_in_one_gesture_once_it_is_known() {
     let trim = named("trim");
     harness.state_mut().values.apply(Edit::Set(trim, 2.0));
     for (placed_lu, is_offered) in [(None, false), (Some(0.01), false), (Some(1.5), true)] {
-        let levels = Levels { input_dbfs: -20.0, output_dbfs: -18.0, placed_lu };
+        let levels = Levels { input_dbfs: -20.0, output_dbfs: -18.0, placed_lu, lean_db: None };
         harness.state_mut().sheet.levels = Some(levels);
         harness.step();
         assert_eq!(harness.query_by_label("Trim to dry").is_some(), is_offered, "{placed_lu:?}");
@@ -135,6 +135,24 @@ fn trim_to_dry_takes_the_difference_out_in_one_gesture_once_it_is_known() {
     click(&mut harness, "Trim to dry");
     let got = gesture(&harness.state().edits, trim);
     assert!((got - 0.5).abs() < 1e-9, "2 dB less 1.5 LU, got {got}");
+}
+
+#[test]
+fn a_channel_that_leans_says_so_and_is_brought_to_the_seat_in_one_gesture() {
+    let mut harness = sheet();
+    let lean = named("lean");
+    for (lean_db, is_offered) in [(None, false), (Some(0.01), false), (Some(-4.2), true)] {
+        let levels = Levels { input_dbfs: -20.0, output_dbfs: -18.0, placed_lu: None, lean_db };
+        harness.state_mut().sheet.levels = Some(levels);
+        harness.step();
+        assert_eq!(harness.query_by_label("Take it out").is_some(), is_offered, "{lean_db:?}");
+    }
+    assert!(place(&harness, "this channel leans 4.2 dB left").is_positive());
+    click(&mut harness, "Take it out");
+    let got = gesture(&harness.state().edits, lean);
+    assert!((got + 4.2).abs() < 1e-6, "got {got}");
+    assert!(place(&harness, "this channel leans 4.2 dB left, taken out").is_positive());
+    assert!(harness.query_by_label("Take it out").is_none());
 }
 
 #[test]

@@ -9,6 +9,7 @@ use std::path::Path;
 use anyhow::Result;
 use egui_kittest::kittest::Queryable as _;
 use image::RgbaImage;
+use rostra::editor::sheet::Levels;
 use rostra_picture::hall::{self, OpenHallSheet};
 use rostra_picture::{OpenSheet, draw, open, values};
 
@@ -57,6 +58,8 @@ const SEATS: [(&str, bool, &[&str]); 6] = [
 
 /// Most pixels that may differ visibly, as a share: another version of the driver smooths edges otherwise.
 const MOST_DIFFERENT: f64 = 0.004;
+/// The same where what is looked at is a mark and a line of words.
+const MOST_OF_LEAN: f64 = 0.0004;
 /// Difference of a channel that is visible, of 255.
 const VISIBLE: i32 = 48;
 
@@ -109,6 +112,38 @@ fn the_menu_of_seat_files_looks_as_it_did() {
     // The control: a closed menu shows.
     let closed = drawn(&[], false).expect("it drew before");
     assert!(different(&before, &closed) > MOST_DIFFERENT, "a closed menu looks the same");
+}
+
+/// Draws eight cellos whose channel leans so far, dB; `None` draws a channel that does not say.
+fn leaning(lean_db: Option<f32>) -> Result<RgbaImage, String> {
+    let overrides = ["depth=3.5", "bearing=30", "family=front plate", "players=8", "width=3.2", "ranks=1.2"];
+    let values = values(&[], &overrides.map(str::to_owned)).expect("overrides");
+    let mut harness = open(OpenSheet::new(values, false), 1.0, 1.0);
+    let levels = Levels { input_dbfs: -22.0, output_dbfs: -19.0, placed_lu: Some(0.4), lean_db };
+    harness.state_mut().sheet.levels = Some(levels);
+    harness.run();
+    harness.render()
+}
+
+#[test]
+fn a_channel_that_leans_looks_as_it_did() {
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/pictures/cellos-that-lean.png");
+    let now = match leaning(Some(5.4)) {
+        Ok(now) => now,
+        Err(why) => {
+            eprintln!("Skipped: {why}");
+            return;
+        }
+    };
+    if std::env::var_os("ROSTRA_KEEP_PICTURES").is_some() {
+        now.save(&path).expect("the picture is written");
+    }
+    let before = image::open(&path).expect("a kept picture").to_rgba8();
+    let share = different(&before, &now);
+    assert!(share <= MOST_OF_LEAN, "{:.2} % of the pixels differ", 100.0 * share);
+    // The control: mark, words and button show.
+    let share = different(&before, &leaning(None).expect("it drew before"));
+    assert!(share > MOST_OF_LEAN, "a channel that says nothing changes {:.2} % only", 100.0 * share);
 }
 
 #[test]

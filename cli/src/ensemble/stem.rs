@@ -129,9 +129,10 @@ impl Stem {
         };
         let mut placed = render(&dry)?;
         let before = as_mixed(&dry)?;
-        let levelled_db = match placing.keeps_loudness {
-            true => to_dry_db(before, Loudness::of(&placed)?, self.plain.level.trim_db),
-            false => 0.0,
+        let levelled_db = if placing.keeps_loudness {
+            to_dry_db(before, Loudness::of(&placed)?, self.plain.level.trim_db)
+        } else {
+            0.0
         };
         placed.scale(gain_of_db(levelled_db));
         let metadata = Metadata::of_placed(&self.entry.file, &dry, &placed);

@@ -28,6 +28,8 @@ pub struct Seat {
     pub players: u8,
     /// Depth of the section, over which its ranks are spread evenly, 0 to 6 m.
     pub ranks_m: f64,
+    /// How much stronger the right side of a stereo channel is than its left one as recorded, -12 to 12 dB; taken out.
+    pub lean_db: f64,
 }
 
 impl Default for Seat {
@@ -42,6 +44,7 @@ impl Default for Seat {
             width_m: 1.5,
             players: 1,
             ranks_m: 1.5,
+            lean_db: 0.0,
         }
     }
 }

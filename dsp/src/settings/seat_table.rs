@@ -36,7 +36,7 @@ const TIMES: Grid = Grid::Step(0.01);
 const CLOSE_MIC_OFF_M: f64 = 2.0;
 
 /// Every parameter of the seat, in the order in which hosts list them. New ones go before `link`; ids never change.
-pub static SEAT_PARAMETERS: [Row<Settings>; 32] = [
+pub static SEAT_PARAMETERS: [Row<Settings>; 33] = [
     Row {
         parameter: Parameter {
             id: "depth",
@@ -153,6 +153,18 @@ pub static SEAT_PARAMETERS: [Row<Settings>; 32] = [
             kind: linear(Unit::Metres, (0.0, 6.0), 1.5, FINE_M),
         },
         field: Some(Field { get: |s| s.seat.ranks_m, set: |s, value| s.seat.ranks_m = value }),
+    },
+    Row {
+        parameter: Parameter {
+            id: "lean",
+            old_ids: &[],
+            name: "Picture leans",
+            short_name: "Leans",
+            group: Group::Seat,
+            effect: "How much stronger the right side of a stereo channel is than its left one as it was recorded, negative where the left one is. It is taken out, so that the picture lies at the seat. Has no effect on a mono channel or on identical sides.",
+            kind: linear(Unit::Decibels, (-12.0, 12.0), 0.0, DECIBELS),
+        },
+        field: Some(Field { get: |s| s.seat.lean_db, set: |s, value| s.seat.lean_db = value }),
     },
     Row {
         parameter: Parameter {
@@ -500,6 +512,8 @@ names! {
     PLAYERS = "players";
     /// Depth of the section, m.
     RANKS = "ranks";
+    /// Lean of a stereo channel's picture as recorded, dB.
+    LEAN = "lean";
     /// Depth of the platform, m.
     PLATFORM_DEPTH = "plat_d";
     /// Output level, dB.

@@ -11,7 +11,7 @@ use super::pen::{Pen, SMALL, TEXT, area};
 use super::values::{Edit, Values};
 
 /// Height of a row.
-pub const ROW: f32 = 16.0;
+pub const ROW: f32 = 15.6;
 /// Width of the field of a value.
 const FIELD: f32 = 118.0;
 /// Drag over the whole range.

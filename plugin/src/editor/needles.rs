@@ -35,7 +35,12 @@ impl Needles {
         };
         follow(&mut self.input_dbfs, reading.input_peak);
         follow(&mut self.output_dbfs, reading.output_peak);
-        Levels { input_dbfs: self.input_dbfs, output_dbfs: self.output_dbfs, placed_lu: reading.placed_lu }
+        Levels {
+            input_dbfs: self.input_dbfs,
+            output_dbfs: self.output_dbfs,
+            placed_lu: reading.placed_lu,
+            lean_db: reading.lean_db,
+        }
     }
 
     /// Returns when to look again; `None` while nothing sounds.
@@ -52,10 +57,10 @@ mod tests {
     fn a_needle_rises_at_once_and_falls_at_its_speed() {
         let mut needles = Needles::default();
         assert_eq!(needles.next_look(), None);
-        let loud = Reading { input_peak: 1.0, output_peak: 0.1, placed_lu: None };
+        let loud = Reading { input_peak: 1.0, output_peak: 0.1, placed_lu: None, lean_db: None };
         let levels = needles.follow(&loud, 0.03);
         assert!(levels.input_dbfs.abs() < 1e-4 && (levels.output_dbfs + 20.0).abs() < 1e-4);
-        let silent = Reading { input_peak: 0.0, output_peak: 0.0, placed_lu: None };
+        let silent = Reading { input_peak: 0.0, output_peak: 0.0, placed_lu: None, lean_db: None };
         let levels = needles.follow(&silent, 0.5);
         assert!((levels.input_dbfs + 5.9).abs() < 1e-3, "{}", levels.input_dbfs);
         assert_eq!(needles.next_look(), Some(LIVELY));

@@ -16,7 +16,7 @@ use super::players::front_m;
 use super::seat_view::SeatView;
 use super::section::Section;
 use super::values::{Edit, Values};
-use super::{arrivals_chart, desk, hall_block, section, title_block, tone_curve};
+use super::{arrivals_chart, desk, hall_block, own_centre, section, title_block, tone_curve};
 
 /// Levels of what goes in and comes out.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -27,6 +27,8 @@ pub struct Levels {
     pub output_dbfs: f32,
     /// How much louder the placed sound is than the dry input in a mix, LU, once it is known.
     pub placed_lu: Option<f32>,
+    /// How much stronger the right side of the input is than its left one, dB; `None` where they are one signal.
+    pub lean_db: Option<f32>,
 }
 
 /// What a hand holds on the drawing.
@@ -148,6 +150,9 @@ impl Sheet {
         self.name_arrival(ui, &pen, &view);
         section::draw(&pen, SECTION, &view, self.named);
         bearing_rule::draw(&pen, RULE, &view);
+        if let Some(lean_db) = self.levels.and_then(|levels| levels.lean_db) {
+            own_centre::show(ui, &pen, RULE, f64::from(lean_db), &view, values, &mut edits);
+        }
         arrivals_chart::draw(&pen, ARRIVALS, &view, self.named);
         tone_curve::draw(&pen, TONE, &view);
         self.hold(ui, &pen, &view, values, &mut edits);

@@ -116,7 +116,7 @@ mod tests {
 
     #[test]
     fn the_offer_says_how_many_where_more_could_play() {
-        let offered = |name: &str| Track::of(name).reading.map(|reading| offer(reading));
+        let offered = |name: &str| Track::of(name).reading.map(offer);
         for (name, expected) in [
             ("Violins 1", "Seat as first violins, 14 players"),
             ("Vc solo", "Seat as cellos, 1 player"),
