@@ -1,12 +1,12 @@
 #!/usr/bin/env python3
-"""Fetch real dry recordings of four instruments and store them at three rates.
+"""Fetch real dry recordings of four instruments, store them at three rates, and sum two of them to sections.
 
     python3 -m venv DIR && DIR/bin/pip install -r tests/recordings/requirements.txt
     DIR/bin/python tests/recordings/fetch_recordings.py
 
 Writes target/recordings/<family> <rate>.wav: mono, 32-bit float, 44.1, 48 and
-96 kHz. `cargo run --release -p rostra-tests --bin recordings` then places them
-and prints what came out.
+96 kHz, and <family> section 48000.wav. `cargo run --release -p rostra-tests
+--bin recordings` then places them and prints what came out.
 
 What is recorded, one instrument for each of four families; nothing is kept in
 this repository, and the demo's stems use none of these recordings:
@@ -27,6 +27,11 @@ where there are two, at the pitch at which they were played, each note to its
 end with a fade of 20 ms, then a second of silence. No synthesiser, no effect.
 The horn and the trumpet were recorded at 22.05 kHz: the upper half of the
 8 kHz octave (to 11.3 kHz) holds little.
+
+A section is the horn and the violin once more: every note summed from 8 and 14
+takes of it, each up to 10 cents and 2 dB off and up to 40 ms late. Players of
+an ensemble start 30 to 50 ms apart (Rasch, Acustica 43, 1979, from memory); the
+cents and decibels are common practice, no source. The seed is fixed.
 
 Debian-based systems: packages that are not installed are downloaded with
 `apt-get download` and unpacked into target/recordings, not installed.
@@ -55,6 +60,9 @@ PEAK = 0.25
 
 TIMGM = ("timgm6mb-soundfont", "TimGM6mb.sf2")
 FLUID = ("fluid-soundfont-gm", "FluidR3_GM.sf2")
+# Players of a section, by family, and how far they are apart.
+SECTIONS = {"rear bell": 8, "top plate": 14}
+LATEST_S, MOST_CENTS, MOST_DB = 0.040, 10.0, 2.0
 # Family, sound font, and what the names of its samples look like.
 RECORDINGS = (
     ("rear bell", TIMGM, r"[A-G]#?\d FrenchHorn1$"),
@@ -122,6 +130,19 @@ def phrase(notes, rate):
     return joined * PEAK / numpy.max(numpy.abs(joined))
 
 
+def section(note, rate, players, chance):
+    """Return a note as so many players begin it: not together, not quite in tune, not equally loud."""
+    latest = int(LATEST_S * rate)
+    longest = int(len(note) * 2 ** (MOST_CENTS / 1200)) + latest + 2
+    total = numpy.zeros(longest)
+    for _ in range(players):
+        cents = chance.uniform(-MOST_CENTS, MOST_CENTS)
+        take = soxr.resample(note, rate, rate * 2 ** (cents / 1200), quality="VHQ")
+        late = chance.integers(latest)
+        total[late:late + len(take)] += 10 ** (chance.uniform(-MOST_DB, MOST_DB) / 20) * take
+    return total / numpy.sqrt(players)
+
+
 def write_wav(path, samples, rate):
     """Write mono 32-bit float WAV; the standard library writes whole numbers only."""
     body = samples.astype("<f4").tobytes()
@@ -147,6 +168,10 @@ def main():
         for wanted in RATES_HZ:
             path = OUT / f"{family} {wanted}.wav"
             write_wav(path, soxr.resample(dry, rate, wanted, quality="VHQ"), wanted)
+        if family in SECTIONS:
+            chance = numpy.random.default_rng(1)
+            many = phrase([section(samples, rate, SECTIONS[family], chance) for _, samples, _, _ in found], rate)
+            write_wav(OUT / f"{family} section 48000.wav", soxr.resample(many, rate, 48000, quality="VHQ"), 48000)
         print(f"{family}: {len(found)} notes, {len(dry) / rate:.1f} s, recorded at {rate} Hz, "
               f"from {package}: {', '.join(name for name, *_ in found)}")
 

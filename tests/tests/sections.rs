@@ -229,6 +229,32 @@ fn the_sides_of_a_wide_channel_sound_from_their_own_players() {
     assert!(apart_db.abs() < 0.5, "both sides together against each alone: {apart_db} dB");
 }
 
+/// A channel whose left side is 6 dB the stronger lies left; with its lean taken out it lies at the seat, as loud as before.
+#[test]
+fn a_lean_is_taken_out() {
+    let (left, right) = (pink(10, FRAMES), pink(11, FRAMES));
+    let strong: Vec<f32> = left.iter().map(|x| 2.0 * x).collect();
+    for players in [1, 8] {
+        let mut settings = section((Family::Omnidirectional, players, 4.0, 0.0, 0.0, 6.0, 1.5));
+        settings.level.balance_pct = 0.0;
+        let sides_db = |settings: &Settings, input: [&[f32]; 2]| {
+            let [left, right] = play(input, Layout::StereoToStereo, settings, 512);
+            (db(energy(&left) / energy(&right)), db(energy(&left) + energy(&right)))
+        };
+        let (even_db, _) = sides_db(&settings, [&left, &right]);
+        let (leaning_db, before_db) = sides_db(&settings, [&strong, &right]);
+        settings.seat.lean_db = -20.0 * 2.0_f64.log10();
+        let (taken_out_db, after_db) = sides_db(&settings, [&strong, &right]);
+        eprintln!(
+            "{players} players: {even_db:+.2} dB even, {leaning_db:+.2} leaning, {taken_out_db:+.2} taken out"
+        );
+        assert!((taken_out_db - even_db).abs() < 0.01, "{players}: {taken_out_db} dB, even {even_db} dB");
+        assert!(leaning_db - even_db > 1.0, "the control, {players}: {leaning_db} dB");
+        // As loud as before: the noises' own powers differ by as much as they do in 1.4 s.
+        assert!((after_db - before_db).abs() < 0.3, "{players}: {before_db} dB, then {after_db} dB");
+    }
+}
+
 /// After its tail a section is silent, exactly, and what comes next sounds as the first.
 #[test]
 fn silence_follows_and_nothing_is_remembered() {

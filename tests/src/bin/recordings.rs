@@ -13,8 +13,10 @@
 //! of one place in one room, so that the figure scatters about the plan's mean
 //! over the octave by a few decibels; phrases of several notes scatter less than
 //! a note. Reflections cannot be told from the tail in a running recording:
-//! what is held against the plan is their sum. Last comes how loud each recording
-//! is placed against dry: within 1 LU is what a seat is designed for.
+//! what is held against the plan is their sum. Then comes how loud each recording
+//! is placed against dry: within 1 LU is what a seat is designed for. Last come
+//! sections of such notes, and one such player, as many players on a seat against
+//! one on it: attack, thirds in mono, loudness.
 #![allow(clippy::print_stdout, reason = "printing is what this program is for")]
 
 use std::path::{Path, PathBuf};
@@ -23,9 +25,11 @@ use std::process::Command;
 use anyhow::{Context as _, Result, ensure};
 use rostra_dsp::Settings;
 use rostra_dsp::acoustics::{BANDS, Family, NOMINAL_HZ, PerBand};
+use rostra_dsp::engine::{Config, Engine, Layout};
 use rostra_dsp::extremes::larger;
 use rostra_dsp::measure::{delay_samples, octave_energies};
 use rostra_dsp::plan::acoustics;
+use rostra_dsp::tail::BuildAtOnce;
 use rostra_tests::loudness::{centred_lufs, integrated_lufs};
 
 /// A seat for each recording: family, depth m, bearing degrees, riser m; where such players sit (common practice, no source).
@@ -35,6 +39,16 @@ const SEATS: [(Family, f64, f64, f64); 4] = [
     (Family::ToneHoles, 6.5, 8.0, 0.4),
     (Family::ForwardBell, 9.0, 12.0, 0.8),
 ];
+
+/// The sections that `fetch_recordings.py` sums, as cues have them: family, players, width and depth in m (common practice, no
+/// source).
+const SECTIONS: [(Family, u8, f64, f64); 2] =
+    [(Family::RearBell, 8, 5.0, 1.5), (Family::TopPlate, 14, 5.0, 2.4)];
+
+/// How long after a note began what sounds counts as its attack, s: in 20 ms a string or a horn has begun to speak (our choice).
+const ATTACK_S: f64 = 0.020;
+/// Level of the steps of 5 ms in which a note is there, against the loudest one: -40 dB.
+const THERE: f64 = 1e-4;
 
 const RATES_HZ: [u32; 3] = [44_100, 48_000, 96_000];
 
@@ -69,6 +83,17 @@ fn main() -> Result<()> {
         for (index, rate_hz) in RATES_HZ.into_iter().enumerate() {
             let outputs = [0, 1, 2].map(|balance| placed[balance][index].as_path());
             report(&inputs[index], outputs, &settings, rate_hz, &mut totals)?;
+        }
+    }
+    for (family, depth_m, bearing_deg, riser_m) in SEATS {
+        let mut settings = Settings::default();
+        let seat = &mut settings.seat;
+        (seat.family, seat.depth_m, seat.bearing_deg, seat.riser_m) = (family, depth_m, bearing_deg, riser_m);
+        if let Some(&(_, players, width_m, ranks_m)) = SECTIONS.iter().find(|section| section.0 == family) {
+            (seat.players, seat.width_m, seat.ranks_m) = (players, width_m, ranks_m);
+            for name in ["section ", ""] {
+                many_players(&folder.join(format!("{} {name}48000.wav", family.name())), &settings)?;
+            }
         }
     }
     println!();
@@ -182,6 +207,70 @@ fn report(
         change_lu(&room)
     );
     Ok(())
+}
+
+/// Prints what many players on a seat do to a channel against one player on it.
+fn many_players(input: &Path, settings: &Settings) -> Result<()> {
+    const RATE_HZ: u32 = 48_000;
+    let dry = single(&read(input)?[0]);
+    let mut alone = *settings;
+    alone.seat.players = 1;
+    let [many, one] = [settings, &alone].map(|settings| {
+        let config = Config { sample_rate_hz: f64::from(RATE_HZ), layout: Layout::MonoToStereo };
+        let mut engine = Engine::prepare(config).expect("an ordinary rate");
+        engine.reset();
+        let mut left = dry.clone();
+        left.resize(dry.len() + RATE_HZ as usize, 0.0);
+        let mut right = vec![0.0; left.len()];
+        engine.process(settings, &mut BuildAtOnce::default(), &mut [&mut left, &mut right]);
+        [left, right]
+    });
+    let onsets = onsets(&dry, RATE_HZ);
+    ensure!(!onsets.is_empty(), "{}: no note begins", input.display());
+    let attack = |heard: &[Vec<f32>; 2]| -> f64 {
+        let frames = (ATTACK_S * f64::from(RATE_HZ)) as usize;
+        let energy = |channel: &Vec<f32>, from: usize| -> f64 {
+            channel[from..from + frames].iter().map(|&x| f64::from(x).powi(2)).sum()
+        };
+        onsets.iter().flat_map(|&from| heard.iter().map(move |channel| energy(channel, from))).sum()
+    };
+    let mono = |[left, right]: &[Vec<f32>; 2]| -> Vec<f64> {
+        left.iter().zip(right).map(|(&l, &r)| f64::from(l) + f64::from(r)).collect()
+    };
+    let mono_octaves = |heard: &[Vec<f32>; 2]| octave_energies(&mono(heard), f64::from(RATE_HZ));
+    let (in_mono, of_one, of_dry) = (
+        mono_octaves(&many),
+        mono_octaves(&one),
+        octave_energies(&mono(&[dry.clone(), dry]), f64::from(RATE_HZ)),
+    );
+    let loudest = of_dry.iter().copied().fold(0.0, larger);
+    let octaves: Vec<String> = (0..BANDS)
+        .filter(|&band| of_dry[band] >= loudest * EXCITED)
+        .map(|band| format!("{:+.1}", db(in_mono[band] / of_one[band])))
+        .collect();
+    let lufs = |[left, right]: &[Vec<f32>; 2]| integrated_lufs([left, right], RATE_HZ);
+    println!(
+        "\n{}: {} players against one, {} notes: attack {:+.2} dB, loudness {:+.2} LU, octaves in mono {} dB",
+        input.file_stem().unwrap_or_default().to_string_lossy(),
+        settings.seat.players,
+        onsets.len(),
+        db(attack(&many) / attack(&one)),
+        lufs(&many) - lufs(&one),
+        octaves.join(" "),
+    );
+    Ok(())
+}
+
+/// Returns the frames at which notes begin: where the level comes up to -40 dB after it was below it for 0.2 s.
+fn onsets(dry: &[f32], rate_hz: u32) -> Vec<usize> {
+    let step = rate_hz as usize / 200;
+    let levels: Vec<f64> =
+        dry.chunks(step).map(|part| part.iter().map(|&x| f64::from(x).powi(2)).sum::<f64>()).collect();
+    let least = THERE * levels.iter().copied().fold(0.0, larger);
+    (40..levels.len())
+        .filter(|&at| levels[at] >= least && levels[at - 40..at].iter().all(|&level| level < least))
+        .map(|at| at * step)
+        .collect()
 }
 
 fn single(channel: &[f64]) -> Vec<f32> {

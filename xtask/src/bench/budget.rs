@@ -42,6 +42,8 @@ pub(crate) const fn still_ns_per_frame(input: Input, is_wide: bool) -> Budget {
 
 /// Depth automated all the time, against standing still.
 pub(crate) const MOVING_TIMES: Budget = Budget::AtMost(1.6);
+/// A section of eight players, against one player.
+pub(crate) const SECTION_TIMES: Budget = Budget::AtMost(1.5);
 /// Each of 100 instances in one thread on shared spectra, ns per frame.
 pub(crate) const HUNDRED_NS_PER_FRAME: Budget = Budget::AtMost(75.0);
 /// The hall, one instance a session, at a decay of 3.5 s, ns per frame.

@@ -1,4 +1,4 @@
-//! How the cost grows: with the decay, with the number of instances, and how it shrinks in silence.
+//! How the cost grows: with the decay, with instances and with players, and how it shrinks in silence.
 
 use std::sync::Arc;
 
@@ -18,6 +18,9 @@ pub(super) const INSTANCES: [usize; 4] = [1, 10, 40, 100];
 const MANY: usize = 100;
 /// The number of instances whose callbacks are looked at one by one.
 const SEVERAL: usize = 40;
+
+/// Players of a section.
+const PLAYERS: u8 = 8;
 
 /// The rows in silence and in sound.
 const SILENT: &str = "silence, after the tail rang out";
@@ -56,18 +59,28 @@ pub(super) fn measure(effort: &Effort) -> Result<Vec<Timed>> {
         rows.push(Timed::new(format!("decay {decay_s} s"), (RATE_HZ, BLOCK), 1, timing, None));
     }
     let spectra = TailMaker::default().make(&tail_spec(RATE_HZ, DECAY_S));
-    for count in INSTANCES {
+    let together = |count: usize, players: u8| -> Result<RoundRobin<Instance>> {
         let mut instances = RoundRobin(Vec::with_capacity(count));
         for n in 0..count {
-            let case = Case { settings: seat_of(n), ..Case::new(Input::Mono, Movement::Still) };
+            let mut case = Case { settings: seat_of(n), ..Case::new(Input::Mono, Movement::Still) };
+            case.settings.seat.players = players;
             let mut instance = Instance::new(&case, Arc::clone(&spectra), n as u64)
                 .context("the engine cannot run at 48 kHz")?;
             instance.warm_up();
             instances.0.push(instance);
         }
-        let timing = time_blocks(&mut instances, BLOCK, count * BLOCK, effort.of(count >= SEVERAL));
+        Ok(instances)
+    };
+    for count in INSTANCES {
+        let effort = effort.of(count >= SEVERAL);
+        let timing = time_blocks(&mut together(count, 1)?, BLOCK, count * BLOCK, effort);
         let budget = (count == MANY).then_some(budget::HUNDRED_NS_PER_FRAME);
         rows.push(Timed::new(instances_name(count), (RATE_HZ, BLOCK), count, timing, budget));
+    }
+    for count in [1, MANY] {
+        let effort = effort.of(count >= SEVERAL);
+        let timing = time_blocks(&mut together(count, PLAYERS)?, BLOCK, count * BLOCK, effort);
+        rows.push(Timed::new(sections_name(count), (RATE_HZ, BLOCK), count, timing, None));
     }
     let case = Case::new(Input::Mono, Movement::Still);
     let mut instance = Instance::new(&case, spectra, 1).context("the engine cannot run at 48 kHz")?;
@@ -82,6 +95,11 @@ pub(super) fn measure(effort: &Effort) -> Result<Vec<Timed>> {
 /// Returns the words for a row of instances.
 pub(super) fn instances_name(count: usize) -> String {
     if count == 1 { "1 instance".into() } else { format!("{count} instances, spectra shared") }
+}
+
+/// Returns the words for a row of sections.
+fn sections_name(count: usize) -> String {
+    format!("{count} of {PLAYERS} players")
 }
 
 /// Reads off the ratios.
@@ -101,6 +119,16 @@ pub(super) fn figures(rows: &[Timed]) -> Vec<Figure> {
             many.timing.least_ns_per_frame / one.timing.least_ns_per_frame,
             "times",
         ));
+    }
+    for count in [1, MANY] {
+        if let (Some(sections), Some(ones)) = (find(&sections_name(count)), find(&instances_name(count))) {
+            figures.push(Figure::held(
+                format!("{count} of {PLAYERS} players / {count} of one"),
+                sections.timing.least_ns_per_frame / ones.timing.least_ns_per_frame,
+                "times",
+                budget::SECTION_TIMES,
+            ));
+        }
     }
     if let Some(several) = find(&instances_name(SEVERAL)) {
         figures.push(Figure::told(
