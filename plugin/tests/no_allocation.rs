@@ -184,7 +184,8 @@ fn events_of(block: usize, parameters: &[Automated]) -> EventBuffer {
         };
         let value = parameter.least + share * (parameter.most - parameter.least);
         if block >= BLOCKS / 4 && (block + index).is_multiple_of(EVENT_BLOCKS) {
-            let frame = (8 * index) as u32 % BLOCK_FRAMES as u32;
+            // A host sends them in the order of time.
+            let frame = (index * BLOCK_FRAMES / parameters.len()) as u32;
             events.push(&ParamValueEvent::new(frame, parameter.id, Pckn::match_all(), value));
         }
     }

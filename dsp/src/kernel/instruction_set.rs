@@ -1,11 +1,13 @@
 //! Which vector instructions the kernels run with: found once, at run time.
 //!
 //! A kernel is written once and compiled for each set: for AVX2 with fused
-//! multiply-add, for what every processor of the build's target has, and as
-//! plain arithmetic, the oracle of the others. It is written either as plain
+//! multiply-add, for what every processor of the build's target has (SSE2, or
+//! Neon with fused multiply-add), and as plain arithmetic, the oracle of the others. It is written either as plain
 //! loops that the compiler vectorises ([`Kernel`]), or, where it must not be
 //! left to that, with eight numbers side by side ([`EightKernel`]).
 
+#[cfg(target_arch = "aarch64")]
+use pulp::core_arch::aarch64::Neon;
 #[cfg(target_arch = "x86_64")]
 use pulp::core_arch::x86::Sse;
 #[cfg(target_arch = "x86_64")]
@@ -72,6 +74,8 @@ pub struct InstructionSet(Set);
 #[derive(Clone, Copy, Debug)]
 enum Set {
     Portable,
+    #[cfg(target_arch = "aarch64")]
+    Neon(Neon),
     #[cfg(target_arch = "x86_64")]
     Sse(Sse),
     #[cfg(target_arch = "x86_64")]
@@ -94,6 +98,10 @@ impl InstructionSet {
         if let Some(sse) = Sse::try_new() {
             return Self(Set::Sse(sse));
         }
+        #[cfg(target_arch = "aarch64")]
+        if let Some(neon) = Neon::try_new() {
+            return Self(Set::Neon(neon));
+        }
         Self::portable()
     }
 
@@ -106,6 +114,8 @@ impl InstructionSet {
     pub const fn is_wide(self) -> bool {
         match self.0 {
             Set::Portable => false,
+            #[cfg(target_arch = "aarch64")]
+            Set::Neon(_) => false,
             #[cfg(target_arch = "x86_64")]
             Set::Sse(_) => false,
             #[cfg(target_arch = "x86_64")]
@@ -122,6 +132,9 @@ impl InstructionSet {
                 #[inline(always)]
                 move || kernel.run::<true>(),
             ),
+            // Every processor of the target has it: nothing is to be compiled apart.
+            #[cfg(target_arch = "aarch64")]
+            Set::Neon(_) => kernel.run::<true>(),
             _ => kernel.run::<false>(),
         }
     }
@@ -131,6 +144,8 @@ impl InstructionSet {
     pub fn run_eight<K: EightKernel>(self, kernel: K) -> K::Output {
         match self.0 {
             Set::Portable => kernel.run(Portable),
+            #[cfg(target_arch = "aarch64")]
+            Set::Neon(neon) => kernel.run(neon),
             #[cfg(target_arch = "x86_64")]
             Set::Sse(sse) => kernel.run(sse),
             #[cfg(target_arch = "x86_64")]
@@ -207,6 +222,75 @@ impl Eight for Portable {
     #[inline(always)]
     fn multiply_add_one(self, a: f32, b: f32, c: f32) -> f32 {
         a * b + c
+    }
+}
+
+#[cfg(target_arch = "aarch64")]
+mod aarch64 {
+    use std::arch::aarch64::float32x4_t;
+
+    use pulp::cast;
+    use pulp::core_arch::aarch64::Neon;
+
+    use super::{Eight, SIMD_WIDTH};
+
+    impl Eight for Neon {
+        type Numbers = [float32x4_t; 2];
+
+        // Twelve sums in 24 of 32 registers of four: the rest holds what is added.
+        const FRAMES_AT_ONCE: usize = 12;
+
+        #[inline(always)]
+        fn load(self, from: &[f32; SIMD_WIDTH]) -> [float32x4_t; 2] {
+            cast(*from)
+        }
+        #[inline(always)]
+        fn store(self, numbers: [float32x4_t; 2], to: &mut [f32; SIMD_WIDTH]) {
+            *to = cast(numbers);
+        }
+        #[inline(always)]
+        fn splat(self, number: f32) -> [float32x4_t; 2] {
+            [self.vdupq_n_f32(number); 2]
+        }
+        #[inline(always)]
+        fn add(self, a: [float32x4_t; 2], b: [float32x4_t; 2]) -> [float32x4_t; 2] {
+            [self.vaddq_f32(a[0], b[0]), self.vaddq_f32(a[1], b[1])]
+        }
+        #[inline(always)]
+        fn subtract(self, a: [float32x4_t; 2], b: [float32x4_t; 2]) -> [float32x4_t; 2] {
+            [self.vsubq_f32(a[0], b[0]), self.vsubq_f32(a[1], b[1])]
+        }
+        #[inline(always)]
+        fn multiply(self, a: [float32x4_t; 2], b: [float32x4_t; 2]) -> [float32x4_t; 2] {
+            [self.vmulq_f32(a[0], b[0]), self.vmulq_f32(a[1], b[1])]
+        }
+        #[inline(always)]
+        fn multiply_add(
+            self,
+            a: [float32x4_t; 2],
+            b: [float32x4_t; 2],
+            c: [float32x4_t; 2],
+        ) -> [float32x4_t; 2] {
+            [self.vfmaq_f32(c[0], a[0], b[0]), self.vfmaq_f32(c[1], a[1], b[1])]
+        }
+        #[inline(always)]
+        fn subtract_product(
+            self,
+            a: [float32x4_t; 2],
+            b: [float32x4_t; 2],
+            c: [float32x4_t; 2],
+        ) -> [float32x4_t; 2] {
+            [self.vfmsq_f32(c[0], a[0], b[0]), self.vfmsq_f32(c[1], a[1], b[1])]
+        }
+        #[inline(always)]
+        fn sums(self, of: [[float32x4_t; 2]; 4]) -> [f32; 4] {
+            let [a, b, c, d] = of.map(|x| self.vaddq_f32(x[0], x[1]));
+            cast(self.vpaddq_f32(self.vpaddq_f32(a, b), self.vpaddq_f32(c, d)))
+        }
+        #[inline(always)]
+        fn multiply_add_one(self, a: f32, b: f32, c: f32) -> f32 {
+            a.mul_add(b, c)
+        }
     }
 }
 

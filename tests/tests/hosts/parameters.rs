@@ -10,7 +10,7 @@ type Designed =
 /// The design's table of parameters: sessions depend on ids and names.
 ///
 /// Lists give their first entry and their last place, which is kept for later entries.
-const DESIGNED: [Designed; 32] = [
+const DESIGNED: [Designed; 33] = [
     ("depth", "Depth", "Seat", "0.50", "25.00", "5.00", "m"),
     ("bearing", "Bearing", "Seat", "-60.0", "60.0", "0.0", "°"),
     ("riser", "Riser", "Seat", "0.00", "2.00", "0.00", "m"),
@@ -20,6 +20,7 @@ const DESIGNED: [Designed; 32] = [
     ("width", "Source width", "Seat", "0.00", "8.00", "1.50", "m"),
     ("players", "Players", "Seat", "1", "16", "1", ""),
     ("ranks", "Section depth", "Seat", "0.00", "6.00", "1.50", "m"),
+    ("lean", "Picture leans", "Seat", "-12.0", "12.0", "0.0", "dB"),
     ("plat_w", "Platform width", "Platform", "8.00", "30.00", "18.00", "m"),
     ("plat_d", "Platform depth", "Platform", "5.00", "25.00", "12.00", "m"),
     ("plat_h", "Platform height", "Platform", "4.00", "20.00", "10.00", "m"),
