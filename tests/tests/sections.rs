@@ -250,8 +250,9 @@ fn a_lean_is_taken_out() {
         );
         assert!((taken_out_db - even_db).abs() < 0.01, "{players}: {taken_out_db} dB, even {even_db} dB");
         assert!(leaning_db - even_db > 1.0, "the control, {players}: {leaning_db} dB");
-        // As loud as before: the noises' own powers differ by as much as they do in 1.4 s.
-        assert!((after_db - before_db).abs() < 0.3, "{players}: {before_db} dB, then {after_db} dB");
+        // As loud as before: the powers of two noises of 1.4 s differ by 0.1 dB, those of copies by up to 1.5 dB in a third.
+        let most_db = if players == 1 { 0.3 } else { 1.0 };
+        assert!((after_db - before_db).abs() < most_db, "{players}: {before_db} dB, then {after_db} dB");
     }
 }
 
