@@ -37,20 +37,18 @@ pub(crate) fn run() -> Result<bool> {
         // Before the tests: those of hosts load it.
         step("bundle", || Bundle::build(true).map(|_| Outcome::Passed)),
     ];
-    // Tests run one at a time and leave a processor idle: what neither needs them nor is needed by them runs beside, and
-    // tells what it has to tell when it is done.
+    // Tests run one at a time and leave a processor idle: what they do not need runs beside, and tells what it has to tell
+    // when it is done. The guard is last: what the tests are built from has been built by then.
     steps.extend(std::thread::scope(|scope| {
         let beside = scope.spawn(|| {
             [
                 step_beside(&root, "truth", &TRUTH, &[]),
                 step_beside(&root, "lints", &LINTS, &[]),
                 step_beside(&root, "documentation", &DOCUMENTATION, &[("RUSTDOCFLAGS", "-D warnings")]),
+                step_beside(&root, "allocation guard", &ALLOCATION_GUARD, &[]),
             ]
         });
-        let mut steps = vec![
-            step("tests", || cargo(&root, &["test", "--workspace", "--no-fail-fast"], &[])),
-            step("allocation guard", || cargo(&root, &ALLOCATION_GUARD, &[])),
-        ];
+        let mut steps = vec![step("tests", || cargo(&root, &["test", "--workspace", "--no-fail-fast"], &[]))];
         match beside.join() {
             Ok(beside) => steps.extend(beside),
             Err(_) => {
