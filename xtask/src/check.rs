@@ -36,16 +36,27 @@ pub(crate) fn run() -> Result<bool> {
         step("supply", || supply(&root)),
         // Before the tests: those of hosts load it.
         step("bundle", || Bundle::build(true).map(|_| Outcome::Passed)),
+        step("build", || cargo(&root, &BUILD, &[])),
     ];
     // Tests run one at a time and leave a processor idle: what they do not need runs beside, and tells what it has to tell
-    // when it is done. The guard is last: what the tests are built from has been built by then.
+    // when it is done.
+    // As it was built with the tests: optimised as they are, it is as fast as in release.
+    let built_truth =
+        workspace::target()?.join("debug/truth").with_extension(std::env::consts::EXE_EXTENSION);
     steps.extend(std::thread::scope(|scope| {
         let beside = scope.spawn(|| {
+            let cargo = Path::new("cargo");
             [
-                step_beside(&root, "truth", &TRUTH, &[]),
-                step_beside(&root, "lints", &LINTS, &[]),
-                step_beside(&root, "documentation", &DOCUMENTATION, &[("RUSTDOCFLAGS", "-D warnings")]),
-                step_beside(&root, "allocation guard", &ALLOCATION_GUARD, &[]),
+                step_beside(&root, "truth", &built_truth, &[], &[]),
+                step_beside(&root, "lints", cargo, &LINTS, &[]),
+                step_beside(
+                    &root,
+                    "documentation",
+                    cargo,
+                    &DOCUMENTATION,
+                    &[("RUSTDOCFLAGS", "-D warnings")],
+                ),
+                step_beside(&root, "allocation guard", cargo, &ALLOCATION_GUARD, &[]),
             ]
         });
         let mut steps = vec![step("tests", || cargo(&root, &["test", "--workspace", "--no-fail-fast"], &[]))];
@@ -88,6 +99,9 @@ fn supply(root: &Path) -> Result<Outcome> {
     }
     cargo(root, &["deny", "--config", "tests/deny.toml", "check", "licenses", "bans", "sources"], &[])
 }
+
+/// Builds the tests, and what they run.
+const BUILD: [&str; 3] = ["test", "--workspace", "--no-run"];
 
 /// Runs the plug-in under the framework's own guard, which ends the program where `process` allocates.
 ///
@@ -143,12 +157,18 @@ fn step(name: &'static str, work: impl FnOnce() -> Result<Outcome>) -> Step {
     Step { name, outcome, took: start.elapsed() }
 }
 
-/// Runs cargo as a step beside others: what it says is kept, and stands under its heading when it is done.
-fn step_beside(root: &Path, name: &'static str, arguments: &[&str], environment: &[(&str, &str)]) -> Step {
+/// Runs a program as a step beside others: what it says is kept, and stands under its heading when it is done.
+fn step_beside(
+    root: &Path,
+    name: &'static str,
+    program: &Path,
+    arguments: &[&str],
+    environment: &[(&str, &str)],
+) -> Step {
     // The clock says how long a step took and nothing else.
     #[allow(clippy::disallowed_methods)]
     let start = Instant::now();
-    let mut command = Command::new("cargo");
+    let mut command = Command::new(program);
     command.args(arguments).envs(environment.iter().copied()).current_dir(root);
     let output = command.output();
     step(name, || {
