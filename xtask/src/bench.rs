@@ -7,7 +7,7 @@ mod growth;
 mod halls;
 mod instructions;
 mod machine;
-mod memory;
+pub(crate) mod memory;
 mod peers;
 mod plug_in;
 mod report;

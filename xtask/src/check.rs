@@ -7,6 +7,7 @@ use std::time::{Duration, Instant};
 
 use anyhow::{Context as _, Result, bail};
 
+use crate::arm;
 use crate::bundle::Bundle;
 use crate::system_packages::{DRAWING, EMULATOR, NEEDED, Needed, SOUND_SERVER, XVFB, untraceable};
 use crate::workspace;
@@ -57,6 +58,10 @@ pub(crate) fn run() -> Result<bool> {
                     &[("RUSTDOCFLAGS", "-D warnings")],
                 ),
                 step_beside(&root, "allocation guard", cargo, &ALLOCATION_GUARD, &[]),
+                match arm::why_not() {
+                    Some(why) => step("64-bit ARM", || Ok(Outcome::Skipped(why))),
+                    None => step_beside(&root, "64-bit ARM", cargo, &["xtask", "arm"], &[]),
+                },
             ]
         });
         let mut steps = vec![step("tests", || cargo(&root, &["test", "--workspace", "--no-fail-fast"], &[]))];

@@ -30,6 +30,7 @@ mod program;
 
 // These two print figures and what they run, of this checkout alone.
 #[allow(clippy::print_stdout)]
+mod arm;
 mod bench;
 #[allow(clippy::print_stdout)]
 mod check;
@@ -81,6 +82,8 @@ enum Task {
     },
     /// Measure the real-time budget: speed, evenness, memory, growth, peers.
     Bench(bench::Arguments),
+    /// Build for 64-bit ARM, run the engine's tests in an emulator, and compare the sound of engine and CLAP.
+    Arm,
     /// Run everything that a change must pass.
     Test,
 }
@@ -92,6 +95,7 @@ fn main() -> ExitCode {
         Task::Truth { groups } => passed(check::truth(&groups)),
         Task::Tails { count, first } => passed(check::tails(count, first)),
         Task::Bench(arguments) => finish(bench::run(&arguments)),
+        Task::Arm => finish(arm::run()),
         Task::Test => passed(check::run()),
     }
 }

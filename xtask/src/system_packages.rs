@@ -33,7 +33,7 @@ impl Needed {
 /// The plug-in opens X11 and EGL at run time, so building it needs no
 /// development packages. The Python hosts bring their own libraries, but for
 /// those that come with the compiler (libatomic, libstdc++), zlib, and what is named.
-pub(crate) const NEEDED: [Needed; 10] = [
+pub(crate) const NEEDED: [Needed; 12] = [
     Needed {
         program: "cc",
         arguments: &["--version"],
@@ -67,6 +67,8 @@ pub(crate) const NEEDED: [Needed; 10] = [
     STRACE,
     XVFB,
     EMULATOR,
+    ARM_EMULATOR,
+    ARM_LINKER,
     SOUND_SERVER,
 ];
 
@@ -115,6 +117,24 @@ pub(crate) const EMULATOR: Needed = Needed {
     arguments: &["--version"],
     package: "qemu-user",
     why: "shows the plug-in other processors",
+    is_optional: true,
+};
+
+/// Runs what is built for 64-bit ARM.
+pub(crate) const ARM_EMULATOR: Needed = Needed {
+    program: "qemu-aarch64",
+    arguments: &["--version"],
+    package: "qemu-user",
+    why: "runs what is built for 64-bit ARM",
+    is_optional: true,
+};
+
+/// Links what is built for 64-bit ARM.
+pub(crate) const ARM_LINKER: Needed = Needed {
+    program: "aarch64-linux-gnu-gcc",
+    arguments: &["--version"],
+    package: "gcc-aarch64-linux-gnu libc6-dev-arm64-cross",
+    why: "links what is built for 64-bit ARM",
     is_optional: true,
 };
 

@@ -105,6 +105,12 @@ impl InstructionSet {
         Self::portable()
     }
 
+    /// Returns the sets with which engines run here: the plain one, and the widest where that is another.
+    pub fn in_use() -> impl Iterator<Item = Self> {
+        let widest = Self::widest();
+        [Self::plain()].into_iter().chain(widest.is_wide().then_some(widest))
+    }
+
     /// Returns plain arithmetic, one number at a time: the oracle.
     pub const fn portable() -> Self {
         Self(Set::Portable)

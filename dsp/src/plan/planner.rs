@@ -472,7 +472,7 @@ mod tests {
     #[test]
     fn plans_have_the_oracles_delays_and_energies() {
         let oracle = Oracle::new(RATE_HZ);
-        for instructions in [InstructionSet::plain(), InstructionSet::widest()] {
+        for instructions in InstructionSet::in_use() {
             for channels in [1, 2] {
                 let mut planner = Planner::new(&oracle.design, channels, instructions);
                 let (mut chance, mut plan) = (Chance(1), SourcePlan::SILENCE);
@@ -521,7 +521,7 @@ mod tests {
             768_000.0,
         ] {
             let oracle = Oracle::new(rate_hz);
-            for instructions in [InstructionSet::plain(), InstructionSet::widest()] {
+            for instructions in InstructionSet::in_use() {
                 let mut planner = Planner::new(&oracle.design, 2, instructions);
                 let (mut chance, mut plan) = (Chance(2), SourcePlan::SILENCE);
                 let (mut quick, mut slow) = (Vec::new(), Vec::new());
@@ -576,7 +576,7 @@ mod tests {
                 })
                 .collect()
         };
-        for instructions in [InstructionSet::plain(), InstructionSet::widest()] {
+        for instructions in InstructionSet::in_use() {
             let mut planner = Planner::new(&oracle.design, 2, instructions);
             let (mut chance, mut plan) = (Chance(3), SourcePlan::SILENCE);
             let (mut fast, mut slow, mut control) = (Vec::new(), Vec::new(), Vec::new());

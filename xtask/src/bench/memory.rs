@@ -35,7 +35,7 @@ pub(super) fn build() -> Result<()> {
 ///
 /// # Errors
 /// When it does not build.
-pub(super) fn build_program(name: &str) -> Result<()> {
+pub(crate) fn build_program(name: &str) -> Result<()> {
     let status = Command::new("cargo")
         .args(["build", "--quiet", "--release", "--package", "rostra-bench", "--bin", name])
         .current_dir(workspace::root()?)
