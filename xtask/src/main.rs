@@ -28,9 +28,10 @@ mod system_packages;
 
 mod program;
 
+mod arm;
+
 // These two print figures and what they run, of this checkout alone.
 #[allow(clippy::print_stdout)]
-mod arm;
 mod bench;
 #[allow(clippy::print_stdout)]
 mod check;
