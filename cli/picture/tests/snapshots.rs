@@ -72,6 +72,14 @@ fn different(a: &RgbaImage, b: &RgbaImage) -> f64 {
     count as f64 / a.pixels().len() as f64
 }
 
+/// Returns the kept picture of a place; makes it anew where that is asked for.
+fn kept(path: &Path, now: &RgbaImage) -> RgbaImage {
+    if std::env::var_os("ROSTRA_KEEP_PICTURES").is_some() {
+        now.save(path).expect("the picture is written");
+    }
+    image::open(path).expect("a kept picture").to_rgba8()
+}
+
 fn drawn(overrides: &[&str], is_dark: bool) -> Result<RgbaImage> {
     let overrides: Vec<String> = overrides.iter().map(|&text| text.to_owned()).collect();
     draw(OpenSheet::new(values(&[], &overrides).expect("overrides"), is_dark), 1.0, 1.0)
@@ -103,10 +111,7 @@ fn the_menu_of_seat_files_looks_as_it_did() {
             return;
         }
     };
-    if std::env::var_os("ROSTRA_KEEP_PICTURES").is_some() {
-        now.save(&path).expect("the picture is written");
-    }
-    let before = image::open(&path).expect("a kept picture").to_rgba8();
+    let before = kept(&path, &now);
     let share = different(&before, &now);
     assert!(share <= MOST_DIFFERENT, "{:.2} % of the pixels differ", 100.0 * share);
     // The control: a closed menu shows.
@@ -135,10 +140,7 @@ fn a_channel_that_leans_looks_as_it_did() {
             return;
         }
     };
-    if std::env::var_os("ROSTRA_KEEP_PICTURES").is_some() {
-        now.save(&path).expect("the picture is written");
-    }
-    let before = image::open(&path).expect("a kept picture").to_rgba8();
+    let before = kept(&path, &now);
     let share = different(&before, &now);
     assert!(share <= MOST_OF_LEAN, "{:.2} % of the pixels differ", 100.0 * share);
     // The control: mark, words and button show.
@@ -158,10 +160,7 @@ fn six_seats_look_as_they_did() {
             }
         };
         let path = folder.join(format!("{name}.png"));
-        if std::env::var_os("ROSTRA_KEEP_PICTURES").is_some() {
-            now.save(&path).expect("the picture is written");
-        }
-        let before = image::open(&path).expect("a kept picture").to_rgba8();
+        let before = kept(&path, &now);
         let share = different(&before, &now);
         assert!(share <= MOST_DIFFERENT, "{name}: {:.2} % of the pixels differ", 100.0 * share);
         // The control: a metre of depth shows.
@@ -193,10 +192,7 @@ fn two_halls_look_as_they_did() {
             }
         };
         let path = folder.join(format!("{name}.png"));
-        if std::env::var_os("ROSTRA_KEEP_PICTURES").is_some() {
-            now.save(&path).expect("the picture is written");
-        }
-        let before = image::open(&path).expect("a kept picture").to_rgba8();
+        let before = kept(&path, &now);
         let share = different(&before, &now);
         assert!(share <= MOST_DIFFERENT, "{name}: {:.2} % of the pixels differ", 100.0 * share);
         // The control: a gap of 60 ms shows.
